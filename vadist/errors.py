@@ -1,0 +1,43 @@
+"""What can go wrong, and for whom.
+
+Every error meant for a person derives from :class:`VadistError`; its message is one line that
+names the place, the field, the rule and the value. The command line prints that line and exits
+with :attr:`VadistError.exit_code`; anything else is a bug and shows its traceback.
+
+::
+
+    VadistError
+    ├── UsageError         a command line option or argument that cannot be used      exit 2
+    ├── DesignError        a design file, a component value, a network               exit 2
+    ├── AudioFileError     a take that cannot be read or written                     exit 2
+    ├── CaptureError       a bench recording that cannot be understood               exit 2
+    └── ConvergenceError   the circuit equations could not be solved                 exit 1
+"""
+
+
+class VadistError(Exception):
+    """Base of every error with a message for a person."""
+
+    exit_code = 2
+
+
+class UsageError(VadistError):
+    """An option or argument cannot be used as given."""
+
+
+class DesignError(VadistError):
+    """A design, a component value or a network breaks a rule."""
+
+
+class AudioFileError(VadistError):
+    """An audio file cannot be read or written."""
+
+
+class CaptureError(VadistError):
+    """A bench recording cannot be understood."""
+
+
+class ConvergenceError(VadistError):
+    """The circuit equations could not be solved."""
+
+    exit_code = 1
