@@ -1,1 +1,41 @@
-"""Know and hear what a guitar distortion circuit will do before anything is soldered."""
+"""Know and hear what a guitar distortion circuit will do before anything is soldered.
+
+>>> from vadist import load_design
+>>> list(load_design("treble_boost").stages)[0]
+'boost'
+"""
+
+import importlib
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from vadist.chain import Chain as Chain
+    from vadist.design import Control as Control
+    from vadist.design import Design as Design
+    from vadist.design_files import load_design as load_design
+    from vadist.design_files import write_design as write_design
+    from vadist.errors import VadistError as VadistError
+    from vadist.render import RenderResult as RenderResult
+    from vadist.render import render as render
+    from vadist.render import render_candidates as render_candidates
+
+_HOMES = {
+    "Chain": "vadist.chain",
+    "Control": "vadist.design",
+    "Design": "vadist.design",
+    "RenderResult": "vadist.render",
+    "VadistError": "vadist.errors",
+    "load_design": "vadist.design_files",
+    "render": "vadist.render",
+    "render_candidates": "vadist.render",
+    "write_design": "vadist.design_files",
+}
+
+__all__ = sorted(_HOMES)  # pyright: ignore[reportUnsupportedDunderAll]
+
+
+def __getattr__(name: str) -> Any:
+    """Import public names on first use, so that ``import vadist`` costs next to nothing."""
+    if name in _HOMES:
+        return getattr(importlib.import_module(_HOMES[name]), name)
+    raise AttributeError(f"module 'vadist' has no attribute {name!r}")

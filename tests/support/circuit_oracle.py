@@ -1,0 +1,184 @@
+"""A whole network as one differential-algebraic system, integrated by SUNDIALS IDA.
+
+Independent of the package: it reads element lists and model data, and writes Kirchhoff's current
+law, the device laws (Shockley; Ebers and Moll's transport form; a one-pole op-amp with tanh
+limiting) and their Jacobian by itself, undivided and continuous in time.
+"""
+
+from collections.abc import Callable
+
+import numpy as np
+
+from vadist.network import SWING_KNEE_V, Network
+
+BOLTZMANN, CHARGE, KELVIN = 1.380649e-23, 1.602176634e-19, 300.0
+VT = BOLTZMANN * KELVIN / CHARGE
+
+
+class CircuitOracle:
+    """Residual, Jacobian and solution of a network."""
+
+    def __init__(self, network: Network, models: dict[str, object]):
+        self.network, self.models = network, models
+        fixed = {"ground": 0.0, "supply": network.supply_v, "bias": network.bias_v}
+        names = {"input"}
+        for e in [*network.resistors, *network.capacitors, *network.inductors]:
+            names |= {e.a, e.b}
+        for d in network.devices:
+            names |= {n for pair in d.controls for n in pair}
+            names |= {n for inj in d.injections for n in inj}
+        self.free = sorted(names - set(fixed) - {"input"})
+        self.index = {n: k for k, n in enumerate(self.free)}
+        self.fixed = fixed
+        self.outputs = {d.owned_node for d in network.devices if d.owned_node}
+        n = len(self.free)
+        self.size = n + len(network.inductors)
+        columns = self.size + 4  # ground, supply, bias, input
+        self.known_column = {"ground": n, "supply": n + 1, "bias": n + 2, "input": n + 3}
+        self.G, self.C = np.zeros((self.size, columns)), np.zeros((self.size, columns))
+        for k in ("ground", "supply", "bias", "input"):
+            self.known_column[k] = self.size + ("ground", "supply", "bias", "input").index(k)
+        for r in network.resistors:
+            self._stamp(self.G, r.a, r.b, 1.0 / r.value)
+        for c in network.capacitors:
+            self._stamp(self.C, c.a, c.b, c.value)
+        for k, coil in enumerate(network.inductors):
+            row = n + k
+            for node, sign in ((coil.a, 1.0), (coil.b, -1.0)):
+                if node in self.index and node not in self.outputs:
+                    self.G[self.index[node], row] += sign
+                self.G[row, self.column(node)] += sign
+            self.C[row, row] = -coil.value
+        self.devices = [(d, models[d.part]) for d in network.devices]
+        for d, model in self.devices:
+            if d.kind == "opamp":
+                # 1 F compensation: C dv/dt = SR tanh(...) - leak - limits, divided by C.
+                row = self.index[d.owned_node]
+                leak = 2 * np.pi * model.gain_bandwidth_hz / model.open_loop_gain
+                self.C[row, row] += 1.0
+                self.G[row, row] += leak
+                self.G[row, self.known_column["bias"]] -= leak
+
+    def column(self, node):
+        return self.index[node] if node in self.index else self.known_column[node]
+
+    def _stamp(self, matrix, a, b, value):
+        for here, there in ((a, b), (b, a)):
+            if here in self.index and here not in self.outputs:
+                row = self.index[here]
+                matrix[row, self.column(here)] += value
+                matrix[row, self.column(there)] -= value
+
+    def device_currents(self, full):
+        """Current leaving each free node into the devices, and its derivative."""
+        out, jac = np.zeros(self.size), np.zeros((self.size, self.size))
+
+        def add(node, current, gradient):
+            if node in self.index:
+                out[self.index[node]] += current
+                for other, slope in gradient:
+                    if other in self.index:
+                        jac[self.index[node], self.index[other]] += slope
+
+        def volts(node):
+            return full[self.column(node)]
+
+        for d, model in self.devices:
+            if d.kind == "diodes":
+                ((a, b),) = d.controls
+                v = volts(a) - volts(b)
+                current = slope = 0.0
+                for string, sign in zip(model, (1.0, -1.0), strict=True):
+                    if string is not None:
+                        nvt = string.count * string.model.emission_coefficient * VT
+                        saturation = string.model.saturation_current_a * string.parallel
+                        e = np.exp(min(sign * v / nvt, 500.0))
+                        current += sign * saturation * (e - 1.0)
+                        slope += saturation * e / nvt
+                for node, s in ((a, 1.0), (b, -1.0)):
+                    if node not in self.outputs:
+                        add(node, s * current, [(a, s * slope), (b, -s * slope)])
+            elif d.kind == "transistor":
+                (base, emitter), (_, collector) = d.controls
+                vbe, vbc = volts(base) - volts(emitter), volts(base) - volts(collector)
+                ef = np.exp(min(vbe / VT, 500.0))
+                er = np.exp(min(vbc / VT, 500.0))
+                Is, bf, br, va = (
+                    model.saturation_current_a,
+                    model.forward_beta,
+                    model.reverse_beta,
+                    model.early_voltage_v,
+                )
+                i_f, i_r = Is * (ef - 1), Is * (er - 1)
+                transport = (i_f - i_r) * (1 - vbc / va)
+                t_be = Is * ef / VT * (1 - vbc / va)
+                t_bc = -Is * er / VT * (1 - vbc / va) - (i_f - i_r) / va
+                ib, ib_be, ib_bc = i_f / bf + i_r / br, Is * ef / VT / bf, Is * er / VT / br
+                ic, ic_be, ic_bc = transport - i_r / br, t_be, t_bc - Is * er / VT / br
+                for node, i, be, bc in (
+                    (base, ib, ib_be, ib_bc),
+                    (collector, ic, ic_be, ic_bc),
+                    (emitter, -ib - ic, -ib_be - ic_be, -ib_bc - ic_bc),
+                ):
+                    add(node, i, [(base, be + bc), (emitter, -be), (collector, -bc)])
+            else:
+                (plus, minus), (output, _) = d.controls
+                sr, wt = model.slew_rate_v_per_s, 2 * np.pi * model.gain_bandwidth_hz
+                t = np.tanh((volts(plus) - volts(minus)) * wt / sr)
+                high = self.network.supply_v - model.headroom_high_v
+                low = model.headroom_low_v
+                up = np.exp(min((volts(output) - high) / SWING_KNEE_V, 500.0))
+                down = np.exp(min((low - volts(output)) / SWING_KNEE_V, 500.0))
+                g = wt * (1 - t * t)
+                add(
+                    output,
+                    -sr * (t - up + down),
+                    [(plus, -g), (minus, g), (output, sr * (up + down) / SWING_KNEE_V)],
+                )
+        return out, jac
+
+    def solve(
+        self,
+        rest: dict[str, float],
+        times,
+        signal: Callable,
+        slope: Callable,
+        node: str,
+        rtol=1e-9,
+        atol=1e-10,
+    ):
+        """Node volts at ``times`` for input volts ``signal(t)``, starting from rest."""
+        from sksundae.ida import IDA
+
+        known = np.array([0.0, self.network.supply_v, self.network.bias_v, 0.0])
+        known_rate = np.zeros(4)
+        start = np.zeros(self.size)
+        for name, k in self.index.items():
+            start[k] = rest[name]
+
+        def residual(t, y, yp, res):
+            known[3], known_rate[3] = self.network.input_v + signal(t), slope(t)
+            full = np.concatenate([y, known])
+            res[:] = (
+                self.G @ full
+                + self.C @ np.concatenate([yp, known_rate])
+                + self.device_currents(full)[0]
+            )
+
+        def jacobian(t, y, yp, res, cj, jac):
+            known[3] = self.network.input_v + signal(t)
+            full = np.concatenate([y, known])
+            jac[:] = (self.G + cj * self.C)[:, : self.size] + self.device_currents(full)[1]
+
+        solver = IDA(
+            residual,
+            rtol=rtol,
+            atol=atol,
+            jacfn=jacobian,
+            linsolver="dense",
+            max_num_steps=10_000_000,
+        )
+        solution = solver.solve(np.asarray(times), start, np.zeros(self.size))
+        if not solution.success:
+            raise RuntimeError(solution.message)
+        return solution.y[:, self.index[node]]

@@ -1,0 +1,1 @@
+"""What a network does before and between samples: operating point, small-signal response."""

@@ -1,0 +1,67 @@
+"""The command line: one file a command, thin; errors become one line here."""
+
+import argparse
+import importlib
+import sys
+from collections.abc import Sequence
+
+from vadist.errors import VadistError
+
+COMMANDS = {
+    "render": "render takes through a design",
+}
+"""Command -> one line of help; each lives in vadist.cli.<command>."""
+
+CAUTION = (
+    "Distortion raises the average level: turn the volume down before you listen. "
+    "NIOSH recommends at most 85 dB(A) over 8 hours, halved for every 3 dB more."
+)
+
+
+def build_parser() -> argparse.ArgumentParser:
+    """The whole command line."""
+    parser = argparse.ArgumentParser(
+        prog="vadist",
+        description="Know and hear what a guitar distortion circuit will do before anything is "
+        "soldered.",
+        epilog=CAUTION,
+    )
+    parser.add_argument("--version", action="store_true", help="print the version and leave")
+    commands = parser.add_subparsers(dest="command", metavar="COMMAND")
+    for name, summary in COMMANDS.items():
+        module = importlib.import_module(f"vadist.cli.{name}")
+        command = commands.add_parser(name, help=summary, description=module.__doc__)
+        module.add_arguments(command)
+        command.set_defaults(run=module.run)
+    return parser
+
+
+def main(arguments: Sequence[str] | None = None) -> int:
+    """Run a command.
+
+    Returns
+    -------
+    int
+        0; 1 for a failed check or run; 2 for usage and bad input; 130 when interrupted.
+    """
+    parser = build_parser()
+    options = parser.parse_args(arguments)
+    if options.version:
+        from importlib.metadata import version
+
+        print(f"vadist {version('vadist')}")
+        return 0
+    if options.command is None:
+        parser.print_help()
+        return 2
+    try:
+        return int(options.run(options))
+    except VadistError as error:
+        print(f"vadist: {error}", file=sys.stderr)
+        return error.exit_code
+    except KeyboardInterrupt:
+        print("vadist: interrupted; unfinished files were removed", file=sys.stderr)
+        return 130
+    except BrokenPipeError:
+        sys.stderr.close()
+        return 1

@@ -1,0 +1,156 @@
+"""Render dry takes through a design, to WAV files and their sidecars."""
+
+import argparse
+import sys
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from vadist.errors import ConvergenceError, UsageError, VadistError
+
+if TYPE_CHECKING:
+    from vadist.design import Design
+    from vadist.render_files import FileReport, FileSettings
+
+SUBTYPES = {"24": "PCM_24", "16": "PCM_16", "float": "FLOAT"}
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """Options of ``vadist render``."""
+    parser.add_argument("takes", nargs="+", metavar="TAKE", help="WAV, FLAC or AIFF")
+    parser.add_argument("--design", required=True, metavar="NAME|FILE", help="preset or TOML file")
+    parser.add_argument(
+        "--set", action="append", default=[], metavar="PATH=VALUE", dest="settings",
+        help="change a value: drive=0.7, clipper.shunt_capacitor=22n; may be repeated",
+    )  # fmt: skip
+    parser.add_argument(
+        "--out", metavar="FILE|FOLDER", help="output WAV (one take) or folder; default: here"
+    )
+    parser.add_argument(
+        "--full-scale", default="1V", metavar="LEVEL",
+        help="peak volts of a full-scale sample, as 1V, 500mV, 12dBu, -3dBV (default 1V)",
+    )  # fmt: skip
+    parser.add_argument(
+        "--output-full-scale", metavar="LEVEL", help="the same for the output; default: as the take"
+    )
+    quality = parser.add_mutually_exclusive_group()
+    quality.add_argument(
+        "--oversample",
+        type=int,
+        metavar="N",
+        help="factor; default reaches 352.8 kHz (8 at 48 kHz)",
+    )
+    quality.add_argument(
+        "--accuracy", metavar="DB", help="wanted numerical error, as -90dB: picks the factor"
+    )
+    parser.add_argument(
+        "--normalise", metavar="LEVEL",
+        help="scale to a peak (-1dBFS) or a loudness (-18LUFS) instead of calibrated volts",
+    )  # fmt: skip
+    parser.add_argument(
+        "--bits", choices=sorted(SUBTYPES), default="24", help="output samples (default 24)"
+    )
+    parser.add_argument("--threads", type=int, metavar="N", help="default: all cores")
+    parser.add_argument("--overwrite", action="store_true", help="replace existing outputs")
+
+
+def run(options: argparse.Namespace) -> int:
+    """Render every take; one that fails does not take the others with it."""
+    from vadist.design_files import apply_settings, load_design
+    from vadist.quantities import parse_level
+    from vadist.render_files import FileSettings, check_output, render_file
+
+    from .progress import progress_bar
+
+    design = apply_settings(load_design(options.design), options.settings)
+    output_full_scale = options.output_full_scale
+    settings = FileSettings(
+        full_scale_v=parse_level(options.full_scale),
+        output_full_scale_v=None if output_full_scale is None else parse_level(output_full_scale),
+        oversample=options.oversample,
+        accuracy_db=None if options.accuracy is None else parse_decibels(options.accuracy),
+        threads=options.threads,
+        normalise=None if options.normalise is None else parse_normalise(options.normalise),
+        subtype=SUBTYPES[options.bits],
+        overwrite=options.overwrite,
+    )
+    takes = [Path(take) for take in options.takes]
+    outputs = output_paths(takes, design, options.out)
+    for take, output in zip(takes, outputs, strict=True):
+        check_output(take, output, overwrite=settings.overwrite)
+    worst = 0
+    for take, output in zip(takes, outputs, strict=True):
+        try:
+            with progress_bar(take.name) as progress:
+                report = render_file(design, take, output, settings, progress)
+        except ConvergenceError as error:
+            print(f"vadist: {take}: {error}", file=sys.stderr)
+            worst = max(worst, error.exit_code)
+        except VadistError as error:
+            print(f"vadist: {error}", file=sys.stderr)
+            worst = max(worst, error.exit_code)
+        else:
+            print_report(report, settings)
+    return worst
+
+
+def print_report(report: "FileReport", settings: "FileSettings") -> None:
+    """Where the output is and what is to be known of it."""
+    found = report.diagnostics
+    error = "silent" if found.error_db is None else f"numerical error about {found.error_db:.1f} dB"
+    print(
+        f"{report.output}  {report.seconds:.2f} s, {found.method}, peak {report.peak_v:.3g} V, {error}"
+    )
+    if report.clipped_samples:
+        print(
+            f"vadist: {report.output}: {report.clipped_samples} samples beyond full scale were "
+            f"clipped; the output reaches {report.peak_v:.3g} V: use --output-full-scale, "
+            "--normalise or --bits float",
+            file=sys.stderr,
+        )
+    if found.seams_mended:
+        print(
+            f"vadist: {report.output}: {found.seams_mended} of {found.seams} seams did not settle "
+            "and were run again serially",
+            file=sys.stderr,
+        )
+
+
+def output_paths(takes: list[Path], design: "Design", out: str | None) -> list[Path]:
+    """Output of every take; two takes never share one.
+
+    Raises
+    ------
+    UsageError
+    """
+    if out is not None and out.lower().endswith(".wav"):
+        if len(takes) > 1:
+            raise UsageError(f"--out {out}: is one file; give a folder for {len(takes)} takes")
+        return [Path(out)]
+    folder = Path(out) if out is not None else Path()
+    outputs = [folder / f"{take.stem}-{design.name}.wav" for take in takes]
+    for k, output in enumerate(outputs):
+        if output in outputs[:k]:
+            raise UsageError(f"{takes[k]}: would be written to {output}, as an earlier take would")
+    return outputs
+
+
+def parse_decibels(text: str) -> float:
+    """``-90dB`` or ``-90`` as a number."""
+    try:
+        return float(text.lower().removesuffix("db"))
+    except ValueError:
+        raise UsageError(f"--accuracy must be decibels like -90dB (got {text!r})") from None
+
+
+def parse_normalise(text: str) -> tuple[str, float]:
+    """``-1dBFS`` or ``-18LUFS``."""
+    for suffix, kind in (("dbfs", "peak"), ("lufs", "loudness")):
+        if text.lower().endswith(suffix):
+            try:
+                level = float(text[: -len(suffix)])
+            except ValueError:
+                break
+            if level <= 0.0:
+                return kind, level
+            raise UsageError(f"--normalise must be at or below 0 (got {text!r})")
+    raise UsageError(f"--normalise must be like -1dBFS or -18LUFS (got {text!r})")

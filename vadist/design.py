@@ -1,0 +1,258 @@
+"""A design: supply, source, stages in order, load, and the knobs that move its pots."""
+
+import dataclasses
+import difflib
+import math
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, field
+from typing import Any
+
+from vadist.errors import DesignError
+from vadist.network import GROUND, INPUT, Network
+from vadist.parts import wiper_fraction
+from vadist.stages.stage import FieldInfo, Pot, Stage, optional_part, part
+
+
+@dataclass(frozen=True)
+class Supply:
+    """Supply and bias rails, both held stiff.
+
+    Attributes
+    ----------
+    volts : float
+        Supply against ground (9 V battery or adapter: common practice).
+    bias : float
+        Bias rail as a fraction of the supply.
+    """
+
+    volts: float = 9.0
+    bias: float = 0.5
+
+    def __post_init__(self) -> None:
+        if not (math.isfinite(self.volts) and 1.0 <= self.volts <= 60.0):
+            raise DesignError(f"volts must be within 1..60 V (got {self.volts:g})")
+        if not 0.0 < self.bias < 1.0:
+            raise DesignError(f"bias must be between 0 and 1 of the supply (got {self.bias:g})")
+
+
+@dataclass(frozen=True, kw_only=True)
+class Source(Stage):
+    """What drives the first stage: ideal, resistive, or a pickup with its volume pot and cable.
+
+    ::
+
+        signal --R--L--+-- pot top
+                      Ccoil    wiper --+-- first stage
+                       |       bottom  Ccable
+                     ground   ground   ground
+
+    Left out, a part is a wire or not there; a recorded take already holds its pickup.
+    """
+
+    resistance: float = part("ohm", "source or coil resistance", 0.0)
+    inductance: float | None = optional_part("H", "coil inductance of a pickup")
+    coil_capacitance: float | None = optional_part("F", "winding capacitance of a pickup")
+    volume_pot: Pot | None = field(
+        default=None,
+        metadata={"info": FieldInfo("pot", "ohm", "volume on the guitar", optional=True)},
+    )
+    cable_capacitance: float | None = optional_part("F", "cable, about 100 pF a metre")
+
+    def feed(self, network: Network) -> str:
+        """Wire the source into a network; the node that drives the first stage is returned."""
+        node = INPUT
+        if self.resistance > 0.0:
+            network.resistor("resistance", node, "source.resistance", self.resistance)
+            node = "source.resistance"
+        if self.inductance is not None:
+            network.inductor("inductance", node, "source.coil", self.inductance)
+            node = "source.coil"
+        if self.coil_capacitance is not None:
+            network.capacitor("coil_capacitance", node, GROUND, self.coil_capacitance)
+        if self.volume_pot is not None:
+            pot = self.volume_pot
+            network.potentiometer(
+                "volume_pot", node, "source.wiper", GROUND, pot.resistance, pot.wiper
+            )
+            node = "source.wiper"
+        if self.cable_capacitance is not None:
+            network.capacitor("cable_capacitance", node, GROUND, self.cable_capacitance)
+        return node
+
+
+@dataclass(frozen=True)
+class Control:
+    """A knob.
+
+    Attributes
+    ----------
+    moves : tuple of str
+        The pots it turns, as ``stage.pot``; several for a ganged pot. A leading ``-`` turns that
+        one the other way.
+    taper : str
+        Name of the taper, see :mod:`vadist.parts.tapers`.
+    position : float
+        Rotation, 0..1.
+    """
+
+    moves: tuple[str, ...]
+    taper: str = "linear"
+    position: float = 0.5
+
+    def __post_init__(self) -> None:
+        if not 0.0 <= self.position <= 1.0:
+            raise DesignError(f"position must be within 0..1 (got {self.position:g})")
+        if not self.moves:
+            raise DesignError("moves must name at least one pot, as stage.pot")
+        wiper_fraction(self.taper, self.position)
+
+    def wiper(self, move: str) -> float:
+        """Wiper fraction the knob gives to one of its pots."""
+        fraction = wiper_fraction(self.taper, self.position)
+        return 1.0 - fraction if move.startswith("-") else fraction
+
+
+@dataclass(frozen=True)
+class Design:
+    """A whole circuit, ready to be solved.
+
+    Attributes
+    ----------
+    name, description : str
+    stages : mapping of stage name -> Stage, in signal order
+    supply : Supply
+    source : Source
+    load_ohm : float
+        Resistance the output drives.
+    input_at_bias : bool
+        Whether the input rests at the bias rail (a block on its own) or at ground (a guitar).
+    controls : mapping of control name -> Control
+    """
+
+    name: str
+    stages: Mapping[str, Stage]
+    supply: Supply = Supply()
+    source: Source = field(default_factory=Source)
+    load_ohm: float = 1e6
+    input_at_bias: bool = False
+    controls: Mapping[str, Control] = field(default_factory=dict)
+    description: str = ""
+
+    def __post_init__(self) -> None:
+        if not self.stages:
+            raise DesignError("a design needs at least one stage")
+        if not (math.isfinite(self.load_ohm) and self.load_ohm > 0.0):
+            raise DesignError(f"load resistance must be > 0 ohm (got {self.load_ohm:g})")
+        moved: dict[str, str] = {}
+        for name, control in self.controls.items():
+            for move in control.moves:
+                path = move.removeprefix("-")
+                if not isinstance(self.value(path), Pot):
+                    raise DesignError(f"control {name!r}: {path} is not a pot of this design")
+                if path in moved:
+                    raise DesignError(
+                        f"control {name!r}: {path} is already moved by {moved[path]!r}"
+                    )
+                moved[path] = name
+
+    @property
+    def paths(self) -> tuple[str, ...]:
+        """Every value that can be addressed: controls and ``stage.part``."""
+        names = [*self.controls, "supply.volts", "supply.bias", "load.resistance"]
+        names += [f"source.{part}" for part in Source.fields()]
+        names += [
+            f"{name}.{part}" for name, stage in self.stages.items() for part in stage.fields()
+        ]
+        return tuple(names)
+
+    def field_info(self, path: str) -> FieldInfo:
+        """Unit and job of an addressable value; a wrong path is told with the nearest right one."""
+        if path in self.controls:
+            return FieldInfo("position", "", f"position of the {path} knob")
+        if path == "supply.volts":
+            return FieldInfo("number", "V", "supply")
+        if path == "supply.bias":
+            return FieldInfo("number", "", "bias as a fraction of the supply")
+        if path == "load.resistance":
+            return FieldInfo("number", "ohm", "resistance the output drives")
+        owner, _, name = path.partition(".")
+        holder = self.source if owner == "source" else self.stages.get(owner)
+        if holder is None or name not in holder.fields():
+            raise DesignError(f"unknown value {path!r}{nearest(path, self.paths)}")
+        return holder.fields()[name]
+
+    def value(self, path: str) -> Any:
+        """What stands at a path."""
+        self.field_info(path)
+        if path in self.controls:
+            return self.controls[path].position
+        owner, _, name = path.partition(".")
+        if owner == "supply":
+            return getattr(self.supply, name)
+        if owner == "load":
+            return self.load_ohm
+        return getattr(self.source if owner == "source" else self.stages[owner], name)
+
+    def with_value(self, path: str, value: Any) -> "Design":
+        """A candidate: this design with one value changed."""
+        self.field_info(path)
+        try:
+            if path in self.controls:
+                moved = dataclasses.replace(self.controls[path], position=value)
+                return dataclasses.replace(self, controls={**self.controls, path: moved})
+            owner, _, name = path.partition(".")
+            if owner == "supply":
+                supply = dataclasses.replace(self.supply, **{name: value})
+                return dataclasses.replace(self, supply=supply)
+            if owner == "load":
+                return dataclasses.replace(self, load_ohm=value)
+            if owner == "source":
+                source = dataclasses.replace(self.source, **{name: value})
+                return dataclasses.replace(self, source=source)
+            stage = dataclasses.replace(self.stages[owner], **{name: value})
+            return dataclasses.replace(self, stages={**self.stages, owner: stage})
+        except DesignError as error:
+            raise DesignError(f"{path}: {error}") from None
+
+    def positioned(self) -> "Design":
+        """The design with every pot where its control has turned it."""
+        design = self
+        for control in self.controls.values():
+            for move in control.moves:
+                path = move.removeprefix("-")
+                pot = dataclasses.replace(design.value(path), wiper=control.wiper(move))
+                design = design.with_value(path, pot)
+        return design
+
+    def network(self) -> Network:
+        """Wire the whole design, from the input to the load."""
+        placed = self.positioned()
+        bias_v = placed.supply.volts * placed.supply.bias
+        network = Network(
+            placed.supply.volts, bias_v, input_v=bias_v if placed.input_at_bias else 0.0
+        )
+        network.stage = "source"
+        node = placed.source.feed(network)
+        for name, stage in placed.stages.items():
+            network.stage = name
+            stage.wire(network, node, output_node(name))
+            node = output_node(name)
+        network.stage = "load"
+        network.resistor("resistance", node, GROUND, placed.load_ohm)
+        return network
+
+    @property
+    def output(self) -> str:
+        """Node the take is heard at."""
+        return output_node(tuple(self.stages)[-1])
+
+
+def output_node(stage: str) -> str:
+    """Node a stage's output is wired to."""
+    return f"{stage}.output"
+
+
+def nearest(name: str, names: Iterable[str]) -> str:
+    """Return '; did you mean ...?' with the closest known name, or nothing."""
+    close = difflib.get_close_matches(name, list(names), n=1, cutoff=0.5)
+    return f"; did you mean {close[0]!r}?" if close else ""

@@ -1,0 +1,205 @@
+"""From a section to the difference equations the kernel steps through.
+
+Reactive elements become companion models: the trapezoidal rule for most, and the second-order
+backward difference for *stiff* ones, whose own time constant is far below any audio sample: there
+the trapezoidal rule would ring at half the sample rate. Both are A-stable and of second order, and
+both keep a passive element passive, so mixing them keeps a passive network passive.
+
+Companion of a capacitor, with g its conductance and s a history in volts: ``i = g (v - s)``
+
+==================  =============  ==========================================
+rule                g              next history
+==================  =============  ==========================================
+trapezoidal         2 C/h          s' = 2 v - s
+backward, 2nd ord.  3 C/(2 h)      s' = 4/3 v - 1/3 v_before
+==================  =============  ==========================================
+
+An inductor is ``i = g (v + s)``, g = h/(2 L), s' = 2 v + s.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from vadist.analysis.operating_point import OperatingPoint
+from vadist.kernel.devices import Table, device_table, parameter_array
+from vadist.sections import Matrix, Section
+
+STIFF_SECONDS = 1.3e-6
+"""Half a sample at 8 x 48 kHz: a capacitor faster than this against the resistance it sees is
+stepped by the backward difference, at every rate, so that an answer never changes its rule."""
+
+
+@dataclass(frozen=True)
+class DiscreteSection:
+    """Coefficients of one section at one sample rate, in deviations from the operating point.
+
+    With z = [x; u; i]: control voltages ``v0 + P z[:x+u] + K i``, next state and outputs ``W z``.
+
+    Attributes
+    ----------
+    P : (controls, states + inputs)
+    W : (states + outputs, states + inputs + ports)
+    K : (controls, ports)
+    control_v, port_a : (controls,), (ports,)
+        Operating point.
+    port_slopes : (ports, controls)
+        Derivatives of the port currents at the operating point, siemens.
+    limits : (controls, 3)
+    parameters : (devices, 5)
+    table : device tables
+    states, inputs, ports, outputs : int
+    output_nodes : tuple of str
+    output_v : (outputs,)
+        DC volts of the outputs.
+    signals : tuple of str
+    stages : tuple of str
+    """
+
+    P: Matrix
+    W: Matrix
+    K: Matrix
+    control_v: Matrix
+    port_a: Matrix
+    port_slopes: Matrix
+    limits: Matrix
+    parameters: Matrix
+    table: Table
+    states: int
+    inputs: int
+    ports: int
+    outputs: int
+    output_nodes: tuple[str, ...]
+    output_v: Matrix
+    signals: tuple[str, ...]
+    stages: tuple[str, ...]
+    sample_rate_hz: float
+
+
+def discretize(
+    section: Section,
+    point: OperatingPoint,
+    sample_rate_hz: float,
+    output_nodes: tuple[str, ...],
+) -> DiscreteSection:
+    """Difference equations of a section at a sample rate.
+
+    Parameters
+    ----------
+    section, point : the section and where it rests
+    sample_rate_hz : the oversampled rate
+    output_nodes : nodes whose voltages leave the section
+
+    Returns
+    -------
+    DiscreteSection
+    """
+    h = 1.0 / sample_rate_hz
+    signals = len(section.signals)
+    caps, coils = section.capacitors, section.inductors
+    stiff = caps.compensation | _is_stiff(section, point)
+    g_cap = np.where(stiff, 1.5, 2.0) * caps.values / h
+    g_coil = 0.5 * h / coils.values
+    into = np.hstack([caps.into * g_cap, coils.into * g_coil])
+    across = np.vstack([caps.across, coils.across])
+    across_u = np.vstack([caps.across_known, coils.across_known])[:, :signals]
+    # Sources of the history: +g s for a capacitor, -g s for an inductor.
+    signs = np.concatenate([np.ones(len(g_cap)), -np.ones(len(g_coil))])
+    system = section.conductance + into @ across
+    inverse = np.linalg.inv(system)
+    node_from_s = inverse @ (into * signs)
+    node_from_u = -inverse @ (section.conductance_known[:, :signals] + into @ across_u)
+    node_from_i = inverse @ section.port_into
+    selected = [section.selector(node) for node in output_nodes]
+    row = np.array([r for r, _ in selected]).reshape(-1, len(section.unknowns))
+    row_u = np.array([k[:signals] for _, k in selected]).reshape(-1, signals)
+
+    # States: one history each, then the previous voltage of every stiff capacitor.
+    branches, ports = len(signs), len(point.port_a)
+    extra = np.flatnonzero(stiff)
+    states = branches + len(extra)
+    v_from = np.hstack(
+        [across @ node_from_s, np.zeros((branches, len(extra))), across @ node_from_u + across_u,
+         across @ node_from_i]
+    )  # fmt: skip
+    step = np.zeros((states, states + signals + ports))
+    own = np.eye(branches, states + signals + ports)
+    trapezoidal = np.concatenate([~stiff, np.ones(len(g_coil), dtype=bool)])
+    step[:branches] = np.where(
+        trapezoidal[:, None], 2.0 * v_from - signs[:, None] * own, 4.0 / 3.0 * v_from
+    )
+    for k, branch in enumerate(extra):
+        step[branch, branches + k] -= 1.0 / 3.0
+        step[branches + k] = v_from[branch]
+
+    def widen(from_s: Matrix, from_u: Matrix, from_i: Matrix) -> Matrix:
+        return np.hstack([from_s, np.zeros((len(from_s), len(extra))), from_u, from_i])
+
+    out = widen(row @ node_from_s, row @ node_from_u + row_u, row @ node_from_i)
+    control = widen(
+        section.control @ node_from_s,
+        section.control @ node_from_u + section.control_known[:, :signals],
+        section.control @ node_from_i,
+    )
+    inner = states + signals
+    kinds = [d.kind for d in section.devices]
+    return DiscreteSection(
+        P=control[:, :inner],
+        W=np.vstack([step, out]),
+        K=control[:, inner:],
+        control_v=point.control_v,
+        port_a=point.port_a,
+        port_slopes=point.slopes,
+        limits=np.array([x for d in section.devices for x in d.limits]).reshape(-1, 3),
+        parameters=parameter_array([d.parameters for d in section.devices]),
+        table=device_table(kinds),
+        states=states,
+        inputs=signals,
+        ports=ports,
+        outputs=len(output_nodes),
+        output_nodes=output_nodes,
+        output_v=np.array([r @ point.node_v + k @ point.known_v for r, k in selected]),
+        signals=section.signals,
+        stages=section.stages,
+        sample_rate_hz=sample_rate_hz,
+    )
+
+
+def _is_stiff(section: Section, point: OperatingPoint) -> np.ndarray:
+    """Which capacitors are fast against the resistance they see with the others shorted."""
+    caps = section.capacitors
+    linear = section.conductance - section.port_into @ point.slopes @ section.control
+    short = 1e6
+    found = np.zeros(len(caps.parts), dtype=bool)
+    for k in range(len(caps.parts)):
+        weights = np.full(len(caps.parts), short)
+        weights[k] = 0.0
+        weights[caps.compensation] = 0.0
+        system = linear + (caps.into * weights) @ caps.across
+        ohm = caps.across[k] @ np.linalg.solve(system, caps.into[:, k])
+        found[k] = 0.0 <= ohm * caps.values[k] < STIFF_SECONDS
+    return found
+
+
+def discrete_response(section: DiscreteSection, frequencies_hz: Matrix) -> np.ndarray:
+    """Small-signal response of the difference equations themselves.
+
+    Parameters
+    ----------
+    frequencies_hz : (f,)
+
+    Returns
+    -------
+    (f, outputs, inputs) complex
+    """
+    s, n, m = section.states, section.inputs, section.ports
+    # Eliminate the port currents: i = g (P z + K i).
+    slopes = section.port_slopes
+    gain = np.linalg.solve(np.eye(m) - slopes @ section.K, slopes @ section.P)
+    closed = section.W[:, : s + n] + section.W[:, s + n :] @ gain
+    A, B = closed[:s, :s], closed[:s, s:]
+    L, M = closed[s:, :s], closed[s:, s:]
+    z = np.exp(2j * np.pi * np.asarray(frequencies_hz)[:, None, None] / section.sample_rate_hz)
+    # x is the state before the sample: z x = A x + B u.
+    x = np.linalg.solve(z * np.eye(s) - A, np.broadcast_to(B, (len(z), *B.shape)))
+    return np.asarray(L @ x + M)

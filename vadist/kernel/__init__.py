@@ -1,0 +1,1 @@
+"""The numerical core: arrays in, arrays out; imports numba and numpy alone."""

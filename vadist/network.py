@@ -1,0 +1,288 @@
+"""Nodes and elements: what a stage writes its schematic into.
+
+A :class:`Network` collects resistors, capacitors, inductors, junction devices and op-amps between
+named nodes, with no equations yet. Rails (``ground``, ``supply``, ``bias``), the input and op-amp
+outputs are *stiff*: no current can move them, and a section may end there.
+"""
+
+import math
+from dataclasses import dataclass, field
+
+from vadist.errors import DesignError
+from vadist.parts import DiodeModel, OpAmpModel, TransistorModel
+from vadist.quantities import thermal_voltage
+
+GROUND = "ground"
+SUPPLY = "supply"
+BIAS = "bias"
+INPUT = "input"
+
+SMALLEST_RESISTANCE_OHM = 1e-3
+"""A wire: what a resistor of zero ohms is taken as, so that no row of the equations vanishes."""
+
+COMPENSATION_F = 1e-9
+"""Internal capacitor of the op-amp model; only its ratio to the transconductance matters."""
+
+SWING_KNEE_V = 0.05
+"""Softness of the op-amp's swing limit (common practice, no published source)."""
+
+_STEP_IN_EXPONENTS = 2.5
+# Newton may pass the steep end of a law by this many e-folds at a time.
+
+
+@dataclass(frozen=True)
+class TwoTerminal:
+    """A resistor, capacitor or inductor between two nodes."""
+
+    part: str
+    a: str
+    b: str
+    value: float
+
+
+@dataclass(frozen=True)
+class DiodeString:
+    """``count`` equal diodes in series, ``parallel`` such strings side by side."""
+
+    model: DiodeModel
+    count: int = 1
+    parallel: int = 1
+
+    @property
+    def saturation_current_a(self) -> float:
+        """Saturation current of the strings together."""
+        return self.model.saturation_current_a * self.parallel
+
+    @property
+    def slope_v(self) -> float:
+        """Volts for one e-fold of current: count * n * Vt."""
+        return self.count * self.model.emission_coefficient * thermal_voltage()
+
+    @property
+    def series_resistance_ohm(self) -> float:
+        """Ohmic resistance of the strings."""
+        return self.model.series_resistance_ohm * self.count / self.parallel
+
+
+@dataclass(frozen=True)
+class Device:
+    """A nonlinear element as control voltages and port currents.
+
+    Attributes
+    ----------
+    part : str
+        ``stage.part``.
+    kind : str
+        ``diodes``, ``transistor`` or ``opamp``: the law in :mod:`vadist.kernel.lanes`.
+    controls : tuple of (node, node)
+        The law's arguments are the voltages from the second to the first node.
+    injections : tuple of mapping node -> coefficient
+        What each port current adds to the current *into* the named nodes.
+    parameters : tuple of float
+        As the law in the kernel lists them.
+    limits : tuple of (low, high, step)
+        Newton step limits of each control, volts.
+    owned_node : str
+        For an op-amp the output, whose equation is the internal compensation node's.
+    owned_farad, owned_siemens : float
+        Compensation capacitor and open-loop conductance from that node to the bias rail.
+    """
+
+    part: str
+    kind: str
+    controls: tuple[tuple[str, str], ...]
+    injections: tuple[dict[str, float], ...]
+    parameters: tuple[float, ...]
+    limits: tuple[tuple[float, float, float], ...]
+    owned_node: str = ""
+    owned_farad: float = 0.0
+    owned_siemens: float = 0.0
+
+
+@dataclass
+class Network:
+    """Elements between named nodes.
+
+    Parameters
+    ----------
+    supply_v, bias_v : float
+        Volts of the supply and bias rails against ground.
+    input_v : float
+        Volts the input rests at.
+
+    Notes
+    -----
+    Part names are prefixed by :attr:`stage` while a stage is wired, so that every element is
+    found by the same ``stage.part`` a person would use.
+    """
+
+    supply_v: float = 9.0
+    bias_v: float = 4.5
+    input_v: float = 0.0
+    stage: str = ""
+    resistors: list[TwoTerminal] = field(default_factory=list)
+    capacitors: list[TwoTerminal] = field(default_factory=list)
+    inductors: list[TwoTerminal] = field(default_factory=list)
+    devices: list[Device] = field(default_factory=list)
+    opamps: dict[str, OpAmpModel] = field(default_factory=dict)
+
+    @property
+    def rails(self) -> dict[str, float]:
+        """Volts of the rails."""
+        return {GROUND: 0.0, SUPPLY: self.supply_v, BIAS: self.bias_v}
+
+    @property
+    def opamp_outputs(self) -> dict[str, str]:
+        """Output node -> part name of the op-amp that holds it."""
+        return {d.owned_node: d.part for d in self.devices if d.owned_node}
+
+    def name(self, part: str) -> str:
+        """Full name of a part of the stage being wired."""
+        return f"{self.stage}.{part}" if self.stage else part
+
+    def node(self, label: str) -> str:
+        """Name of an inner node of the stage being wired."""
+        return self.name(label)
+
+    def _positive(self, part: str, value: float, unit: str) -> float:
+        if not (math.isfinite(value) and value > 0.0):
+            raise DesignError(f"{self.name(part)} must be > 0 {unit} (got {value:g})")
+        return value
+
+    def resistor(self, part: str, a: str, b: str, ohm: float) -> None:
+        """Add a resistor; zero ohms is a wire."""
+        if not (math.isfinite(ohm) and ohm >= 0.0):
+            raise DesignError(f"{self.name(part)} must be >= 0 ohm (got {ohm:g})")
+        value = max(ohm, SMALLEST_RESISTANCE_OHM)
+        self.resistors.append(TwoTerminal(self.name(part), a, b, value))
+
+    def capacitor(self, part: str, a: str, b: str, farad: float) -> None:
+        """Add a capacitor."""
+        value = self._positive(part, farad, "F")
+        self.capacitors.append(TwoTerminal(self.name(part), a, b, value))
+
+    def inductor(self, part: str, a: str, b: str, henry: float) -> None:
+        """Add an inductor."""
+        value = self._positive(part, henry, "H")
+        self.inductors.append(TwoTerminal(self.name(part), a, b, value))
+
+    def potentiometer(
+        self, part: str, top: str, wiper: str, bottom: str, ohm: float, fraction: float
+    ) -> None:
+        """Add a pot whose wiper stands at ``fraction`` of the track, counted from ``bottom``."""
+        self._positive(part, ohm, "ohm")
+        if not 0.0 <= fraction <= 1.0:
+            raise DesignError(f"{self.name(part)} wiper must be within 0..1 (got {fraction:g})")
+        self.resistor(f"{part}.upper", top, wiper, ohm * (1.0 - fraction))
+        self.resistor(f"{part}.lower", wiper, bottom, ohm * fraction)
+
+    def diodes(
+        self,
+        part: str,
+        a: str,
+        b: str,
+        forward: DiodeString | None,
+        reverse: DiodeString | None,
+    ) -> None:
+        """Add diode strings between two nodes; ``forward`` conducts from ``a`` to ``b``.
+
+        Two strings share one port when their ohmic resistance is alike (it then stands in series
+        with the pair, exactly, as only one side conducts); otherwise each has a port of its own.
+        """
+        strings = [s for s in (forward, reverse) if s is not None]
+        if not strings:
+            raise DesignError(f"{self.name(part)} needs at least one diode")
+        if len({s.series_resistance_ohm for s in strings}) == 2:
+            self.diodes(f"{part}.forward", a, b, forward, None)
+            self.diodes(f"{part}.reverse", a, b, None, reverse)
+            return
+        ohmic = strings[0].series_resistance_ohm
+        inner = a
+        if ohmic > 0.0:
+            inner = self.node(f"{part}.junction")
+            self.resistor(f"{part}.ohmic", a, inner, ohmic)
+        parameters: list[float] = []
+        edges: list[float] = []
+        for string in (forward, reverse):
+            if string is None:
+                parameters += [0.0, 0.0]
+                edges.append(math.inf)
+            else:
+                parameters += [string.saturation_current_a, 1.0 / string.slope_v]
+                edges.append(_knee(string.saturation_current_a, string.slope_v))
+        step = _STEP_IN_EXPONENTS * min(s.slope_v for s in strings)
+        self.devices.append(
+            Device(
+                self.name(part),
+                "diodes",
+                ((inner, b),),
+                ({inner: -1.0, b: 1.0},),
+                (*parameters, 0.0),
+                ((-edges[1], edges[0], step),),
+            )
+        )
+
+    def transistor(
+        self, part: str, collector: str, base: str, emitter: str, model: TransistorModel
+    ) -> None:
+        """Add an NPN transistor."""
+        vt = thermal_voltage()
+        high = _knee(model.saturation_current_a, vt)
+        limit = (-math.inf, high, _STEP_IN_EXPONENTS * vt)
+        early = 0.0 if math.isinf(model.early_voltage_v) else 1.0 / model.early_voltage_v
+        self.devices.append(
+            Device(
+                self.name(part),
+                "transistor",
+                ((base, emitter), (base, collector)),
+                ({base: -1.0, emitter: 1.0}, {collector: -1.0, emitter: 1.0}),
+                (
+                    model.saturation_current_a,
+                    1.0 / vt,
+                    1.0 / model.forward_beta,
+                    1.0 / model.reverse_beta,
+                    early,
+                ),
+                (limit, limit),
+            )
+        )
+
+    def opamp(self, part: str, plus: str, minus: str, output: str, model: OpAmpModel) -> None:
+        """Add an op-amp: one pole, limited slew rate and swing, no input current, stiff output.
+
+        The transconductance gm = 2 pi GBW C feeds the compensation capacitor C through a limiter
+        of SR * C amperes; the swing limits draw that whole current at their stated voltage.
+        """
+        high = self.supply_v - model.headroom_high_v
+        low = model.headroom_low_v
+        if not low < high:
+            raise DesignError(
+                f"{self.name(part)}: {model.name} needs more than "
+                f"{model.headroom_high_v + model.headroom_low_v:g} V of supply "
+                f"(got {self.supply_v:g} V)"
+            )
+        transconductance = 2.0 * math.pi * model.gain_bandwidth_hz * COMPENSATION_F
+        largest = model.slew_rate_v_per_s * COMPENSATION_F
+        input_range = largest / transconductance
+        self.opamps[self.name(part)] = model
+        self.devices.append(
+            Device(
+                self.name(part),
+                "opamp",
+                ((plus, minus), (output, GROUND)),
+                ({output: 1.0},),
+                (largest, 1.0 / input_range, high, low, 1.0 / SWING_KNEE_V),
+                (
+                    (-0.0, 0.0, input_range),
+                    (low, high, _STEP_IN_EXPONENTS * SWING_KNEE_V),
+                ),
+                owned_node=output,
+                owned_farad=COMPENSATION_F,
+                owned_siemens=transconductance / model.open_loop_gain,
+            )
+        )
+
+
+def _knee(saturation_current_a: float, slope_v: float) -> float:
+    """Junction voltage at which the curve turns steepest (n Vt ln(n Vt / (sqrt(2) Is)))."""
+    return slope_v * math.log(slope_v / (math.sqrt(2.0) * saturation_current_a))

@@ -1,0 +1,253 @@
+"""Take in, take out: a render from file to file, with a sidecar that tells how it was made."""
+
+import dataclasses
+import importlib.metadata
+import json
+import math
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+
+from vadist.audio_files import TakeReader, TakeWriter, same_file, write_text_atomically
+from vadist.design import Design
+from vadist.design_files import write_design
+from vadist.errors import AudioFileError, UsageError
+from vadist.measure.loudness import LoudnessMeter
+from vadist.render import Diagnostics, Rendering
+from vadist.sections import Matrix
+
+_BLOCK_FRAMES = 1 << 16
+
+
+@dataclass(frozen=True)
+class FileSettings:
+    """Everything about a file render but the design and the paths.
+
+    Attributes
+    ----------
+    full_scale_v : float
+        Peak volts of a full-scale sample of the take.
+    output_full_scale_v : float or None
+        The same for the output; None: as the take.
+    oversample, accuracy_db, threads : see :func:`vadist.render.render`
+    normalise : tuple of (kind, level) or None
+        ``("peak", dBFS)`` or ``("loudness", LUFS)``; None keeps calibrated volts.
+    subtype : str
+        ``PCM_16``, ``PCM_24`` or ``FLOAT``.
+    overwrite : bool
+    """
+
+    full_scale_v: float = 1.0
+    output_full_scale_v: float | None = None
+    oversample: int | None = None
+    accuracy_db: float | None = None
+    threads: int | None = None
+    normalise: tuple[str, float] | None = None
+    subtype: str = "PCM_24"
+    overwrite: bool = False
+
+
+@dataclass(frozen=True)
+class FileReport:
+    """What a file render produced.
+
+    Attributes
+    ----------
+    output, sidecar : Path
+    peak_v : float
+        Largest output volts.
+    gain_db : float
+        Gain applied by normalising.
+    clipped_samples : int
+        Samples beyond full scale of the output file.
+    diagnostics : Diagnostics
+    """
+
+    output: Path
+    sidecar: Path
+    peak_v: float
+    gain_db: float
+    clipped_samples: int
+    seconds: float
+    diagnostics: Diagnostics
+
+
+def sidecar_path(output: Path) -> Path:
+    """Where the sidecar of an output stands."""
+    return output.with_name(output.name + ".json")
+
+
+def check_output(take: Path, output: Path, *, overwrite: bool) -> None:
+    """Refuse, before any work, an output that would cost somebody a file.
+
+    Raises
+    ------
+    AudioFileError
+    """
+    if same_file(take, output):
+        raise AudioFileError(f"{output}: is the take itself; give another --out")
+    for path in (output, sidecar_path(output)):
+        if path.exists() and not overwrite:
+            raise AudioFileError(f"{path}: exists; give another --out or --overwrite")
+    if output.suffix.lower() != ".wav":
+        raise AudioFileError(f"{output}: output is WAV; name it .wav")
+
+
+def render_file(
+    design: Design,
+    take: Path,
+    output: Path,
+    settings: FileSettings,
+    progress: Callable[[float], None] = lambda done: None,
+) -> FileReport:
+    """Render one take to one WAV and its sidecar.
+
+    Raises
+    ------
+    AudioFileError, UsageError, ConvergenceError
+        With nothing left behind.
+    """
+    check_output(take, output, overwrite=settings.overwrite)
+    with TakeReader(take) as reader:
+        if reader.frames == 0:
+            raise AudioFileError(f"{take}: holds no samples")
+        rendering = Rendering(
+            [design], reader.sample_rate_hz, reader.frames, reader.channels,
+            file_window(reader, settings.full_scale_v), oversample=settings.oversample,
+            accuracy_db=settings.accuracy_db, threads=settings.threads,
+        )  # fmt: skip
+        full_scale_v = settings.output_full_scale_v or settings.full_scale_v
+        if settings.normalise is None:
+            gain, spans = 1.0, (piece[0, :, :, 0] for piece in rendering.spans(progress))
+            peak_v, clipped = _write(spans, output, reader, settings, 1.0 / full_scale_v)
+        else:
+            draft = output.with_name(f".{output.name}.draft.wav")
+            try:
+                spans = (piece[0, :, :, 0] for piece in rendering.spans(progress))
+                exact = dataclasses.replace(settings, subtype="DOUBLE", overwrite=True)
+                peak_v, _ = _write(spans, draft, reader, exact, 1.0)
+                gain = _gain(draft, peak_v, full_scale_v, settings.normalise)
+                with TakeReader(draft) as again:
+                    _, clipped = _write(
+                        _blocks(again), output, reader, settings, gain / full_scale_v
+                    )
+            finally:
+                draft.unlink(missing_ok=True)
+        report = FileReport(
+            output,
+            sidecar_path(output),
+            peak_v,
+            20.0 * math.log10(gain),
+            clipped,
+            reader.frames / reader.sample_rate_hz,
+            rendering.diagnostics(0),
+        )
+        described = _describe(design, reader, settings, report, full_scale_v)
+    try:
+        text = json.dumps(described, indent=2) + "\n"
+        write_text_atomically(report.sidecar, text, overwrite=settings.overwrite)
+    except BaseException:
+        output.unlink(missing_ok=True)
+        raise
+    return report
+
+
+def file_window(reader: TakeReader, full_scale_v: float) -> Callable[[int, int], Matrix]:
+    """Window onto a take on disk, in volts, zero outside its ends."""
+
+    def window(first: int, last: int) -> Matrix:
+        low, high = max(first, 0), min(last, reader.frames)
+        if low >= high:
+            return np.zeros((last - first, reader.channels))
+        reader.seek(low)
+        inside = reader.read(high - low) * full_scale_v
+        return np.pad(inside, [(low - first, last - high), (0, 0)])
+
+    return window
+
+
+def _write(
+    pieces: Iterator[Matrix],
+    output: Path,
+    reader: TakeReader,
+    settings: FileSettings,
+    scale: float,
+) -> tuple[float, int]:
+    """Write volts times ``scale``; the largest |volts| and the clipped samples are returned."""
+    peak = 0.0
+    with TakeWriter(
+        output, reader.sample_rate_hz, reader.channels, settings.subtype,
+        overwrite=settings.overwrite, frames=reader.frames,
+    ) as writer:  # fmt: skip
+        for volts in pieces:
+            peak = max(peak, float(np.abs(volts).max(initial=0.0)))
+            writer.write(volts * scale)
+    return peak, writer.clipped_samples
+
+
+def _blocks(reader: TakeReader) -> Iterator[Matrix]:
+    while len(block := reader.read(_BLOCK_FRAMES)):
+        yield block
+
+
+def _gain(draft: Path, peak_v: float, full_scale_v: float, normalise: tuple[str, float]) -> float:
+    kind, level = normalise
+    if peak_v == 0.0:
+        raise UsageError("a silent render cannot be normalised")
+    if kind == "peak":
+        return float(10.0 ** (level / 20.0) * full_scale_v / peak_v)
+    with TakeReader(draft) as reader:
+        meter = LoudnessMeter(reader.sample_rate_hz, reader.channels)
+        for block in _blocks(reader):
+            meter.add(block / full_scale_v)
+    loudness = meter.integrated()
+    if not math.isfinite(loudness):
+        raise UsageError("the render is too quiet or too short to measure its loudness")
+    return float(10.0 ** ((level - loudness) / 20.0))
+
+
+def _describe(
+    design: Design,
+    reader: TakeReader,
+    settings: FileSettings,
+    report: FileReport,
+    full_scale_v: float,
+) -> dict[str, object]:
+    """Sidecar contents: enough to make the output again, byte for byte."""
+    found = report.diagnostics
+    packages: Sequence[str] = ("vadist", "numpy", "scipy", "numba", "soxr", "soundfile")
+    return {
+        "made_with": {name: importlib.metadata.version(name) for name in packages},
+        "take": {
+            "file": str(reader.path),
+            "sample_rate_hz": reader.sample_rate_hz,
+            "frames": reader.frames,
+            "channels": reader.channels,
+            "subtype": reader.subtype,
+        },
+        "output": {
+            "file": report.output.name,
+            "subtype": settings.subtype,
+            "full_scale_v": full_scale_v,
+            "peak_v": report.peak_v,
+            "normalising_gain_db": report.gain_db,
+            "clipped_samples": report.clipped_samples,
+        },
+        "settings": dataclasses.asdict(settings),
+        "method": {
+            "oversample": found.method.oversample,
+            "extrapolated": found.method.extrapolated,
+            "error_estimate_db": found.error_db,
+        },
+        "stages": {name: dataclasses.asdict(reach) for name, reach in found.stages.items()},
+        "newton": [dataclasses.asdict(section) for section in found.sections],
+        "seams": {
+            "segments": found.segments,
+            "checked": found.seams,
+            "mended": found.seams_mended,
+            "largest_difference_v": found.seam_v,
+        },
+        "design": write_design(design),
+    }

@@ -1,0 +1,301 @@
+"""From a network to the sections that are solved jointly, as matrices.
+
+A section is a connected part of the network, where connection does not pass through a stiff node
+nor through an op-amp's inputs: nothing after an op-amp output can move it, and its inputs take no
+current, so the network falls apart there exactly, without any approximation. Parts that read each
+other, as an op-amp and its feedback, stay together. What lies in one section is solved as one.
+"""
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.sparse import coo_array
+from scipy.sparse.csgraph import connected_components
+
+from vadist.errors import DesignError
+from vadist.network import BIAS, INPUT, Device, Network, TwoTerminal
+
+Matrix = NDArray[np.float64]
+
+FLOATING_SIEMENS = 1e-15
+"""Leak to ground for a node no resistor reaches at DC: 80 nV across the weakest silicon diode."""
+
+
+@dataclass(frozen=True)
+class Section:
+    """One jointly solved part of a network.
+
+    Kirchhoff's current law at the unknown nodes w, with known nodes u (signals first, then rails)::
+
+        conductance w + conductance_known u + branch_into i_branch = port_into i_port
+
+    Attributes
+    ----------
+    unknowns, signals, rails : tuple of str
+        Node names: solved for, read from an earlier section or the input, fixed.
+    conductance : (n, n), conductance_known : (n, k)
+        Resistor stamps; rows of an op-amp output hold its compensation node instead.
+    capacitors, inductors, resistors : Branches
+        The elements with their incidence.
+    devices : tuple of Device
+    control, control_known : (controls, n), (controls, k)
+        Control voltages of the devices from node voltages.
+    port_into : (n, ports)
+        Current of each port into each unknown node.
+    """
+
+    unknowns: tuple[str, ...]
+    signals: tuple[str, ...]
+    rails: tuple[str, ...]
+    rail_volts: Matrix
+    conductance: Matrix
+    conductance_known: Matrix
+    resistors: "Branches"
+    capacitors: "Branches"
+    inductors: "Branches"
+    devices: tuple[Device, ...]
+    control: Matrix
+    control_known: Matrix
+    port_into: Matrix
+    owned_nodes: tuple[str, ...]
+
+    @property
+    def parts(self) -> tuple[str, ...]:
+        """Names of all parts in the section."""
+        return (
+            *self.resistors.parts,
+            *self.capacitors.parts,
+            *self.inductors.parts,
+            *(d.part for d in self.devices),
+        )
+
+    @property
+    def stages(self) -> tuple[str, ...]:
+        """Names of the stages with a part in the section, in order of appearance."""
+        return tuple(dict.fromkeys(part.split(".")[0] for part in self.parts))
+
+    def selector(self, node: str) -> tuple[Matrix, Matrix]:
+        """Rows that pick a node's voltage out of the unknown and the known voltages."""
+        row = _incidence_row(node, self.unknowns)
+        known = _incidence_row(node, (*self.signals, *self.rails))
+        if not row.any() and not known.any():
+            raise KeyError(node)
+        return row, known
+
+
+@dataclass(frozen=True)
+class Branches:
+    """Two-terminal elements of one kind.
+
+    Attributes
+    ----------
+    parts : tuple of str
+    values : (b,)
+        Ohm, farad or henry.
+    across, across_known : (b, n), (b, k)
+        Branch voltage from node voltages.
+    into : (n, b)
+        Current leaving each unknown node through the branch (no row at a stiff node).
+    compensation : (b,) bool
+        Whether the element belongs to an op-amp's compensation.
+    """
+
+    parts: tuple[str, ...]
+    values: Matrix
+    across: Matrix
+    across_known: Matrix
+    into: Matrix
+    compensation: NDArray[np.bool_]
+
+
+def split_into_sections(network: Network) -> list[Section]:
+    """Cut a network at its stiff nodes and order the parts along the signal.
+
+    Parameters
+    ----------
+    network : Network
+
+    Returns
+    -------
+    list of Section
+        In an order in which every section's signals are already known.
+
+    Raises
+    ------
+    DesignError
+        If two op-amps share an output node.
+    """
+    outputs = [d.owned_node for d in network.devices if d.owned_node]
+    for node in outputs:
+        if outputs.count(node) > 1:
+            raise DesignError(f"two op-amps drive the node {node!r}")
+    groups = _groups(network, outputs)
+    return [_section(network, group) for group in _in_signal_order(groups)]
+
+
+@dataclass
+class _Group:
+    nodes: set[str]
+    owned: list[str]
+    twoterminals: dict[str, list[TwoTerminal]]
+    devices: list[Device]
+    reads: set[str]
+
+
+def _groups(network: Network, outputs: Sequence[str]) -> list[_Group]:
+    stiff = {*network.rails, INPUT, *outputs}
+    kinds = {
+        "resistors": network.resistors,
+        "capacitors": network.capacitors,
+        "inductors": network.inductors,
+    }
+    # (kind, element, nodes whose voltage it needs, labels it ties into one component)
+    items: list[tuple[str, TwoTerminal | Device, set[str], list[str]]] = []
+    for kind, elements in kinds.items():
+        items += [(kind, e, {e.a, e.b}, sorted({e.a, e.b} - stiff)) for e in elements]
+    for device in network.devices:
+        touched = {n for pair in device.controls for n in pair}
+        if device.owned_node:
+            # It takes no current from its inputs: it reads them and ties nothing but its output.
+            ties = [f"owner of {device.owned_node}"]
+        else:
+            touched |= {n for injection in device.injections for n in injection}
+            ties = sorted(touched - stiff)
+        items.append(("devices", device, touched, ties))
+    labels = sorted(
+        {t for item in items for t in item[3]} | {n for item in items for n in item[2] - stiff}
+    )
+    index = {label: k for k, label in enumerate(labels)}
+    edges = [(index[ties[0]], index[t]) for _, _, _, ties in items for t in ties]
+    count, component = _components(len(labels), edges, strong=False)
+    home = {n: component[index[n]] for n in labels}
+    home |= {n: component[index[f"owner of {n}"]] for n in outputs}
+    # Parts that read each other's nodes (a feedback path through an op-amp) are one section.
+    reads = [
+        (home[ties[0]], home[node])
+        for _, _, touched, ties in items
+        if ties
+        for node in touched & set(home)
+    ]
+    count, merged = _components(count, reads, strong=True)
+    groups = [_Group(set(), [], {k: [] for k in kinds}, [], set()) for _ in range(count)]
+    for node in set(labels) & {n for item in items for n in item[2]}:
+        groups[merged[home[node]]].nodes.add(node)
+    for kind, element, touched, ties in items:
+        if not ties:
+            continue  # between two stiff nodes: it carries current but moves nothing
+        group = groups[merged[home[ties[0]]]]
+        group.reads |= touched - group.nodes
+        if isinstance(element, Device):
+            group.devices.append(element)
+            if element.owned_node:
+                group.owned.append(element.owned_node)
+        else:
+            group.twoterminals[kind].append(element)
+    return groups
+
+
+def _components(
+    count: int, edges: Iterable[tuple[int, int]], *, strong: bool
+) -> tuple[int, NDArray[np.int_]]:
+    pairs = np.array(list(edges), dtype=int).reshape(-1, 2)
+    graph = coo_array((np.ones(len(pairs)), (pairs[:, 0], pairs[:, 1])), shape=(count, count))
+    found, labels = connected_components(
+        graph, directed=True, connection="strong" if strong else "weak"
+    )
+    return int(found), labels
+
+
+def _in_signal_order(groups: list[_Group]) -> list[_Group]:
+    waiting = list(groups)
+    of_groups = {node for group in groups for node in (*group.nodes, *group.owned)}
+    known: set[str] = set()
+    ordered = []
+    while waiting:
+        ready = next(g for g in waiting if (g.reads & of_groups) - set(g.owned) <= known)
+        waiting.remove(ready)
+        known |= {*ready.nodes, *ready.owned}
+        ordered.append(ready)
+    return ordered
+
+
+def _incidence_row(node: str, names: Sequence[str]) -> Matrix:
+    return np.array([1.0 if name == node else 0.0 for name in names])
+
+
+def _section(network: Network, group: _Group) -> Section:
+    unknowns = (*sorted(group.nodes), *group.owned)
+    rails = tuple(network.rails)
+    signals = tuple(sorted(group.reads - set(rails) - set(group.owned)))
+    known = (*signals, *rails)
+    owned = set(group.owned)
+
+    def difference(a: str, b: str, names: Sequence[str]) -> Matrix:
+        return _incidence_row(a, names) - _incidence_row(b, names)
+
+    def branches(elements: Sequence[TwoTerminal], extra: Sequence[Device] = ()) -> Branches:
+        held = [TwoTerminal(d.part, d.owned_node, BIAS, d.owned_farad) for d in extra]
+        every = [*elements, *held]
+        across = [difference(e.a, e.b, unknowns) for e in every]
+        into = [
+            [0.0 if (n in owned and e not in held) else row[k] for k, n in enumerate(unknowns)]
+            for e, row in zip(every, across, strict=True)
+        ]
+        return Branches(
+            tuple(e.part for e in every),
+            np.array([e.value for e in every]),
+            np.array(across).reshape(-1, len(unknowns)),
+            np.array([difference(e.a, e.b, known) for e in every]).reshape(-1, len(known)),
+            np.array(into).reshape(-1, len(unknowns)).T.copy(),
+            np.array([e in held for e in every], dtype=bool),
+        )
+
+    resistors = branches(group.twoterminals["resistors"])
+    siemens = 1.0 / resistors.values
+    conductance = (resistors.into * siemens) @ resistors.across
+    conductance_known = (resistors.into * siemens) @ resistors.across_known
+    opamps = [d for d in group.devices if d.owned_node]
+    for device in opamps:
+        row = unknowns.index(device.owned_node)
+        conductance[row, row] += device.owned_siemens
+        conductance_known[row, known.index(BIAS)] -= device.owned_siemens
+    _tie_floating(conductance)
+    pairs = [pair for d in group.devices for pair in d.controls]
+    injections = [injection for d in group.devices for injection in d.injections]
+    into = np.zeros((len(unknowns), len(injections)))
+    for column, injection in enumerate(injections):
+        for node, coefficient in injection.items():
+            owner = any(d.owned_node == node and injection in d.injections for d in opamps)
+            if node in unknowns and (node not in owned or owner):
+                into[unknowns.index(node), column] += coefficient
+    return Section(
+        unknowns,
+        signals,
+        rails,
+        np.array([network.rails[r] for r in rails]),
+        conductance,
+        conductance_known,
+        resistors,
+        branches(group.twoterminals["capacitors"], opamps),
+        branches(group.twoterminals["inductors"]),
+        tuple(group.devices),
+        np.array([difference(a, b, unknowns) for a, b in pairs]).reshape(-1, len(unknowns)),
+        np.array([difference(a, b, known) for a, b in pairs]).reshape(-1, len(known)),
+        into,
+        tuple(group.owned),
+    )
+
+
+def _tie_floating(conductance: Matrix) -> None:
+    """Give a leak to every node that no chain of resistors ties to a known node."""
+    size = len(conductance)
+    edges = [(a, b) for a in range(size) for b in range(size) if a != b and conductance[a, b]]
+    count, labels = _components(size, edges, strong=False)
+    for label in range(count):
+        members = labels == label
+        leak = abs(conductance[members].sum(axis=1))
+        if (leak <= 1e-12 * np.diag(conductance)[members]).all():
+            rows = np.flatnonzero(members)
+            conductance[rows, rows] += FLOATING_SIEMENS

@@ -1,0 +1,293 @@
+"""One take as many lanes: segments with a warm-up, seams that are checked, and their mending.
+
+A segment starts early, from the operating point, with a warm-up long enough for the circuit's
+slowest time constant. At every seam the state that the earlier segment arrives with is compared
+with the state the warm-up reached; where they differ by more than the tolerance the later segment
+is run again from the earlier one's state. How a take is cut depends on its length and the design
+alone, never on the machine.
+
+Timeline of a segment, in frames of the take::
+
+    |<-- warm-up -->|<-- REACH -->|<------- kept ------->|<-- REACH -->|
+                    A: state compared            B: state handed on
+                                                 (kept end - REACH)
+"""
+
+import math
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from vadist.engine import Circuit, Tap
+from vadist.lanes import REACH, LaneResult, run_lanes
+from vadist.pool import StoppablePool
+from vadist.sections import Matrix
+
+SEAM_TOLERANCE_V = 1e-7
+"""Largest difference of any state at a seam, volts."""
+
+_START_ERROR_V = 0.3
+# How far a state may be from its operating point when a warm-up begins.
+
+_LONGEST_WARM_UP_S = 8.0
+# A slower circuit is not worth warming up: it runs as fewer segments or serially.
+
+_LANES_TOGETHER = 32
+_FIXED_COST = 20.0
+# Time for a step of L lanes is about proportional to _FIXED_COST + L (measured on the kernel).
+_GROUPS_AT_ONCE = 2
+
+
+@dataclass(frozen=True)
+class Plan:
+    """How a span is cut.
+
+    Attributes
+    ----------
+    segments : int
+    length, warm_up : int
+        Frames kept of each segment, frames run before them.
+    """
+
+    segments: int
+    length: int
+    warm_up: int
+
+
+@dataclass(frozen=True)
+class SpanResult:
+    """What came of a span.
+
+    Attributes
+    ----------
+    volts : (candidates, frames, channels, taps)
+    peaks : mapping of stage -> (candidates, 2)
+        Smallest and largest deviation from rest.
+    statistics : (sections, 3)
+        Newton iterations, samples, rescued lane-samples.
+    seams, mended : int
+        Seams checked, and run again serially.
+    seam_v : float
+        Largest state difference at a seam that was let stand.
+    handed_on : list of (states, lanes)
+        States at the end, for the next span's first seams, one lane a candidate and channel.
+    """
+
+    volts: Matrix
+    peaks: dict[str, Matrix]
+    statistics: NDArray[np.int64]
+    seams: int
+    mended: int
+    seam_v: float
+    handed_on: list[Matrix]
+
+
+def warm_up_seconds(circuit: Circuit) -> float:
+    """Time after which a start from the operating point is forgotten to the seam tolerance."""
+    slowest = 0.0
+    for section in circuit.sections:
+        s, m = section.states, section.ports
+        if not s:
+            continue
+        slopes = section.port_slopes
+        gain = np.linalg.solve(np.eye(m) - slopes @ section.K, slopes @ section.P[:, :s])
+        first = s + section.inputs
+        step = section.W[:s, :s] + section.W[:s, first:] @ gain
+        values = np.abs(np.linalg.eigvals(step))
+        decaying = values[values < 1.0 - 1e-13]
+        if len(decaying) < len(values):
+            return math.inf
+        slowest = max(slowest, float(np.max(-1.0 / np.log(np.maximum(decaying, 1e-300)))))
+    return slowest / circuit.sample_rate_hz * math.log(_START_ERROR_V / SEAM_TOLERANCE_V)
+
+
+def plan_segments(frames: int, lanes_each: int, warm_up: float, sample_rate_hz: float) -> Plan:
+    """Choose the number of segments with the least work.
+
+    Parameters
+    ----------
+    frames : int
+        Length of the span.
+    lanes_each : int
+        Lanes that every segment takes: candidates times channels.
+    warm_up : float
+        Seconds.
+    """
+    if frames == 0:
+        return Plan(1, 0, 0)
+    if warm_up > _LONGEST_WARM_UP_S:
+        return Plan(1, frames, 0)
+    early = math.ceil(warm_up * sample_rate_hz)
+    best, plan = math.inf, Plan(1, frames, 0)
+    for segments in (1, 2, 4, 8, 16, 32, 64, 128):
+        length = math.ceil(frames / segments)
+        if segments > 1 and length < REACH:
+            break
+        before = early if segments > 1 else 0
+        lanes = segments * lanes_each
+        groups = _group_count(lanes)
+        rounds = math.ceil(groups / _GROUPS_AT_ONCE)
+        cost = (length + before + 2 * REACH) * rounds * (_FIXED_COST + lanes / groups)
+        if cost < best:
+            best, plan = cost, Plan(segments, length, before)
+    return plan
+
+
+def _group_count(lanes: int) -> int:
+    if lanes < 2 * 4:
+        return 1
+    return max(_GROUPS_AT_ONCE, math.ceil(lanes / _LANES_TOGETHER))
+
+
+def run_span(
+    circuits: Sequence[Circuit],
+    window: Callable[[int, int], Matrix],
+    start: int,
+    stop: int,
+    channels: int,
+    sample_rate_hz: float,
+    taps: Sequence[Tap],
+    plan: Plan,
+    pool: StoppablePool,
+    arrived: list[Matrix] | None = None,
+) -> SpanResult:
+    """Render the frames ``start`` to ``stop`` of a take through every candidate circuit.
+
+    Parameters
+    ----------
+    circuits : sequence of Circuit
+        The candidates, all of one structure.
+    window : callable (first, last) -> (frames, channels) volts
+        The take, zero outside its ends.
+    arrived : states at ``start - REACH`` of the previous span, (states, candidates * channels)
+    """
+    job = _Job(circuits, window, start, channels, sample_rate_hz, taps, plan, pool.tick)
+    total = len(circuits) * channels * plan.segments
+    groups = np.array_split(np.arange(total), _group_count(total))
+    results = list(pool.executor.map(job.run, groups))
+    lanes = _Joined.of(results)
+    seams, mended, worst = _mend(job, lanes, arrived, pool)
+    frames = stop - start
+    shape = (len(circuits), channels, plan.segments)
+    kept = lanes.volts.reshape(plan.length, len(taps), *shape).transpose(2, 4, 0, 3, 1)
+    volts = kept.reshape(len(circuits), -1, channels, len(taps))[:, :frames]
+    reach = {
+        stage: np.stack(
+            [peak[0].reshape(len(circuits), -1).min(1), peak[1].reshape(len(circuits), -1).max(1)],
+            axis=1,
+        )
+        for stage, peak in lanes.peaks.items()
+    }
+    last = np.arange(len(circuits) * channels) * plan.segments + plan.segments - 1
+    return SpanResult(
+        volts, reach, lanes.statistics, seams, mended, worst, [s[:, last] for s in lanes.end]
+    )
+
+
+@dataclass(frozen=True)
+class _Job:
+    circuits: Sequence[Circuit]
+    window: Callable[[int, int], Matrix]
+    start: int
+    channels: int
+    sample_rate_hz: float
+    taps: Sequence[Tap]
+    plan: Plan
+    tick: Callable[[int], None]
+
+    def split(self, lane: int) -> tuple[int, int, int]:
+        """Candidate, channel and segment of a lane."""
+        rest, segment = divmod(lane, self.plan.segments)
+        return (*divmod(rest, self.channels), segment)
+
+    def run(self, lanes: NDArray[np.int_], enter: list[Matrix] | None = None) -> LaneResult:
+        """Run some lanes; ``enter`` replaces the states the warm-up reached."""
+        plan, lead = self.plan, self.plan.warm_up + REACH
+        volts = np.empty((lead + plan.length + REACH, len(lanes)))
+        for column, lane in enumerate(lanes):
+            _, channel, segment = self.split(int(lane))
+            first = self.start + segment * plan.length - lead
+            volts[:, column] = self.window(first, first + len(volts))[:, channel]
+        single = len(self.circuits) == 1
+        circuits = (
+            self.circuits if single else [self.circuits[self.split(int(k))[0]] for k in lanes]
+        )
+        marks = (plan.warm_up, plan.warm_up + plan.length)
+        result = run_lanes(circuits, volts, self.sample_rate_hz, self.taps, marks, enter, self.tick)
+        kept = result.volts[lead : lead + plan.length]
+        return LaneResult(kept, result.marks, result.peaks, result.statistics)
+
+
+@dataclass
+class _Joined:
+    """The lanes of all groups, in lane order."""
+
+    volts: Matrix
+    begin: list[Matrix]
+    end: list[Matrix]
+    peaks: dict[str, Matrix]
+    statistics: NDArray[np.int64]
+
+    @classmethod
+    def of(cls, results: list[LaneResult]) -> "_Joined":
+        def states(mark: int) -> list[Matrix]:
+            sections = range(len(results[0].marks[mark]))
+            return [np.concatenate([r.marks[mark][k] for r in results], axis=1) for k in sections]
+
+        return cls(
+            np.concatenate([r.volts for r in results], axis=2),
+            states(0),
+            states(1),
+            {
+                stage: np.concatenate([r.peaks[stage] for r in results], axis=1)
+                for stage in results[0].peaks
+            },
+            np.sum([r.statistics for r in results], axis=0),
+        )
+
+
+def _mend(
+    job: _Job, lanes: _Joined, arrived: list[Matrix] | None, pool: StoppablePool
+) -> tuple[int, int, float]:
+    """Check every seam and run again what does not fit; the rows of one take go in order."""
+
+    def take_row(row: int) -> tuple[int, int, float]:
+        seams, mended, worst = 0, 0, 0.0
+        for segment in range(job.plan.segments):
+            lane = row * job.plan.segments + segment
+            if segment:
+                came = [s[:, lane - 1 : lane] for s in lanes.end]
+            elif arrived is not None:
+                came = [s[:, row : row + 1] for s in arrived]
+            else:
+                continue
+            seams += 1
+            apart = max(
+                (
+                    float(np.max(np.abs(a - b[:, lane : lane + 1])))
+                    for a, b in zip(came, lanes.begin, strict=True)
+                    if len(a)
+                ),
+                default=0.0,
+            )
+            if apart <= SEAM_TOLERANCE_V:
+                worst = max(worst, apart)
+                continue
+            mended += 1
+            result = job.run(np.array([lane]), came)
+            lanes.volts[:, :, lane] = result.volts[:, :, 0]
+            for end, marks in zip(lanes.end, result.marks[1], strict=True):
+                end[:, lane] = marks[:, 0]
+            for stage, peak in result.peaks.items():
+                lanes.peaks[stage][:, lane] = peak[:, 0]
+        return seams, mended, worst
+
+    rows = range(len(job.circuits) * job.channels)
+    outcomes = list(pool.executor.map(take_row, rows))
+    return (
+        sum(o[0] for o in outcomes),
+        sum(o[1] for o in outcomes),
+        max(o[2] for o in outcomes),
+    )

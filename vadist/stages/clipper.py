@@ -1,0 +1,42 @@
+"""Diode clipper: series resistor, shunt capacitor, diodes to the bias rail."""
+
+from dataclasses import dataclass
+from typing import ClassVar
+
+from vadist.network import BIAS, Network
+from vadist.stages.stage import DiodePair, Stage, device, optional_part, part
+
+
+@dataclass(frozen=True, kw_only=True)
+class DiodeClipper(Stage):
+    """Hard clipping by diodes across the signal.
+
+    ::
+
+        source --(Cin)--R--+-----+-----+-- output
+                           |     |     |
+                           C    D>|   |<D
+                           |     |     |
+                          bias  bias  bias
+    """
+
+    kind: ClassVar[str] = "diode_clipper"
+    job: ClassVar[str] = "hard clipping: diodes hold the signal within their forward voltage"
+    driven_at_bias: ClassVar[bool] = True
+
+    series_resistor: float = part(
+        "ohm", "limits the diode current; treble corner with the capacitor"
+    )
+    diodes: DiodePair = device("diodes", "clip; forward holds the upper half-wave")
+    shunt_capacitor: float | None = optional_part("F", "softens the edges the diodes make")
+    input_capacitor: float | None = optional_part("F", "blocks an offset of what drives it")
+
+    def wire(self, network: Network, source: str, output: str) -> None:  # noqa: D102
+        driven = source
+        if self.input_capacitor is not None:
+            driven = network.node("coupled")
+            network.capacitor("input_capacitor", source, driven, self.input_capacitor)
+        network.resistor("series_resistor", driven, output, self.series_resistor)
+        if self.shunt_capacitor is not None:
+            network.capacitor("shunt_capacitor", output, BIAS, self.shunt_capacitor)
+        network.diodes("diodes", output, BIAS, self.diodes.forward, self.diodes.reverse)

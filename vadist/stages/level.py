@@ -1,0 +1,34 @@
+"""Level control."""
+
+from dataclasses import dataclass
+from typing import ClassVar
+
+from vadist.network import GROUND, Network
+from vadist.stages.stage import Pot, Stage, part, pot
+
+
+@dataclass(frozen=True, kw_only=True)
+class LevelControl(Stage):
+    """Coupling capacitor into a pot to ground.
+
+    ::
+
+        source --||--+
+             C       |
+                    pot <-- output
+                     |
+                   ground
+    """
+
+    kind: ClassVar[str] = "level_control"
+    job: ClassVar[str] = "sets how loud the whole is"
+
+    input_capacitor: float = part("F", "blocks DC; with the pot it sets the bass cut")
+    level_pot: Pot = pot("the wiper is the output")
+
+    def wire(self, network: Network, source: str, output: str) -> None:  # noqa: D102
+        top = network.node("top")
+        network.capacitor("input_capacitor", source, top, self.input_capacitor)
+        network.potentiometer(
+            "level_pot", top, output, GROUND, self.level_pot.resistance, self.level_pot.wiper
+        )

@@ -1,0 +1,80 @@
+"""Non-inverting op-amp gain, plain or with diodes in the feedback loop."""
+
+from dataclasses import dataclass
+from typing import ClassVar
+
+from vadist.network import BIAS, Network
+from vadist.parts import OpAmpModel
+from vadist.stages.stage import DiodePair, Pot, Stage, device, optional_part, part, pot
+
+
+@dataclass(frozen=True, kw_only=True)
+class OpAmpGain(Stage):
+    """Op-amp gain with a frequency-dependent feedback network.
+
+    ::
+
+        source ------- + \\
+                          >--+-- output      gain 1 + Zf/Zleg
+                  +--- - /   |
+                  |          |
+                  +--Rf-pot--+
+                  |    Cf    |
+                 Rleg
+                 Cleg
+                  |
+                 bias
+
+    The source must rest at the bias rail (a coupling high-pass, or an op-amp before it).
+    """
+
+    kind: ClassVar[str] = "opamp_gain"
+    job: ClassVar[str] = "main gain; its bandwidth, slew rate and swing shape what it passes"
+    driven_at_bias: ClassVar[bool] = True
+
+    opamp: OpAmpModel = device("opamp", "gain-bandwidth, slew rate and swing come from here")
+    feedback_resistor: float = part("ohm", "fixed part of the feedback: gain at minimum drive")
+    leg_resistor: float = part(
+        "ohm", "from the inverting input: gain and, with its capacitor, bass"
+    )
+    leg_capacitor: float = part("F", "bass corner of the gain; unity at DC")
+    feedback_capacitor: float | None = optional_part("F", "across the feedback: treble roll-off")
+    drive_pot: Pot | None = pot("rheostat in series with the feedback resistor", optional=True)
+    input_clamp: DiodePair | None = device(
+        "diodes", "from the input to the bias rail: guards against large input", optional=True
+    )
+
+    def wire(self, network: Network, source: str, output: str) -> None:  # noqa: D102
+        inverting, leg = network.node("inverting"), network.node("leg")
+        network.opamp("opamp", source, inverting, output, self.opamp)
+        wiper = output
+        if self.drive_pot is not None:
+            wiper = network.node("drive")
+            ohm = self.drive_pot.resistance * self.drive_pot.wiper
+            network.resistor("drive_pot", output, wiper, ohm)
+        network.resistor("feedback_resistor", wiper, inverting, self.feedback_resistor)
+        if self.feedback_capacitor is not None:
+            network.capacitor("feedback_capacitor", output, inverting, self.feedback_capacitor)
+        network.resistor("leg_resistor", inverting, leg, self.leg_resistor)
+        network.capacitor("leg_capacitor", leg, BIAS, self.leg_capacitor)
+        if self.input_clamp is not None:
+            pair = self.input_clamp
+            network.diodes("input_clamp", source, BIAS, pair.forward, pair.reverse)
+
+
+@dataclass(frozen=True, kw_only=True)
+class FeedbackClipper(OpAmpGain):
+    """Op-amp gain with diodes across its feedback: soft clipping.
+
+    The clean signal always passes with unity gain; the diodes limit only what is added to it.
+    """
+
+    kind: ClassVar[str] = "feedback_clipper"
+    job: ClassVar[str] = "soft clipping: diodes limit what the gain adds to the clean signal"
+
+    diodes: DiodePair = device("diodes", "across the feedback; forward clips the upper half-wave")
+
+    def wire(self, network: Network, source: str, output: str) -> None:  # noqa: D102
+        OpAmpGain.wire(self, network, source, output)
+        inverting = network.node("inverting")
+        network.diodes("diodes", output, inverting, self.diodes.forward, self.diodes.reverse)

@@ -1,0 +1,145 @@
+"""What a stage is, and how its values are described.
+
+To write a new stage, derive a frozen dataclass from :class:`Stage` and keep these rules:
+
+1. Every field is a component: made by :func:`part`, :func:`pot`, :func:`device` or
+   :func:`choice`, with its unit and its job in one line.
+2. ``wire`` adds the elements between ``source`` and ``output`` and nothing else: no formula of
+   the stage's behaviour, which the engine derives.
+3. Element names are the field names, so that ``stage.part`` finds both.
+4. Inner nodes are named through ``network.node``.
+5. Leave loading to the network: a stage never assumes what drives it or what follows.
+"""
+
+import dataclasses
+from dataclasses import dataclass, field
+from typing import Any, ClassVar
+
+from vadist.errors import DesignError
+from vadist.network import DiodeString, Network
+
+
+@dataclass(frozen=True)
+class Pot:
+    """A potentiometer.
+
+    Attributes
+    ----------
+    resistance : float
+        Track, ohms.
+    wiper : float
+        Fraction of the track's resistance below the wiper, 0..1 (after any taper).
+    """
+
+    resistance: float
+    wiper: float = 0.5
+
+    def __post_init__(self) -> None:
+        if not self.resistance > 0.0:
+            raise DesignError(f"pot resistance must be > 0 ohm (got {self.resistance:g})")
+        if not 0.0 <= self.wiper <= 1.0:
+            raise DesignError(f"pot wiper must be within 0..1 (got {self.wiper:g})")
+
+
+@dataclass(frozen=True)
+class DiodePair:
+    """Diode strings between two nodes, one for each direction.
+
+    Attributes
+    ----------
+    forward, reverse : DiodeString or None
+        ``forward`` conducts from the signal node to the other one, clipping the upper half-wave.
+    """
+
+    forward: DiodeString | None
+    reverse: DiodeString | None
+
+
+@dataclass(frozen=True)
+class FieldInfo:
+    """What a design file needs to know of a stage's field."""
+
+    kind: str
+    unit: str
+    purpose: str
+    choices: tuple[str, ...] = ()
+    optional: bool = False
+
+
+def part(unit: str, purpose: str, default: float | None = None) -> Any:
+    """A resistor (``ohm``), capacitor (``F``) or inductor (``H``)."""
+    return _field(FieldInfo("part", unit, purpose, optional=default is not None), default)
+
+
+def optional_part(unit: str, purpose: str) -> Any:
+    """A part that may be left out (None)."""
+    info = FieldInfo("part", unit, purpose, optional=True)
+    return field(default=None, metadata={"info": info})
+
+
+def pot(purpose: str, *, optional: bool = False) -> Any:
+    """A potentiometer."""
+    info = FieldInfo("pot", "ohm", purpose, optional=optional)
+    if optional:
+        return field(default=None, metadata={"info": info})
+    return field(metadata={"info": info})
+
+
+def device(kind: str, purpose: str, *, optional: bool = False) -> Any:
+    """A part from the library: ``diodes``, ``transistor`` or ``opamp``."""
+    info = FieldInfo(kind, "", purpose, optional=optional)
+    if optional:
+        return field(default=None, metadata={"info": info})
+    return field(metadata={"info": info})
+
+
+def choice(purpose: str, *choices: str) -> Any:
+    """One of a few words; the first is the default."""
+    return _field(FieldInfo("choice", "", purpose, choices, optional=True), choices[0])
+
+
+def _field(info: FieldInfo, default: Any) -> Any:
+    if default is None:
+        return field(metadata={"info": info})
+    return field(default=default, metadata={"info": info})
+
+
+@dataclass(frozen=True, kw_only=True)
+class Stage:
+    """A block of the signal path, written as its schematic; see the module for the rules."""
+
+    kind: ClassVar[str] = ""
+    job: ClassVar[str] = ""
+    driven_at_bias: ClassVar[bool] = False
+    """Whether what drives the stage must rest at the bias rail (else it may rest anywhere)."""
+
+    def wire(self, network: Network, source: str, output: str) -> None:
+        """Add the stage's elements between two nodes of a network."""
+        raise NotImplementedError
+
+    def __post_init__(self) -> None:
+        for name, info in self.fields().items():
+            value = getattr(self, name)
+            if info.kind == "part" and value is not None:
+                _check_part(name, info, value)
+            if info.kind == "choice" and value not in info.choices:
+                allowed = " or ".join(repr(c) for c in info.choices)
+                raise DesignError(f"{name} must be {allowed} (got {value!r})")
+
+    @classmethod
+    def fields(cls) -> dict[str, FieldInfo]:
+        """Names and descriptions of the stage's values."""
+        return {f.name: f.metadata["info"] for f in dataclasses.fields(cls)}
+
+
+# Largest and smallest value a part of a guitar circuit can sensibly have (common practice, no
+# published source): outside, a unit or a prefix was mistaken.
+_SENSIBLE = {"ohm": (0.0, 1e9), "F": (1e-13, 1e-1), "H": (1e-7, 1e3)}
+
+
+def _check_part(name: str, info: FieldInfo, value: float) -> None:
+    low, high = _SENSIBLE[info.unit]
+    if isinstance(value, bool) or not isinstance(value, int | float):
+        raise DesignError(f"{name} must be a number in {info.unit} (got {value!r})")
+    if not low <= value <= high:
+        raise DesignError(f"{name} must be within {low:g}..{high:g} {info.unit} (got {value:g})")
