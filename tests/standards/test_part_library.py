@@ -75,6 +75,22 @@ def test_2n3904_current_gain_at_1_ma() -> None:
     assert TRANSISTORS["2N3904"].forward_beta >= 80.0
 
 
+# IS, BF, BR and VAF of the circulating SPICE cards.
+TRANSISTOR_CARDS = {
+    "2N3904": (6.734e-15, 416.4, 0.7371, 74.03),
+    "2N5088": (5.911e-15, 1122.0, 1.271, 62.37),
+    "BC547B": (23.9e-15, 294.3, 7.946, 63.2),
+}
+
+
+@pytest.mark.parametrize("name", TRANSISTOR_CARDS)
+def test_transistor_is_its_card(name: str) -> None:
+    # Reverse gain and Early voltage hardly move an operating point, so they are compared alone.
+    entry = TRANSISTORS[name]
+    held = (entry.saturation_current_a, entry.forward_beta, entry.reverse_beta)
+    assert (*held, entry.early_voltage_v) == TRANSISTOR_CARDS[name]
+
+
 # Base and collector volts at 9 V supply, 8.2k collector resistor, base fed from the collector
 # through RB; computed apart from this project from IS, BF and BR of each card, without Early
 # effect. Tolerance: the rounding to a microvolt.

@@ -193,6 +193,7 @@ def test_short_written_values_read_back_exactly(significand: int, power: int, un
     [
         (4700.0, "ohm", "4k7"),
         (2.2e-9, "F", "2n2"),
+        (47120.0, "ohm", "47k12"),
         (4712.345678, "ohm", "4712.345678 ohm"),
         (1500.0, "Hz", "1.5 kHz"),
         (9.0, "V", "9 V"),
