@@ -1,0 +1,139 @@
+"""Integrated loudness against ITU-R BS.1770-4 and EBU Tech 3341.
+
+Authority: the filter coefficients and the gating of BS.1770-4 Annex 1, transcribed here; the
+test signals of EBU Tech 3341 (2023), synthesised, with its tolerance of 0.1 LU.
+"""
+
+import math
+
+import numpy as np
+import pytest
+from scipy.signal import freqz, lfilter
+
+from vadist.errors import UsageError
+from vadist.measure import integrated_loudness
+
+SHELF = (
+    [1.53512485958697, -2.69169618940638, 1.19839281085285],
+    [1.0, -1.69065929318241, 0.73248077421585],
+)
+HIGH_PASS = ([1.0, -2.0, 1.0], [1.0, -1.99004745483398, 0.99007225036621])
+"""BS.1770-4 Annex 1, tables 1 and 2, for 48 kHz."""
+
+
+def tone(seconds, peak_dbfs, rate=48_000, frequency_hz=1000.0):
+    time = np.arange(round(seconds * rate)) / rate
+    return 10 ** (peak_dbfs / 20) * np.sin(2 * np.pi * frequency_hz * time)
+
+
+def k_gain_db(frequency_hz):
+    response = [freqz(*f, [frequency_hz], fs=48_000)[1][0] for f in (SHELF, HIGH_PASS)]
+    return 20 * math.log10(abs(response[0] * response[1]))
+
+
+def written_out(channels, gains):
+    """BS.1770-4 equations 1 to 7, word for word, at 48 kHz."""
+    power = [lfilter(*HIGH_PASS, lfilter(*SHELF, channel)) ** 2 for channel in channels]
+    starts = range(0, len(channels[0]) - 19_200 + 1, 4800)
+    z = np.array([[np.mean(p[s : s + 19_200]) for s in starts] for p in power])
+    loudness = -0.691 + 10 * np.log10(gains @ z)
+    kept = loudness > -70
+    relative = -0.691 + 10 * np.log10(gains @ z[:, kept].mean(axis=1)) - 10
+    kept &= loudness > relative
+    return -0.691 + 10 * np.log10(gains @ z[:, kept].mean(axis=1))
+
+
+@pytest.mark.parametrize(
+    ("sections", "expected"),
+    [
+        ([(20, -23)], -23.0),
+        ([(20, -33)], -33.0),
+        ([(10, -36), (60, -23), (10, -36)], -23.0),
+        ([(10, -72), (10, -36), (60, -23), (10, -36), (10, -72)], -23.0),
+        ([(20, -26), (20.1, -20), (20, -26)], -23.0),
+    ],
+    ids=["case 1", "case 2", "case 3", "case 4", "case 5"],
+)
+def test_tech_3341_integrated(sections, expected):
+    """1 kHz in phase on both channels; seconds and peak dBFS of each section."""
+    programme = np.concatenate([tone(*section) for section in sections])
+    found = integrated_loudness(np.stack([programme, programme], axis=1), 48_000)
+    assert found == pytest.approx(expected, abs=0.1)
+
+
+def test_full_scale_sine_in_one_channel():
+    """BS.1770-4: a 0 dBFS 997 Hz sine in one front channel reads -3.01 LKFS."""
+    one = tone(2, 0, frequency_hz=997.0)
+    assert integrated_loudness(one, 48_000) == pytest.approx(-3.01, abs=0.005)
+    assert integrated_loudness(np.stack([0 * one, one], axis=1), 48_000) == pytest.approx(
+        -3.01, abs=0.005
+    )
+
+
+@pytest.mark.parametrize("frequency_hz", [50.0, 100.0, 500.0, 997.0, 2000.0, 10_000.0, 20_000.0])
+def test_frequency_weighting_is_the_tabulated_one(frequency_hz):
+    """Tolerance 0.005 LU: whole blocks of the slowest tone, and the filters' settling."""
+    found = integrated_loudness(tone(3, -20, frequency_hz=frequency_hz), 48_000)
+    expected = -0.691 - 20 - 10 * math.log10(2) + k_gain_db(frequency_hz)
+    assert found == pytest.approx(expected, abs=0.005)
+
+
+@pytest.mark.parametrize(
+    "rate", [8000, 11_025, 16_000, 22_050, 32_000, 44_100, 88_200, 96_000, 192_000, 384_000]
+)
+@pytest.mark.parametrize("frequency_hz", [50.0, 997.0, 3500.0])
+def test_other_rates_weigh_alike(rate, frequency_hz):
+    """Within 0.02 LU of the response at 48 kHz: the bilinear transform's warping."""
+    found = integrated_loudness(tone(2, -20, rate, frequency_hz), rate)
+    expected = -0.691 - 20 - 10 * math.log10(2) + k_gain_db(frequency_hz)
+    assert found == pytest.approx(expected, abs=0.02)
+
+
+@pytest.mark.parametrize("samples", [19_200, 24_000, 100_000, 211_199])
+def test_gating_written_out_word_for_word(samples):
+    """Noise of rising level in three channels, down to a level that both gates reject.
+
+    The last, incomplete block must not count. Tolerance: block limits rounded to a sample.
+    """
+    rng = np.random.default_rng(samples)
+    envelope = 10 ** (np.linspace(-80, -10, samples) / 20)
+    channels = rng.standard_normal((samples, 3)) * envelope[:, np.newaxis] * [0.5, 0.3, 0.2]
+    expected = written_out(channels.T, np.ones(3))
+    assert integrated_loudness(channels, 48_000) == pytest.approx(expected, abs=1e-3)
+
+
+def test_surround_channels_weigh_more():
+    """G = 1.41 for the surrounds: 1.5 dB."""
+    surround = np.zeros((48_000, 5))
+    surround[:, 4] = tone(1, -20)
+    front = np.zeros((48_000, 5))
+    front[:, 2] = tone(1, -20)
+    difference = integrated_loudness(surround, 48_000) - integrated_loudness(front, 48_000)
+    assert difference == pytest.approx(10 * math.log10(1.41), abs=1e-6)
+
+
+@pytest.mark.parametrize("level_dbfs", [-math.inf, -90.0])
+def test_what_no_gate_passes_is_minus_infinity(level_dbfs):
+    assert integrated_loudness(tone(1, level_dbfs), 48_000) == -math.inf
+
+
+def test_the_clip_is_left_alone():
+    clip = tone(1, -20)
+    before = clip.copy()
+    integrated_loudness(clip, 48_000)
+    assert np.array_equal(clip, before)
+
+
+@pytest.mark.parametrize(
+    ("clip", "rate", "message"),
+    [
+        (np.zeros(19_199), 48_000, r"at least 400 ms, got 400.0 ms; pad it"),
+        (np.zeros(4800), 48_000, r"at least 400 ms, got 100.0 ms; pad it"),
+        (np.zeros((48_000, 6)), 48_000, r"at most 5 channels, got 6"),
+        (np.zeros(48_000), 7999, r"8000 to 384000 Hz for loudness, got 7999 Hz"),
+        (np.full(48_000, np.nan), 48_000, r"samples must hold finite samples only"),
+    ],
+)
+def test_what_cannot_be_measured_is_explained(clip, rate, message):
+    with pytest.raises(UsageError, match=message):
+        integrated_loudness(clip, rate)
