@@ -22,7 +22,6 @@ from dataclasses import dataclass
 import numpy as np
 
 from vadist.analysis.operating_point import OperatingPoint
-from vadist.kernel.devices import Table, device_table, parameter_array
 from vadist.sections import Matrix, Section
 
 STIFF_SECONDS = 1.3e-6
@@ -46,8 +45,10 @@ class DiscreteSection:
     port_slopes : (ports, controls)
         Derivatives of the port currents at the operating point, siemens.
     limits : (controls, 3)
-    parameters : (devices, 5)
-    table : device tables
+    kinds : tuple of str
+        Devices.
+    parameters : tuple of tuple of float
+        Of each device, as its law lists them.
     states, inputs, ports, outputs : int
     output_nodes : tuple of str
     output_v : (outputs,)
@@ -63,8 +64,8 @@ class DiscreteSection:
     port_a: Matrix
     port_slopes: Matrix
     limits: Matrix
-    parameters: Matrix
-    table: Table
+    kinds: tuple[str, ...]
+    parameters: tuple[tuple[float, ...], ...]
     states: int
     inputs: int
     ports: int
@@ -142,7 +143,6 @@ def discretize(
         section.control @ node_from_i,
     )
     inner = states + signals
-    kinds = [d.kind for d in section.devices]
     return DiscreteSection(
         P=control[:, :inner],
         W=np.vstack([step, out]),
@@ -151,8 +151,8 @@ def discretize(
         port_a=point.port_a,
         port_slopes=point.slopes,
         limits=np.array([x for d in section.devices for x in d.limits]).reshape(-1, 3),
-        parameters=parameter_array([d.parameters for d in section.devices]),
-        table=device_table(kinds),
+        kinds=tuple(d.kind for d in section.devices),
+        parameters=tuple(d.parameters for d in section.devices),
         states=states,
         inputs=signals,
         ports=ports,

@@ -1,7 +1,8 @@
 """A design made ready to step at one rate, and the stepper that pushes lanes through it."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass
+from types import ModuleType
 
 import numpy as np
 from numpy.typing import NDArray
@@ -10,7 +11,9 @@ from vadist.analysis.operating_point import OperatingPoint, solve_all
 from vadist.design import Design, output_node
 from vadist.discretize import DiscreteSection, discretize
 from vadist.errors import ConvergenceError
-from vadist.kernel.lanes import run_section
+from vadist.kernel.compiled import kernel
+from vadist.kernel.rescue import rescue
+from vadist.kernel.structure import PARAMETERS, Structure
 from vadist.network import INPUT
 from vadist.sections import Matrix, Section
 
@@ -18,8 +21,8 @@ NEWTON_TOLERANCE_V = 3e-6
 """The last step's linearised current is taken when no control voltage moved by more: Newton's
 error is then below (3e-6 V)^2 / (2 n Vt), some 2e-10 V for a silicon junction."""
 
-NEWTON_LIMIT = 12
-"""Steps before a lane is handed to continuation."""
+NEWTON_LIMIT = 60
+"""Steps before a lane is handed to continuation: a limited step may have a long way to go."""
 
 _FLUSH_V = 1e-30
 # States decay geometrically in silence; below this they are zero, before they turn denormal.
@@ -64,10 +67,7 @@ class Circuit:
             self.written,
             self.inputs,
             self.output,
-            tuple(
-                (s.states, s.inputs, s.ports, s.outputs, *(t.tobytes() for t in s.table))
-                for s in self.sections
-            ),
+            tuple((s.states, s.inputs, s.outputs, s.kinds) for s in self.sections),
         )
 
     @property
@@ -116,30 +116,25 @@ def build_circuit(
     )
 
 
-def _padded(matrix: Matrix) -> Matrix:
-    """Zero columns up to a multiple of four, as the kernel reads them."""
-    short = -matrix.shape[1] % 4
-    return np.pad(matrix, [(0, 0), (0, short), *[(0, 0)] * (matrix.ndim - 2)])
+LANES = 16
+"""Lanes a kernel steps together: four vectors of four, or two of eight; one lane runs alone."""
 
 
 @dataclass
 class _Running:
-    """One section's coefficients and state over the lanes."""
+    """One section's workspace over the lanes."""
 
-    P: Matrix
-    W: Matrix
-    K: Matrix
-    table: tuple[NDArray[np.int64], ...]
-    parameters: Matrix
-    control_v: Matrix
-    port_a: Matrix
-    limits: Matrix
-    sizes: tuple[int, int, int, int, int]
-    z: Matrix
-    v: Matrix
-    v_old: Matrix
-    peaks: Matrix
-    statistics: NDArray[np.int64] = field(default_factory=lambda: np.zeros(3, dtype=np.int64))
+    structure: Structure
+    kernel: ModuleType
+    workspace: Matrix
+    coefficients: Matrix
+    statistics: NDArray[np.int64]
+
+    def rows(self, *names: str) -> Matrix:
+        """View of named rows, (names, lanes); consecutive rows only."""
+        n = self.structure
+        first = n.rows[names[0]] if names else 0
+        return self.workspace.reshape(-1, n.lanes)[first : first + len(names)]
 
 
 class Stepper:
@@ -150,44 +145,22 @@ class Stepper:
     circuits : sequence of Circuit
         One for all lanes, or one for each lane; all of one structure.
     lanes : int
+        Up to :data:`LANES`; unused lanes of the kernel run silent.
     """
 
     def __init__(self, circuits: Sequence[Circuit], lanes: int) -> None:
         self.circuits = tuple(circuits)
         self.lanes = lanes
         self.samples = 0
+        self._width = 1 if lanes == 1 else LANES
+        if lanes > LANES:
+            raise ValueError(f"lanes must be <= {LANES} (got {lanes})")
+        # The kernel's spare lanes repeat the last circuit.
+        every = [*self.circuits, *[self.circuits[-1]] * (self._width - len(self.circuits))]
         self._running = [
-            self._prepare(index, count) for index, count in enumerate(self.circuits[0].written)
+            _start([c.sections[k] for c in every], written, shared=len(self.circuits) == 1)
+            for k, written in enumerate(self.circuits[0].written)
         ]
-
-    def _prepare(self, index: int, written: int) -> _Running:
-        every = [circuit.sections[index] for circuit in self.circuits]
-        first = every[0]
-
-        def per_lane(arrays: list[Matrix]) -> Matrix:
-            stacked = np.stack(arrays, axis=-1)
-            return np.ascontiguousarray(np.broadcast_to(stacked, (*stacked.shape[:-1], self.lanes)))
-
-        def shared(arrays: list[Matrix]) -> Matrix:
-            return np.ascontiguousarray(arrays[0] if len(arrays) == 1 else per_lane(arrays))
-
-        control_v = per_lane([s.control_v for s in every])
-        rows = first.states + first.inputs + first.ports
-        return _Running(
-            P=_padded(shared([s.P for s in every])),
-            W=_padded(shared([s.W for s in every])),
-            K=shared([s.K for s in every]),
-            table=first.table,
-            parameters=per_lane([s.parameters for s in every]),
-            control_v=control_v,
-            port_a=per_lane([s.port_a for s in every]),
-            limits=per_lane([s.limits for s in every]),
-            sizes=(first.states, first.inputs, first.ports, first.outputs, written),
-            z=np.zeros((rows + (-rows % 4) + 4, self.lanes)),
-            v=control_v.copy(),
-            v_old=control_v.copy(),
-            peaks=np.zeros((first.outputs, 2, self.lanes)),
-        )
 
     def process(self, volts: Matrix) -> list[Matrix]:
         """Advance by a block.
@@ -204,60 +177,119 @@ class Stepper:
 
         Raises
         ------
-        ConvergenceError
+        StepError
             Naming the stages, the time and the residual of the first sample without a solution.
         """
         circuit = self.circuits[0]
+        take = np.zeros((len(volts), self._width))
+        take[:, : self.lanes] = volts
         results: list[Matrix] = []
         for index, running in enumerate(self._running):
             feeds = circuit.inputs[index]
-            u = np.empty((len(volts), len(feeds), self.lanes))
+            u = np.empty((len(volts), len(feeds), self._width))
             for k, feed in enumerate(feeds):
-                u[:, k] = volts if feed is None else results[feed.section][:, feed.row]
-            y = np.empty((len(volts), running.sizes[4], self.lanes))
-            states = running.z[: running.sizes[0]]
+                u[:, k] = take if feed is None else results[feed.section][:, feed.row]
+            y = np.empty((len(volts), running.structure.written, self._width))
+            states = running.rows(*_names("x", running.structure.states))
             states[np.abs(states) < _FLUSH_V] = 0.0
-            sample, lane, residual = run_section(
-                running.P, running.W, running.K, running.table, running.parameters,
-                running.control_v, running.port_a, running.limits, running.sizes, running.z,
-                running.v, running.v_old, u, y, running.peaks, running.statistics,
-                NEWTON_TOLERANCE_V, NEWTON_LIMIT,
-            )  # fmt: skip
-            if sample >= 0:
-                raise StepError(
-                    circuit.sections[index].stages,
-                    (self.samples + sample) / circuit.sample_rate_hz,
-                    lane,
-                    residual,
-                )
+            self._advance(index, running, u, y)
             results.append(y)
         self.samples += len(volts)
-        return results
+        return [y[:, :, : self.lanes] for y in results]
+
+    def _advance(self, index: int, running: _Running, u: Matrix, y: Matrix) -> None:
+        """Run a section over a block; samples it cannot solve go through continuation."""
+        circuit, solver = self.circuits[0], running.kernel
+        sample, resume = 0, False
+        while True:
+            sample = solver.run(
+                running.workspace, running.coefficients, u, y, running.statistics,
+                NEWTON_TOLERANCE_V, NEWTON_LIMIT, sample, resume,
+            )  # fmt: skip
+            if sample < 0:
+                return
+            for lane in np.flatnonzero(running.rows("live")[0] > 0.0):
+                running.statistics[2] += 1
+                if not rescue(
+                    running.structure, solver.newton, running.workspace, running.coefficients,
+                    NEWTON_TOLERANCE_V, int(lane),
+                ):  # fmt: skip
+                    raise StepError(
+                        circuit.sections[index].stages,
+                        (self.samples + sample) / circuit.sample_rate_hz,
+                        int(lane),
+                        float(running.rows("change")[0, lane]),
+                    )
+            resume = True
 
     def states(self) -> list[Matrix]:
         """Copies of the states, (states, lanes) in volts, one array a section."""
-        return [r.z[: r.sizes[0]].copy() for r in self._running]
+        return [
+            r.rows(*_names("x", r.structure.states))[:, : self.lanes].copy() for r in self._running
+        ]
 
     def set_states(self, states: Sequence[Matrix]) -> None:
         """Put every section into given states."""
         for running, state in zip(self._running, states, strict=True):
-            running.z[: running.sizes[0]] = state
+            running.rows(*_names("x", running.structure.states))[:, : self.lanes] = state
+
+    def _extremes(self, index: int) -> Matrix:
+        """Smallest and largest deviations of a section's outputs, (outputs, 2, width)."""
+        running = self._running[index]
+        rows = running.rows(*["least0", "most0"] * running.structure.outputs)
+        return rows.reshape(-1, 2, self._width)
 
     def reset_peaks(self) -> None:
         """Forget the smallest and largest volts seen so far."""
-        for running in self._running:
-            running.peaks[:] = 0.0
+        for index, running in enumerate(self._running):
+            if running.structure.outputs:
+                self._extremes(index)[:] = 0.0
 
     def peaks(self) -> dict[str, Matrix]:
         """Smallest and largest deviation at each stage's output since the last reset, (2, lanes)."""
         return {
-            stage: self._running[tap.section].peaks[tap.row]
+            stage: self._extremes(tap.section)[tap.row][:, : self.lanes]
             for stage, tap in self.circuits[0].taps.items()
         }
 
     def statistics(self) -> NDArray[np.int64]:
-        """(sections, 3): Newton iterations, samples, rescued lane-samples."""
+        """(sections, 3): Newton iterations, samples, continued lane-samples."""
         return np.array([r.statistics for r in self._running])
+
+
+def _names(word: str, count: int) -> list[str]:
+    return [f"{word}{k}" for k in range(count)]
+
+
+def _start(every: list[DiscreteSection], written: int, *, shared: bool) -> _Running:
+    """Lay out a section's workspace with all lanes at rest."""
+    first = every[0]
+    structure = Structure(
+        first.kinds, first.states, first.inputs, first.outputs, written, shared, len(every)
+    )
+    workspace = np.zeros((len(structure.rows), len(every)))
+    coefficients = [np.concatenate([s.P.ravel(), s.W.ravel(), s.K.ravel()]) for s in every]
+
+    def fill(names: list[str], values: list[Matrix]) -> None:
+        workspace[structure.row_range(names)] = np.array(values).reshape(len(every), -1).T
+
+    for name in ("v", "v_old", "p", "p_old", "rest_v"):
+        fill(_names(name, structure.controls), [s.control_v for s in every])
+    for column, name in enumerate(("low", "high", "step")):
+        fill(_names(name, structure.controls), [s.limits[:, column] for s in every])
+    fill(_names("rest_i", structure.ports), [s.port_a for s in every])
+    for d, kind in enumerate(structure.kinds):
+        names = [f"par{d}_{k}" for k in range(PARAMETERS[kind])]
+        fill(names, [np.array(s.parameters[d]) for s in every])
+    if not shared:
+        fill(list(structure.coefficients), coefficients)
+    return _Running(
+        structure,
+        kernel(structure),
+        workspace.ravel(),
+        coefficients[0] if shared else np.zeros(1),
+        np.zeros(3, dtype=np.int64),
+    )
 
 
 class StepError(ConvergenceError):

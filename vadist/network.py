@@ -73,7 +73,7 @@ class Device:
     part : str
         ``stage.part``.
     kind : str
-        ``diodes``, ``transistor`` or ``opamp``: the law in :mod:`vadist.kernel.lanes`.
+        ``diodes``, ``transistor`` or ``opamp``: the law in :mod:`vadist.kernel.laws`.
     controls : tuple of (node, node)
         The law's arguments are the voltages from the second to the first node.
     injections : tuple of mapping node -> coefficient
@@ -217,7 +217,7 @@ class Network:
                 "diodes",
                 ((inner, b),),
                 ({inner: -1.0, b: 1.0},),
-                (*parameters, 0.0),
+                tuple(parameters),
                 ((-edges[1], edges[0], step),),
             )
         )

@@ -20,7 +20,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from vadist.engine import Circuit, Tap
+from vadist.engine import LANES, Circuit, Tap
 from vadist.lanes import REACH, LaneResult, run_lanes
 from vadist.pool import StoppablePool
 from vadist.sections import Matrix
@@ -34,10 +34,8 @@ _START_ERROR_V = 0.3
 _LONGEST_WARM_UP_S = 8.0
 # A slower circuit is not worth warming up: it runs as fewer segments or serially.
 
-_LANES_TOGETHER = 32
-_FIXED_COST = 20.0
-# Time for a step of L lanes is about proportional to _FIXED_COST + L (measured on the kernel).
-_GROUPS_AT_ONCE = 2
+_CORES = 2
+# The plan reckons with this many, whatever the machine has: a take is cut alike everywhere.
 
 
 @dataclass(frozen=True)
@@ -127,18 +125,11 @@ def plan_segments(frames: int, lanes_each: int, warm_up: float, sample_rate_hz: 
             break
         before = early if segments > 1 else 0
         lanes = segments * lanes_each
-        groups = _group_count(lanes)
-        rounds = math.ceil(groups / _GROUPS_AT_ONCE)
-        cost = (length + before + 2 * REACH) * rounds * (_FIXED_COST + lanes / groups)
+        rounds = math.ceil(math.ceil(lanes / LANES) / _CORES)
+        cost = (length + before + 2 * REACH) * rounds
         if cost < best:
             best, plan = cost, Plan(segments, length, before)
     return plan
-
-
-def _group_count(lanes: int) -> int:
-    if lanes < 2 * 4:
-        return 1
-    return max(_GROUPS_AT_ONCE, math.ceil(lanes / _LANES_TOGETHER))
 
 
 def run_span(
@@ -165,7 +156,7 @@ def run_span(
     """
     job = _Job(circuits, window, start, channels, sample_rate_hz, taps, plan, pool.tick)
     total = len(circuits) * channels * plan.segments
-    groups = np.array_split(np.arange(total), _group_count(total))
+    groups = np.array_split(np.arange(total), math.ceil(total / LANES))
     results = list(pool.executor.map(job.run, groups))
     lanes = _Joined.of(results)
     seams, mended, worst = _mend(job, lanes, arrived, pool)

@@ -6,7 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from vadist.errors import ConvergenceError
-from vadist.kernel.devices import currents_and_slopes, parameter_array
+from vadist.kernel.devices import currents_and_slopes
 from vadist.network import INPUT, Network
 from vadist.sections import Section, split_into_sections
 
@@ -62,7 +62,7 @@ def solve_operating_point(section: Section, signal_v: Matrix) -> OperatingPoint:
     system += _INDUCTOR_SIEMENS * coils.into @ coils.across
     system_known += _INDUCTOR_SIEMENS * coils.into @ coils.across_known
     kinds = [d.kind for d in section.devices]
-    parameters = parameter_array([d.parameters for d in section.devices])
+    parameters = [d.parameters for d in section.devices]
     limits = np.array([limit for d in section.devices for limit in d.limits]).reshape(-1, 3)
 
     def newton(scale: float, v: Matrix) -> Matrix | None:

@@ -1,0 +1,201 @@
+"""Source text of the time-stepping kernel of one structure.
+
+A kernel over any number of ports and states would spend its time on loop counters and on memory.
+So the text is written out for each structure: straight-line code inside one loop over lanes, all
+per-lane numbers in one flat workspace with a literal row length, which lets LLVM vectorise over
+lanes without a single aliasing check.
+
+Per sample and lane the section equations are, in deviations from the operating point, with
+``z = [x; u; i]`` the state, input and port currents::
+
+    p  = rest + P z            control voltages without this sample's port currents
+    v  = p + K i(v)            solved by Newton: (I - G K) i = i(v*) - rest_i + G (p - v*)
+    x' = A x + B u + C i,   y = L x + M u + N i,   both rows of W z
+"""
+
+from vadist.kernel.structure import CONTROLS, CURRENTS, PARAMETERS, Structure
+
+_HEADER = '''"""Generated; see vadist.kernel.generate."""
+
+import numpy as np
+from numba import njit
+
+from vadist.kernel.laws import diodes, opamp, transistor
+
+_OPTIONS = {{
+    "error_model": "numpy", "nogil": True, "cache": True, "fastmath": {{"contract", "nsz", "arcp"}}
+}}
+'''
+# 'contract' allows fused multiply-add, 'nsz' and 'arcp' touch the last digit only; NaN and
+# infinity keep their meaning, so that a failed sample is seen.
+
+
+def kernel_source(structure: Structure) -> str:
+    """Python source of a structure's kernel.
+
+    It defines ``run(s, c, u, y, statistics, tolerance, limit, start, resume)``, compiled, which
+    steps from sample ``start`` and returns the first sample it could not solve, or -1; and, if
+    there are devices, ``newton(s, c, tolerance, l)``: the same Newton step for a single lane, as
+    plain Python for :mod:`vadist.kernel.rescue`. With ``resume`` the first sample's port currents
+    are taken as solved.
+    """
+    return _Writer(structure).source()
+
+
+class _Writer:
+    def __init__(self, structure: Structure) -> None:
+        self.n = structure
+        self.lines: list[str] = []
+
+    def at(self, name: str) -> str:
+        """A per-lane number in the workspace."""
+        return f"s[{self.n.rows[name] * self.n.lanes} + l]"
+
+    def coefficient(self, name: str) -> str:
+        if self.n.shared:
+            return f"c[{self.n.coefficients.index(name)}]"
+        return self.at(name)
+
+    def dot(self, matrix: str, row: int, terms: list[str], first: int = 0) -> str:
+        """Source of a row of a matrix times named values."""
+        return " + ".join(
+            f"{self.coefficient(f'{matrix}{row}_{first + k}')} * {term}"
+            for k, term in enumerate(terms)
+        )
+
+    def put(self, depth: int, text: str) -> None:
+        self.lines.append("    " * depth + text)
+
+    def source(self) -> str:
+        n = self.n
+        self.lines = []
+        if n.ports:
+            self.put(0, "\n\ndef newton(s, c, tolerance, l):")
+            self._newton(1)
+            self.put(1, "return still")
+        self._run()
+        return _HEADER.format() + "\n".join(self.lines) + "\n"
+
+    def _newton(self, depth: int) -> None:
+        """One Newton step of lane l; leaves 1.0 in ``still`` while it has not converged."""
+        n = self.n
+        for k in range(n.controls):
+            self.put(depth, f"v{k} = {self.at(f'v{k}')}")
+            self.put(depth, f"p{k} = {self.at(f'p{k}')}")
+        slopes = self._laws(depth)
+        for a in range(n.ports):
+            own = n.controls_of[a]
+            extra = " + ".join(f"{slopes[a][k]} * (p{k} - v{k})" for k in own)
+            self.put(depth, f"b{a} = j{a} - {self.at(f'rest_i{a}')} + {extra}")
+            for b in range(n.ports):
+                inner = " + ".join(f"{slopes[a][k]} * {self.coefficient(f'K{k}_{b}')}" for k in own)
+                unit = "1.0 - " if a == b else "-"
+                self.put(depth, f"m{a}_{b} = {unit}({inner})")
+        self._eliminate(depth)
+        # A lane that has converged keeps its answer, whatever its neighbours still do.
+        self.put(depth, f"live = {self.at('live')}")
+        for a in range(n.ports):
+            self.put(depth, f"i{a} = b{a} if live > 0.0 else {self.at(f'i{a}')}")
+            self.put(depth, f"{self.at(f'i{a}')} = i{a}")
+        self.put(depth, "change = 0.0")
+        currents = [f"i{a}" for a in range(n.ports)]
+        for k in range(n.controls):
+            self.put(depth, f"t{k} = p{k} + {self.dot('K', k, currents)}")
+            self.put(depth, f"moved = abs(t{k} - v{k})")
+            # Written so that NaN counts as a change.
+            self.put(depth, "change = change if moved <= change else moved")
+            step = self.at(f"step{k}")
+            self.put(depth, f"floor = min(v{k}, {self.at(f'low{k}')}) - {step}")
+            self.put(depth, f"ceiling = max(v{k}, {self.at(f'high{k}')}) + {step}")
+            self.put(depth, f"{self.at(f'v{k}')} = min(max(t{k}, floor), ceiling)")
+        self.put(depth, f"{self.at('change')} = change")
+        self.put(depth, "still = 0.0 if change <= tolerance else live")
+        self.put(depth, f"{self.at('live')} = still")
+
+    def _laws(self, depth: int) -> list[dict[int, str]]:
+        """Device currents j0, j1, ... and, for each, the names of its slopes by control."""
+        n = self.n
+        slopes: list[dict[int, str]] = []
+        control = port = 0
+        for d, kind in enumerate(n.kinds):
+            own = list(range(control, control + CONTROLS[kind]))
+            arguments = [f"v{k}" for k in own]
+            arguments += [self.at(f"par{d}_{k}") for k in range(PARAMETERS[kind])]
+            results = []
+            for a in range(port, port + CURRENTS[kind]):
+                names = {k: f"g{a}_{k}" for k in own}
+                slopes.append(names)
+                results += [f"j{a}", *names.values()]
+            self.put(depth, f"{', '.join(results)} = {kind}({', '.join(arguments)})")
+            control += CONTROLS[kind]
+            port += CURRENTS[kind]
+        return slopes
+
+    def _eliminate(self, depth: int) -> None:
+        """Gaussian elimination, no pivoting: the leading minors of I - G K of a network stay away
+        from zero, and a lane where that fails does not converge and goes to the rescue.
+        """
+        m = self.n.ports
+        for k in range(m):
+            self.put(depth, f"d{k} = 1.0 / m{k}_{k}")
+            for a in range(k + 1, m):
+                self.put(depth, f"f = m{a}_{k} * d{k}")
+                for b in range(k + 1, m):
+                    self.put(depth, f"m{a}_{b} -= f * m{k}_{b}")
+                self.put(depth, f"b{a} -= f * b{k}")
+        for k in reversed(range(m)):
+            for b in range(k + 1, m):
+                self.put(depth, f"b{k} -= m{k}_{b} * b{b}")
+            self.put(depth, f"b{k} *= d{k}")
+
+    def _run(self) -> None:
+        n = self.n
+        self.put(0, "\n\n@njit(**_OPTIONS)")
+        self.put(0, "def run(s, c, u, y, statistics, tolerance, limit, start, resume):")
+        self.put(1, "for t in range(start, u.shape[0]):")
+        for k in range(n.inputs):
+            self.put(2, f"for l in range({n.lanes}):")
+            self.put(3, f"{self.at(f'u{k}')} = u[t, {k}, l]")
+        known = [f"x{k}" for k in range(n.states)] + [f"u{k}" for k in range(n.inputs)]
+        if n.ports:
+            self.put(2, "if t > start or not resume:")
+            self._solve(known)
+        everything = known + [f"i{k}" for k in range(n.ports)]
+        self.put(2, f"for l in range({n.lanes}):")
+        for name in everything:
+            self.put(3, f"{name} = {self.at(name)}")
+        for r in range(n.states):
+            self.put(3, f"{self.at(f'x{r}')} = {self.dot('W', r, everything)}")
+        for r in range(n.outputs):
+            self.put(3, f"y{r} = {self.dot('W', n.states + r, everything)}")
+            for word, choose in (("least", "min"), ("most", "max")):
+                self.put(3, f"{self.at(f'{word}{r}')} = {choose}({self.at(f'{word}{r}')}, y{r})")
+            if r < n.written:
+                self.put(3, f"y[t, {r}, l] = y{r}")
+        self.put(2, "statistics[1] += 1")
+        self.put(1, "return -1")
+
+    def _solve(self, known: list[str]) -> None:
+        """Predict the control voltages and iterate until every lane has converged."""
+        n = self.n
+        self.put(3, f"for l in range({n.lanes}):")
+        for name in known:
+            self.put(4, f"{name} = {self.at(name)}")
+        for k in range(n.controls):
+            self.put(4, f"{self.at(f'p_old{k}')} = {self.at(f'p{k}')}")
+            terms = [self.at(f"rest_v{k}"), *([self.dot("P", k, known)] if known else [])]
+            self.put(4, f"{self.at(f'p{k}')} = {' + '.join(terms)}")
+            self.put(4, f"v = {self.at(f'v{k}')}")
+            self.put(4, f"{self.at(f'v{k}')} = 2.0 * v - {self.at(f'v_old{k}')}")
+            self.put(4, f"{self.at(f'v_old{k}')} = v")
+        self.put(4, f"{self.at('live')} = 1.0")
+        self.put(3, "unfinished, spent = 1, 0")
+        self.put(3, "while unfinished > 0 and spent < limit:")
+        self.put(4, "spent += 1")
+        self.put(4, "unfinished = 0")
+        self.put(4, f"for l in range({n.lanes}):")
+        self._newton(5)
+        self.put(5, "unfinished += 1 if still > 0.0 else 0")
+        self.put(3, "statistics[0] += spent")
+        self.put(3, "if unfinished > 0:")
+        self.put(4, "return t")

@@ -1,0 +1,60 @@
+"""Continuation for the rare sample at which Newton's method does not settle from the last one."""
+
+from collections.abc import Callable
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from vadist.kernel.structure import Structure
+
+_STEPS = 40
+_SMALLEST_STRIDE = 1e-9
+
+
+def rescue(
+    structure: Structure,
+    newton: Callable[..., Any],
+    workspace: NDArray[np.float64],
+    coefficients: NDArray[np.float64],
+    tolerance_v: float,
+    lane: int,
+) -> bool:
+    """Solve one stubborn lane by continuation from the previous sample's solution.
+
+    The known part p of the control voltages moves from the previous sample's value to the wanted
+    one in steps that halve when Newton fails and grow when it succeeds.
+
+    Parameters
+    ----------
+    newton : the structure's plain-Python Newton step of one lane
+    workspace, coefficients : as the kernel has them; the lane's solution is left there
+
+    Returns
+    -------
+    bool
+        Whether the wanted value was reached.
+    """
+    table = workspace.reshape(-1, structure.lanes)
+    names = range(structure.controls)
+    p, p_old, v, v_old = (
+        structure.row_range([f"{word}{k}" for k in names]) for word in ("p", "p_old", "v", "v_old")
+    )
+    wanted, before = table[p, lane], table[p_old, lane]
+    solution = table[v_old, lane]
+    live = structure.rows["live"]
+    reached, stride = 0.0, 1.0
+    while reached < 1.0 and stride > _SMALLEST_STRIDE:
+        goal = min(1.0, reached + stride)
+        table[p, lane] = before + goal * (wanted - before)
+        table[v, lane] = solution
+        table[live, lane] = 1.0
+        steps = 0
+        while table[live, lane] > 0.0 and steps < _STEPS:
+            newton(workspace, coefficients, tolerance_v, lane)
+            steps += 1
+        if table[live, lane] == 0.0:
+            reached, stride, solution = goal, 2.0 * stride, table[v, lane]
+        else:
+            stride *= 0.5
+    return reached >= 1.0
