@@ -345,7 +345,7 @@ class Rendering:
                 )
                 for factor, weight in self.method.terms:
                     for number, group in enumerate(self._alike(factor)):
-                        span = self._run(  # fmt: skip
+                        span = self._run(
                             factor,
                             group,
                             window,

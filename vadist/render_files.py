@@ -184,7 +184,7 @@ def _write(
         for volts in pieces:
             peak = max(peak, float(np.abs(volts).max(initial=0.0)))
             writer.write(volts * scale)
-    return peak, writer.clipped_samples
+    return peak, int(np.sum(writer.clipped_samples))
 
 
 def _blocks(reader: TakeReader) -> Iterator[Matrix]:

@@ -72,11 +72,9 @@ def _bases() -> list[Path]:
     """Per-user cache folders, as each platform has them."""
     if "VADIST_CACHE" in os.environ:
         return [Path(os.environ["VADIST_CACHE"])]
-    candidates = []
+    home = Path.home()
     if sys.platform == "win32":
-        candidates.append(os.environ.get("LOCALAPPDATA"))
-    elif sys.platform == "darwin":
-        candidates.append(os.path.expanduser("~/Library/Caches"))
-    else:
-        candidates.append(os.environ.get("XDG_CACHE_HOME") or os.path.expanduser("~/.cache"))
-    return [Path(c) for c in candidates if c]
+        return [Path(os.environ.get("LOCALAPPDATA", home / "AppData" / "Local"))]
+    if sys.platform == "darwin":
+        return [home / "Library" / "Caches"]
+    return [Path(os.environ.get("XDG_CACHE_HOME") or home / ".cache")]

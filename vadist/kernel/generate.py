@@ -132,8 +132,10 @@ class _Writer:
         return slopes
 
     def _eliminate(self, depth: int) -> None:
-        """Gaussian elimination, no pivoting: the leading minors of I - G K of a network stay away
-        from zero, and a lane where that fails does not converge and goes to the rescue.
+        """Gaussian elimination without pivoting.
+
+        The leading minors of I - G K of a network stay away from zero; a lane where that fails
+        does not converge and goes to the rescue.
         """
         m = self.n.ports
         for k in range(m):

@@ -10,11 +10,11 @@ from vadist.stages.stage import DiodePair, Pot, Stage, device, optional_part, pa
 
 @dataclass(frozen=True, kw_only=True)
 class OpAmpGain(Stage):
-    """Op-amp gain with a frequency-dependent feedback network.
+    r"""Op-amp gain with a frequency-dependent feedback network.
 
     ::
 
-        source ------- + \\
+        source ------- + \
                           >--+-- output      gain 1 + Zf/Zleg
                   +--- - /   |
                   |          |
