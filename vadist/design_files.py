@@ -1,0 +1,248 @@
+"""Design files: TOML to a :class:`~vadist.design.Design` and back.
+
+Shape of a file::
+
+    name = "my clipper"
+    description = "what it is for"
+    [supply]                      # volts, bias
+    [source]                      # fields of vadist.design.Source; rests_at = "bias"
+    [load]                        # resistance
+    [[stage]]                     # in signal order
+    name = "clipper"              # the part is then addressed as clipper.shunt_capacitor
+    type = "diode_clipper"        # a kind of vadist.stages, then its fields
+    [controls.drive]
+    moves = ["gain.drive_pot"]    # one pot or several; "-stage.pot" turns the other way
+    taper = "linear"
+    position = 0.5
+
+All faults of a file are told at once, each on its own line with its place.
+"""
+
+import dataclasses
+import tomllib
+from collections.abc import Iterable, Mapping
+from importlib import resources
+from pathlib import Path
+from typing import Any
+
+from vadist.design import Design, Source, nearest
+from vadist.design_toml import RESTS_AT, parse_design
+from vadist.design_values import NOTHING, read_value, shown, toml_string, write_value
+from vadist.errors import DesignError
+from vadist.network import BIAS
+from vadist.stages import STAGES
+from vadist.stages.stage import FieldInfo
+
+__all__ = [
+    "apply_settings",
+    "load_design",
+    "parse_design",
+    "parse_value",
+    "preset_names",
+    "preset_path",
+    "write_design",
+]
+
+LARGEST_FILE_BYTES = 1_000_000
+
+
+def preset_names() -> tuple[str, ...]:
+    """Names of the designs inside the package.
+
+    >>> "soft_clipper" in preset_names()
+    True
+    """
+    return tuple(sorted(path.stem for path in _presets().glob("*.toml")))
+
+
+def preset_path(name: str) -> Path:
+    """Return where a preset's file lies.
+
+    Raises
+    ------
+    DesignError
+        If there is none of that name.
+    """
+    if name not in preset_names():
+        hint = nearest(name[:80], preset_names()) or f"; there are {', '.join(preset_names())}"
+        raise DesignError(f"no preset and no file named {shown(name)}{hint}")
+    return _presets() / f"{name}.toml"
+
+
+def _presets() -> Path:
+    return Path(str(resources.files("vadist") / "presets"))
+
+
+def load_design(name_or_path: str | Path) -> Design:
+    """Read a design: a preset by its name, or a file by its path.
+
+    Parameters
+    ----------
+    name_or_path : str or Path
+        A text with a path separator or ending in ``.toml`` is a path, and so is the name of an
+        existing file that is no preset.
+
+    Raises
+    ------
+    DesignError
+        If there is no such design, or for every fault of the file.
+
+    Examples
+    --------
+    >>> load_design("treble_boost").output
+    'volume.output'
+    """
+    if isinstance(name_or_path, str) and not _looks_like_path(name_or_path):
+        path = preset_path(name_or_path)
+        return parse_design(_read_text(path, path.stem), name_or_path)
+    return parse_design(_read_text(Path(name_or_path), str(name_or_path)), str(name_or_path))
+
+
+def _looks_like_path(text: str) -> bool:
+    if "/" in text or "\\" in text or text.endswith(".toml"):
+        return True
+    try:
+        return text not in preset_names() and Path(text).exists()
+    except (OSError, ValueError):
+        return False
+
+
+def _read_text(path: Path, place: str) -> str:
+    try:
+        if path.is_dir():
+            raise DesignError(f"{place}: is a folder, not a design file")
+        with path.open("rb") as file:
+            content = file.read(LARGEST_FILE_BYTES + 1)
+    except FileNotFoundError:
+        hint = nearest(path.stem[:80], preset_names())
+        raise DesignError(f"{place}: no such file{hint}") from None
+    except (OSError, ValueError) as error:
+        reason = error.strerror if isinstance(error, OSError) and error.strerror else str(error)
+        raise DesignError(f"{place}: cannot be read: {reason}") from None
+    if len(content) > LARGEST_FILE_BYTES:
+        raise DesignError(
+            f"{place}: a design file must be at most {LARGEST_FILE_BYTES // 1000} kB; "
+            "is it another kind of file?"
+        )
+    try:
+        return content.decode("utf-8-sig")
+    except UnicodeDecodeError as error:
+        line = content[: error.start].count(b"\n") + 1
+        raise DesignError(f"{place}: line {line} is not UTF-8 text; save it as UTF-8") from None
+
+
+def parse_value(design: Design, path: str, text: str) -> Any:
+    """Read the value for a path of a design as a person types it.
+
+    Parameters
+    ----------
+    design : Design
+    path : str
+        A control, or ``stage.part``.
+    text : str
+        ``4n7``, ``0.3``, ``1N4148``, ``none`` for a part that may be left out, or a table as in a
+        file: ``{type = "1N4148", count = 2}``.
+
+    Raises
+    ------
+    DesignError
+        With the path in front.
+
+    Examples
+    --------
+    >>> parse_value(load_design("boosted_hard_clipper"), "clipper.shunt_capacitor", "4n7")
+    4.7e-09
+    """
+    info = design.field_info(path)
+    text = text.strip()
+    if text == NOTHING and info.optional and _may_be_left_out(design, path):
+        return None
+    try:
+        return read_value(info, _inline(text), design.value(path))
+    except DesignError as error:
+        raise DesignError(f"{path} {error}") from None
+
+
+def _inline(text: str) -> object:
+    if not text.startswith("{"):
+        return text
+    try:
+        table = tomllib.loads(f"value = {text}")
+    except (ValueError, RecursionError):
+        table = {}
+    if set(table) != {"value"}:
+        raise DesignError(f"must be one table as in a design file (got {shown(text)})")
+    return table["value"]
+
+
+def _may_be_left_out(design: Design, path: str) -> bool:
+    owner, _, name = path.partition(".")
+    holder = design.source if owner == "source" else design.stages[owner]
+    return any(f.name == name and f.default is None for f in dataclasses.fields(holder))
+
+
+def apply_settings(design: Design, settings: Iterable[str]) -> Design:
+    """Change values by ``path=value`` texts, in order.
+
+    Raises
+    ------
+    DesignError
+        One line for each setting that cannot be applied.
+    """
+    faults: list[str] = []
+    for setting in settings:
+        path, equals, text = setting.partition("=")
+        try:
+            if not equals:
+                raise DesignError(f"a setting must be written path=value (got {shown(setting)})")
+            path = path.strip()
+            design = design.with_value(path, parse_value(design, path, text))
+        except DesignError as error:
+            faults.append(str(error))
+    if faults:
+        raise DesignError("\n".join(faults))
+    return design
+
+
+def write_design(design: Design) -> str:
+    """Write a design as TOML, each value with its purpose, so that reading gives it back.
+
+    Raises
+    ------
+    DesignError
+        If a stage is of no kind the package knows.
+    """
+    blocks = [[f"name = {toml_string(design.name)}"]]
+    if design.description:
+        blocks[0].append(f"description = {toml_string(design.description)}")
+    supply = {name: getattr(design.supply, name) for name in ("volts", "bias")}
+    blocks.append(["[supply]", *_lines(design, "supply", supply)])
+    source = {name: getattr(design.source, name) for name in Source.fields()}
+    blocks.append(["[source]", *_lines(design, "source", source)])
+    if design.input_at_bias:
+        blocks[-1].append(f'rests_at = "{BIAS}"  # {RESTS_AT.purpose}')
+    blocks.append(["[load]", *_lines(design, "load", {"resistance": design.load_ohm})])
+    for name, stage in design.stages.items():
+        if STAGES.get(stage.kind) is not type(stage):
+            raise DesignError(f"stage {name!r}: a {type(stage).__name__} has no place in a file")
+        head = ["[[stage]]", f"name = {toml_string(name)}"]
+        head.append(f"type = {toml_string(stage.kind)}  # {stage.job}")
+        values = {part: getattr(stage, part) for part in stage.fields()}
+        blocks.append([*head, *_lines(design, name, values)])
+    for name, control in design.controls.items():
+        moves = ", ".join(toml_string(move) for move in control.moves)
+        lines = [f"[controls.{name}]", f"moves = [{moves}]"]
+        lines.append(f"taper = {toml_string(control.taper)}")
+        info = FieldInfo("position", "", "")
+        lines.append(f"position = {write_value(info, control.position)}  # rotation, 0..1")
+        blocks.append(lines)
+    return "\n\n".join("\n".join(block) for block in blocks) + "\n"
+
+
+def _lines(design: Design, owner: str, values: Mapping[str, Any]) -> list[str]:
+    lines = []
+    for name, value in values.items():
+        if value is not None:
+            info = design.field_info(f"{owner}.{name}")
+            lines.append(f"{name} = {write_value(info, value)}  # {info.purpose}")
+    return lines

@@ -1,0 +1,322 @@
+"""TOML text to a :class:`~vadist.design.Design`, with every fault told at its place.
+
+The shape of a design file is described in :mod:`vadist.design_files`.
+"""
+
+import dataclasses
+import re
+import tomllib
+from collections.abc import Callable, Iterable, Mapping
+from functools import partial
+from typing import Any, TypeVar
+
+from vadist.design import Control, Design, Source, Supply
+from vadist.design_values import number, read_value, shown, unknown
+from vadist.errors import DesignError
+from vadist.network import BIAS, GROUND
+from vadist.parts import wiper_fraction
+from vadist.stages import STAGES, Stage
+from vadist.stages.stage import FieldInfo, Pot
+
+Result = TypeVar("Result")
+
+RESERVED_NAMES = ("source", "load", "supply", "controls")
+"""Names no stage or control can take: they address other values."""
+
+RESTS_AT = FieldInfo("choice", "", "rail the input rests at", (GROUND, BIAS), optional=True)
+"""A guitar rests at ground; a block tried on its own may be driven at the bias rail."""
+
+_NAME = re.compile(r"[a-z][a-z0-9_]*")
+_NAME_RULE = "must be lower case letters, digits and '_', starting with a letter"
+_MOST_FAULTS = 20
+# A file with more is of another kind; the rest is counted.
+_TOP = ("name", "description", "supply", "source", "load", "stage", "controls")
+_CONTROL = ("moves", "taper", "position")
+
+
+class _Faults:
+    """Complaints about one file, each with its place."""
+
+    def __init__(self, place: str, lines: list[str] | None = None) -> None:
+        self.place = place
+        self.lines = [] if lines is None else lines
+
+    def within(self, place: str) -> "_Faults":
+        """Return the same list, for a place inside this one."""
+        return _Faults(f"{self.place}: {place}", self.lines)
+
+    def add(self, message: str) -> None:
+        self.lines.append(f"{self.place}: {message}")
+
+    def attempt(self, read: Callable[[], Result], prefix: str = "") -> Result | None:
+        """Return what is read, or note the DesignError and return None."""
+        try:
+            return read()
+        except DesignError as error:
+            self.add(f"{prefix}{error}")
+            return None
+
+    def raise_if_any(self) -> None:
+        if self.lines:
+            told = self.lines[:_MOST_FAULTS]
+            if len(self.lines) > _MOST_FAULTS:
+                told.append(f"{self.place}: and {len(self.lines) - _MOST_FAULTS} faults more")
+            raise DesignError("\n".join(told))
+
+    def reject_unknown(self, keys: Iterable[str], known: Iterable[str], what: str) -> None:
+        """Note every key that is not known."""
+        names = list(known)
+        for key in keys:
+            if key not in names:
+                few = len(self.lines) < _MOST_FAULTS
+                self.add(unknown(key, names, what) if few else f"unknown {what}")
+
+
+def parse_design(text: str, place: str = "design") -> Design:
+    """Read a design from TOML text.
+
+    Parameters
+    ----------
+    text : str
+    place : str
+        What messages call the text: its file name.
+
+    Raises
+    ------
+    DesignError
+        One line for every fault.
+    """
+    document = _document(text, place)
+    faults = _Faults(place)
+    faults.reject_unknown(document, _TOP, "key")
+    words = _words(document, faults)
+    values = _Tables(document, faults)
+    supply, source, load = values.supply(), values.source(), values.load()
+    stages = _stages(document.get("stage"), faults)
+    controls = _controls(document.get("controls", {}), stages, source, faults)
+    faults.raise_if_any()
+    complete = {name: stage for name, stage in stages.items() if isinstance(stage, Stage)}
+    try:
+        return Design(
+            name=words["name"],
+            description=words["description"],
+            stages=complete,
+            supply=supply,
+            source=source,
+            load_ohm=load,
+            input_at_bias=values.input_at_bias(),
+            controls=controls,
+        )
+    except DesignError as error:
+        raise DesignError(f"{place}: {error}") from None
+
+
+def _document(text: str, place: str) -> dict[str, Any]:
+    try:
+        return tomllib.loads(text)
+    except RecursionError:
+        raise DesignError(f"{place}: values are nested too deeply") from None
+    except ValueError as error:  # TOMLDecodeError, or a number with thousands of digits
+        found = re.fullmatch(r"(.*) \(at line (\d+), column (\d+)\)", str(error), re.DOTALL)
+        if found:
+            message, line, column = found.groups()
+        else:
+            message, line, column = str(error).removesuffix(" (at end of document)"), "", ""
+        where = f"line {line}, column {column}" if line else f"line {text.count(chr(10)) + 1}"
+        raise DesignError(f"{place}: {where}: not TOML: {' '.join(message.split())}") from None
+
+
+def _words(document: Mapping[str, Any], faults: _Faults) -> dict[str, str]:
+    words = {"name": "", "description": ""}
+    for key in words:
+        raw = document.get(key, "")
+        if isinstance(raw, str):
+            words[key] = raw
+        else:
+            faults.add(f"{key} must be a text (got {shown(raw)})")
+    if "name" not in document:
+        faults.add('name is missing, such as name = "my clipper"')
+    return words
+
+
+@dataclasses.dataclass
+class _Tables:
+    """The single tables of a file: supply, source, load."""
+
+    document: Mapping[str, Any]
+    faults: _Faults
+
+    def supply(self) -> Supply:
+        values = self._numbers("supply", {"volts": "V", "bias": ""})
+        return self.faults.attempt(lambda: Supply(**values), "supply: ") or Supply()
+
+    def load(self) -> float:
+        ohm = self._numbers("load", {"resistance": "ohm"}).get("resistance", 1e6)
+        if not ohm > 0.0:
+            self.faults.add(f"load: resistance must be > 0 ohm (got {ohm:g})")
+        return ohm
+
+    def source(self) -> Source:
+        inside = self.faults.within("source")
+        table = _table(self.document.get("source", {}), inside)
+        inside.reject_unknown(table, (*Source.fields(), "rests_at"), "part")
+        if "rests_at" in table:
+            inside.attempt(lambda: read_value(RESTS_AT, table["rests_at"]), "rests_at ")
+        values = _fields(Source, table, inside)
+        return inside.attempt(lambda: Source(**values)) or Source()
+
+    def input_at_bias(self) -> bool:
+        return bool(self.document.get("source", {}).get("rests_at") == BIAS)
+
+    def _numbers(self, name: str, units: Mapping[str, str]) -> dict[str, float]:
+        inside = self.faults.within(name)
+        table = _table(self.document.get(name, {}), inside)
+        inside.reject_unknown(table, units, "key")
+        values = {}
+        for key, unit in units.items():
+            if key in table:
+                value = inside.attempt(partial(number, table[key], unit), f"{key} ")
+                if value is not None:
+                    values[key] = value
+        return values
+
+
+def _table(raw: object, faults: _Faults) -> Mapping[str, Any]:
+    if isinstance(raw, Mapping):
+        return raw
+    faults.add(f"must be a table (got {shown(raw)})")
+    return {}
+
+
+def _fields(cls: type[Stage], table: Mapping[str, Any], faults: _Faults) -> dict[str, Any]:
+    values = {}
+    for name, info in cls.fields().items():
+        if name in table:
+            values[name] = faults.attempt(partial(read_value, info, table[name]), f"{name} ")
+        elif not info.optional:
+            faults.add(f"{name} is missing ({info.purpose})")
+    return values
+
+
+def _stages(raw: object, faults: _Faults) -> dict[str, Stage | type[Stage] | None]:
+    """Read the stages; a faulty one keeps its type, or None, so that controls can be judged."""
+    if raw is None or raw == []:
+        faults.add("a design needs at least one [[stage]]")
+        return {}
+    if not isinstance(raw, list):
+        faults.add(f"stage must be written as [[stage]] (got {shown(raw)})")
+        return {}
+    stages: dict[str, Stage | type[Stage] | None] = {}
+    for index, table in enumerate(raw, start=1):
+        name = table.get("name") if isinstance(table, Mapping) else None
+        inside = faults.within(
+            f"stage {index} {shown(name)}" if isinstance(name, str) else f"stage {index}"
+        )
+        if not isinstance(table, Mapping):
+            inside.add(f"must be a table (got {shown(table)})")
+            continue
+        _check_stage_name(name, stages, inside)
+        stage = _stage(table, inside)
+        if isinstance(name, str):
+            stages[name] = stage
+    return stages
+
+
+def _check_stage_name(name: object, taken: Iterable[str], faults: _Faults) -> None:
+    if name is None:
+        faults.add('name is missing, such as name = "clipper"')
+    elif not isinstance(name, str):
+        faults.add(f"name must be a text (got {shown(name)})")
+    elif name in taken:
+        faults.add("name is already taken by an earlier stage")
+    elif name in RESERVED_NAMES:
+        faults.add(f"name must not be one of {', '.join(RESERVED_NAMES)}")
+    elif not _NAME.fullmatch(name):
+        faults.add(f"name {_NAME_RULE} (got {shown(name)})")
+
+
+def _stage(table: Mapping[str, Any], faults: _Faults) -> Stage | type[Stage] | None:
+    kind = table.get("type")
+    if not isinstance(kind, str) or kind not in STAGES:
+        if kind is None:
+            faults.add(f"type is missing; one of {', '.join(STAGES)}")
+        elif isinstance(kind, str):
+            faults.add(unknown(kind, STAGES, "type"))
+        else:
+            faults.add(f"type must be a text (got {shown(kind)})")
+        return None
+    cls, before = STAGES[kind], len(faults.lines)
+    rest = [key for key in table if key not in ("name", "type")]
+    faults.reject_unknown(rest, cls.fields(), f"part of a {kind}")
+    values = _fields(cls, table, faults)
+    if len(faults.lines) == before:
+        return faults.attempt(lambda: cls(**values)) or cls
+    return cls
+
+
+def _controls(
+    raw: object,
+    stages: Mapping[str, Stage | type[Stage] | None],
+    source: Source,
+    faults: _Faults,
+) -> dict[str, Control]:
+    controls: dict[str, Control] = {}
+    moved: dict[str, str] = {}
+    holders = {**stages, "source": source}
+    for name, entry in _table(raw, faults.within("controls")).items():
+        inside = faults.within(f"control {shown(name)}")
+        if name in stages or name in RESERVED_NAMES:
+            inside.add("name is already taken by a stage or another table")
+        elif not _NAME.fullmatch(name):
+            inside.add(f"name {_NAME_RULE} (got {shown(name)})")
+        table = _table(entry, inside)
+        inside.reject_unknown(table, _CONTROL, "key")
+        control = _control(table, inside)
+        for move in control.moves if control else ():
+            path = move.removeprefix("-")
+            _check_move(path, holders, inside)
+            if path in moved:
+                inside.add(f"{shown(path)} is already moved by {shown(moved[path])}")
+            moved[path] = name
+        if control:
+            controls[name] = control
+    return controls
+
+
+def _control(table: Mapping[str, Any], faults: _Faults) -> Control | None:
+    before = len(faults.lines)
+    moves, taper = table.get("moves"), table.get("taper", "linear")
+    moves = [moves] if isinstance(moves, str) else moves
+    if moves is None:
+        if "moves" not in table:
+            faults.add('moves is missing, such as moves = ["gain.drive_pot"]')
+    elif not isinstance(moves, list) or not all(isinstance(move, str) for move in moves):
+        faults.add(f"moves must name pots as stage.pot (got {shown(table['moves'])})")
+    if not isinstance(taper, str):
+        faults.add(f"taper must be the name of a taper (got {shown(taper)})")
+    else:
+        faults.attempt(lambda: wiper_fraction(taper, 0.5), "taper ")
+    position = faults.attempt(lambda: number(table.get("position", 0.5), ""), "position ")
+    if len(faults.lines) > before or moves is None or position is None:
+        return None
+    return faults.attempt(lambda: Control(tuple(moves), taper, position))
+
+
+def _check_move(
+    path: str, holders: Mapping[str, Stage | type[Stage] | None], faults: _Faults
+) -> None:
+    owner, _, name = path.partition(".")
+    holder = holders.get(owner)
+    if owner in holders and holder is None:
+        return  # a stage of unknown type: told already
+    pots = [
+        f"{stage}.{field}"
+        for stage, held in holders.items()
+        if held is not None
+        for field, info in held.fields().items()
+        if info.kind == "pot"
+    ]
+    if path not in pots:
+        faults.add(unknown(path, pots, "pot"))
+    elif isinstance(holder, Stage) and not isinstance(getattr(holder, name), Pot):
+        faults.add(f"{shown(path)} is left out of this design")

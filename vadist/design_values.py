@@ -1,0 +1,342 @@
+"""Text and TOML values to part values, and back without losing one.
+
+What a value may look like depends on its :class:`~vadist.stages.stage.FieldInfo`:
+
+=================  ==============================================================
+part, number       ``"4k7"``, ``"100n"``, ``"9V"``, or a number in the SI unit
+pot                ``"500k"``, or ``{resistance = "500k", wiper = 0.3}``
+choice, position   a word; a number 0..1
+transistor, opamp  a library name, or a table with the model's own values
+diodes             one spec for both directions, or ``{forward = ..., reverse = ...}``
+                   where ``"none"`` leaves a direction open
+=================  ==============================================================
+
+A diode spec is ``"1N4148"``, ``{type = "1N4148", count = 2, parallel = 1}``, or a table with the
+model's own values and the same counts.
+"""
+
+import dataclasses
+import math
+from collections.abc import Callable, Iterable, Mapping
+from typing import Any, TypeVar
+
+from vadist.design import nearest
+from vadist.errors import DesignError
+from vadist.network import DiodeString
+from vadist.parts import (
+    DIODE_FAMILIES,
+    DiodeModel,
+    OpAmpModel,
+    TransistorModel,
+    find_diode,
+    find_opamp,
+    find_transistor,
+)
+from vadist.quantities import parse_quantity, write_quantity
+from vadist.quantities.units import UNITS
+from vadist.stages.stage import DiodePair, FieldInfo, Pot
+
+Model = TypeVar("Model", DiodeModel, TransistorModel, OpAmpModel)
+
+NOTHING = "none"
+"""What stands for a part that is left out."""
+
+# The end of a model's attribute name tells its unit; the key in a file leaves it off.
+_UNITS = {
+    "_v_per_s": "V/s",
+    "_v_rthz": "V/rtHz",
+    "_a_rthz": "A/rtHz",
+    "_ohm": "ohm",
+    "_hz": "Hz",
+    "_a": "A",
+    "_v": "V",
+}
+_TEXTS = ("name", "family", "source")
+_MOST_DIODES = 100
+# More in a row is a slip of the keyboard.
+
+
+def shown(raw: object) -> str:
+    """Return a value for a message: on one line and of bearable length.
+
+    >>> shown("4k7")
+    "'4k7'"
+    """
+    if isinstance(raw, int) and not isinstance(raw, bool) and abs(raw) > 10**18:
+        return "an enormous number"
+    if isinstance(raw, Mapping):
+        keys = ", ".join(f"{shown(k)}" for k in list(raw)[:4])
+        return f"a table with {keys}" if raw else "an empty table"
+    if isinstance(raw, list):
+        return f"a list of {len(raw)}"
+    text = repr(raw)
+    return text if len(text) <= 60 else f"{text[:57]}..."
+
+
+def number(raw: object, unit: str) -> float:
+    """Read a number or a quantity in a unit ("" for none) from a file or the command line.
+
+    >>> number("4k7", "ohm")
+    4700.0
+    """
+    bearable = isinstance(raw, str | int | float) and not isinstance(raw, bool)
+    if bearable and (isinstance(raw, float) or shown(raw) == repr(raw)):
+        return parse_quantity(raw, unit)  # type: ignore[arg-type]
+    kind = UNITS[unit]
+    raise DesignError(f"must be {kind.meaning} (got {shown(raw)}; write it like {kind.example})")
+
+
+def read_value(info: FieldInfo, raw: object, held: Any = None) -> Any:
+    """Read one value of a design.
+
+    Parameters
+    ----------
+    info : FieldInfo
+    raw : what stood in the file, or a word from the command line
+    held : object
+        The value so far; a pot given by its resistance alone keeps its wiper.
+
+    Raises
+    ------
+    DesignError
+        Without its place, which the caller knows.
+    """
+    return _READERS[info.kind](info, raw, held)
+
+
+def write_value(info: FieldInfo, value: Any) -> str:
+    """Write a value as TOML that :func:`read_value` reads as the same value.
+
+    >>> write_value(FieldInfo("part", "F", ""), 4.7e-9)
+    '"4n7"'
+    """
+    return _WRITERS[info.kind](info, value)
+
+
+def toml_string(text: str) -> str:
+    r"""Write text as a basic string of TOML.
+
+    >>> print(toml_string('a "b"'))
+    "a \"b\""
+    """
+    named = {"\\": "\\\\", '"': '\\"', "\n": "\\n", "\t": "\\t", "\r": "\\r"}
+    letters = (
+        named.get(c) or (f"\\u{ord(c):04x}" if ord(c) < 0x20 or ord(c) == 0x7F else c) for c in text
+    )
+    return f'"{"".join(letters)}"'
+
+
+def reject_unknown(keys: Iterable[str], known: Iterable[str], what: str = "key") -> None:
+    """Raise for the first key that is not known, with the nearest one that is."""
+    names = list(known)
+    for key in keys:
+        if key not in names:
+            raise DesignError(unknown(key, names, what))
+
+
+def unknown(name: str, names: Iterable[str], what: str) -> str:
+    """Word the complaint about a name that is not known."""
+    return f"unknown {what} {shown(name)}{nearest(name[:80], names)}"
+
+
+def _read_quantity(info: FieldInfo, raw: object, _: Any) -> float:
+    return number(raw, info.unit)
+
+
+def _read_pot(info: FieldInfo, raw: object, held: Any) -> Pot:
+    wiper = held.wiper if isinstance(held, Pot) else 0.5
+    if not isinstance(raw, Mapping):
+        return Pot(number(raw, info.unit), wiper)
+    reject_unknown(raw, ("resistance", "wiper"))
+    if "resistance" not in raw:
+        raise DesignError('needs resistance, such as {resistance = "500k", wiper = 0.5}')
+    if "wiper" in raw:
+        wiper = _named("wiper", lambda: number(raw["wiper"], ""))
+    return Pot(_named("resistance", lambda: number(raw["resistance"], info.unit)), wiper)
+
+
+def _named(name: str, read: Callable[[], float]) -> float:
+    try:
+        return read()
+    except DesignError as error:
+        raise DesignError(f"{name} {error}") from None
+
+
+def _read_choice(info: FieldInfo, raw: object, _: Any) -> str:
+    if not isinstance(raw, str) or raw not in info.choices:
+        allowed = " or ".join(shown(c) for c in info.choices)
+        hint = nearest(raw[:80], info.choices) if isinstance(raw, str) else ""
+        raise DesignError(f"must be {allowed} (got {shown(raw)}){hint}")
+    return raw
+
+
+def _read_transistor(_: FieldInfo, raw: object, __: Any) -> TransistorModel:
+    return _device(raw, TransistorModel, find_transistor)
+
+
+def _read_opamp(_: FieldInfo, raw: object, __: Any) -> OpAmpModel:
+    return _device(raw, OpAmpModel, find_opamp)
+
+
+def _device(raw: object, model: type[Model], find: Callable[[str], Model]) -> Model:
+    if isinstance(raw, str):
+        return find(raw)
+    if isinstance(raw, Mapping):
+        return _model(raw, model)
+    raise DesignError(
+        f"must be a type from the library or a table with the model's values (got {shown(raw)})"
+    )
+
+
+def _model(raw: Mapping[str, object], model: type[Model]) -> Model:
+    """Read an inline model; its keys are the attributes without their unit."""
+    known = {_key(f.name)[0]: f for f in dataclasses.fields(model)}
+    reject_unknown(raw, known, "model value")
+    values: dict[str, Any] = {}
+    for key, attribute in known.items():
+        if key in raw:
+            values[attribute.name] = _model_value(key, _key(attribute.name)[1], raw[key])
+        elif key == "family":
+            values[attribute.name] = DIODE_FAMILIES[0]
+        elif attribute.default is dataclasses.MISSING:
+            raise DesignError(f"lacks the model value {key!r}")
+    return model(**values)
+
+
+def _model_value(key: str, unit: str, raw: object) -> str | float:
+    if key not in _TEXTS:
+        return _named(key, lambda: number(raw, unit))
+    if not isinstance(raw, str):
+        raise DesignError(f"{key} must be a text (got {shown(raw)})")
+    return raw
+
+
+def _key(attribute: str) -> tuple[str, str]:
+    """Key and unit of a model's attribute.
+
+    >>> _key("gain_bandwidth_hz")
+    ('gain_bandwidth', 'Hz')
+    """
+    for ending, unit in _UNITS.items():
+        if attribute.endswith(ending):
+            return attribute.removesuffix(ending), unit
+    return attribute, ""
+
+
+def _read_diodes(_: FieldInfo, raw: object, __: Any) -> DiodePair:
+    if isinstance(raw, Mapping) and ("forward" in raw or "reverse" in raw):
+        reject_unknown(raw, ("forward", "reverse"))
+        for name in ("forward", "reverse"):
+            if name not in raw:
+                raise DesignError(f'lacks {name} ("{NOTHING}" for no diode in that direction)')
+        forward, reverse = (_read_string(raw[name]) for name in ("forward", "reverse"))
+    else:
+        forward = reverse = _read_string(raw)
+    if forward is None and reverse is None:
+        raise DesignError("needs a diode in at least one direction")
+    return DiodePair(forward, reverse)
+
+
+def _read_string(raw: object) -> DiodeString | None:
+    if raw == NOTHING:
+        return None
+    if isinstance(raw, str):
+        return DiodeString(find_diode(raw))
+    if not isinstance(raw, Mapping):
+        raise DesignError(
+            f"must be a type of diode or a table with type or model (got {shown(raw)})"
+        )
+    counts = {key: _count(key, raw[key]) for key in ("count", "parallel") if key in raw}
+    rest = {key: value for key, value in raw.items() if key not in counts}
+    if "type" not in rest:
+        return DiodeString(_model(rest, DiodeModel), **counts)
+    reject_unknown(rest, ("type", "count", "parallel"))
+    kind = rest["type"]
+    if not isinstance(kind, str):
+        raise DesignError(f"type must be a type of diode (got {shown(kind)})")
+    return DiodeString(find_diode(kind), **counts)
+
+
+def _count(key: str, raw: object) -> int:
+    if isinstance(raw, bool) or not isinstance(raw, int) or not 1 <= raw <= _MOST_DIODES:
+        raise DesignError(f"{key} must be a whole number 1..{_MOST_DIODES} (got {shown(raw)})")
+    return raw
+
+
+def _write_number(unit: str, value: float) -> str:
+    return toml_string(write_quantity(value, unit)) if unit else repr(float(value))
+
+
+def _write_pot(info: FieldInfo, value: Pot) -> str:
+    resistance = _write_number(info.unit, value.resistance)
+    if value.wiper == 0.5:
+        return resistance
+    return f"{{resistance = {resistance}, wiper = {float(value.wiper)!r}}}"
+
+
+def _write_device(value: Any, find: Callable[[str], Any]) -> str:
+    if _in_library(value, find):
+        return toml_string(value.name)
+    return "{" + ", ".join(_model_pairs(value)) + "}"
+
+
+def _in_library(value: Any, find: Callable[[str], Any]) -> bool:
+    try:
+        return bool(find(value.name) == value)
+    except DesignError:
+        return False
+
+
+def _model_pairs(value: Any) -> list[str]:
+    pairs = []
+    for attribute in dataclasses.fields(value):
+        (key, unit), held = _key(attribute.name), getattr(value, attribute.name)
+        if isinstance(held, str):
+            pairs.append(f"{key} = {toml_string(held)}")
+        elif math.isfinite(held):
+            pairs.append(f"{key} = {_write_number(unit, held)}")
+    return pairs
+
+
+def _write_diodes(_: FieldInfo, value: DiodePair) -> str:
+    forward, reverse = _write_string(value.forward), _write_string(value.reverse)
+    if forward == reverse:
+        return forward
+    return f"{{forward = {forward}, reverse = {reverse}}}"
+
+
+def _write_string(value: DiodeString | None) -> str:
+    if value is None:
+        return toml_string(NOTHING)
+    counts = [f"{key} = {n}" for key, n in _counts(value).items() if n != 1]
+    if not _in_library(value.model, find_diode):
+        return "{" + ", ".join([*_model_pairs(value.model), *counts]) + "}"
+    name = toml_string(value.model.name)
+    return "{" + ", ".join([f"type = {name}", *counts]) + "}" if counts else name
+
+
+def _counts(value: DiodeString) -> dict[str, int]:
+    return {"count": value.count, "parallel": value.parallel}
+
+
+_READERS: dict[str, Callable[[FieldInfo, object, Any], Any]] = {
+    "part": _read_quantity,
+    "number": _read_quantity,
+    "position": _read_quantity,
+    "pot": _read_pot,
+    "choice": _read_choice,
+    "transistor": _read_transistor,
+    "opamp": _read_opamp,
+    "diodes": _read_diodes,
+}
+
+_WRITERS: dict[str, Callable[[FieldInfo, Any], str]] = {
+    "part": lambda info, value: _write_number(info.unit, value),
+    "number": lambda info, value: _write_number(info.unit, value),
+    "position": lambda info, value: _write_number(info.unit, value),
+    "pot": _write_pot,
+    "choice": lambda _, value: toml_string(value),
+    "transistor": lambda _, value: _write_device(value, find_transistor),
+    "opamp": lambda _, value: _write_device(value, find_opamp),
+    "diodes": _write_diodes,
+}
