@@ -32,7 +32,7 @@ from vadist.measure.intermodulation import (
     modulation_percent,
     total_percent,
 )
-from vadist.measure.loudness import integrated_loudness
+from vadist.measure.loudness import LoudnessMeter, integrated_loudness
 from vadist.measure.records import AUDIO_BAND_HZ
 from vadist.measure.sine_fit import SineFit, fit_sines
 from vadist.measure.sweep import (
@@ -52,6 +52,7 @@ __all__ = [
     "HarmonicResponses",
     "Harmonics",
     "Intermodulation",
+    "LoudnessMeter",
     "Product",
     "SineFit",
     "SynchronisedSweep",

@@ -1,4 +1,4 @@
-"""Integrated loudness after ITU-R BS.1770."""
+"""Integrated loudness after ITU-R BS.1770, of a whole clip or piece by piece."""
 
 import math
 
@@ -9,7 +9,15 @@ from vadist.errors import UsageError
 from vadist.measure.records import FloatArray, channel_record
 
 BLOCK_S = 0.4
-"""Length of a gating block (BS.1770-4 Annex 1); hops are a quarter of it."""
+"""Length of a gating block (BS.1770-4 Annex 1)."""
+
+HOPS = 4
+"""Hops in a block: blocks overlap by three quarters."""
+
+ABSOLUTE_GATE_LUFS, RELATIVE_GATE_LU = -70.0, -10.0
+
+CHANNEL_WEIGHTS = (1.0, 1.0, 1.0, 1.41, 1.41)
+"""Left, right, centre, left surround, right surround."""
 
 REFERENCE_RATE_HZ = 48_000.0
 """Rate at which BS.1770 tabulates its filters."""
@@ -17,16 +25,148 @@ REFERENCE_RATE_HZ = 48_000.0
 LOWEST_RATE_HZ, HIGHEST_RATE_HZ = 8_000.0, 384_000.0
 """Sample rates the loudness meter takes."""
 
-MOST_CHANNELS = 5
+MOST_CHANNELS = len(CHANNEL_WEIGHTS)
 
-# Corner and quality of the analogue high-pass ("RLB") behind the tabulated coefficients.
-_RLB_CORNER_HZ, _RLB_QUALITY = 38.13547087602444, 0.5003270373238773
+# Gain in dB, quality and corner of the analogue filters behind the tabulated coefficients: the
+# shelf of a head, and a high-pass ("RLB"). They are the ones pyloudnorm calls DeMan.
+_SHELF = (3.99984385397, 0.7071752369554193, 1681.9744509555319)
+_RLB = (0.0, 0.5003270373253953, 38.13547087613982)
 # Below this the bilinear shelf departs from the tabulated response by more than 0.01 dB.
 _LOWEST_FILTER_RATE_HZ = 44_000.0
 
 
+class LoudnessMeter:
+    """Gated programme loudness of a take that comes in pieces of any length.
+
+    Ten numbers a second of the take are kept, no samples.
+
+    Parameters
+    ----------
+    sample_rate_hz : float
+        8 kHz to 384 kHz.
+    channels : int
+        1 to 5, in the order left, right, centre, left surround, right surround.
+
+    Raises
+    ------
+    UsageError
+        If the rate or the channels are out of range.
+
+    Notes
+    -----
+    L = -0.691 + 10 log10(sum of G_i z_i) over blocks of 400 ms with 75 % overlap, gated at -70
+    LUFS and then 10 LU below the mean of what is left. An incomplete block at the end is left
+    out, as the standard says. Two additions hold the response to that at 48 kHz, as BS.1770
+    demands of other rates: the gain of the high-pass, whose numerator stays (1, -2, 1), is
+    corrected, and takes below 44 kHz are resampled.
+
+    References
+    ----------
+    ITU-R BS.1770-4, Annex 1; EBU Tech 3341.
+
+    Examples
+    --------
+    >>> meter = LoudnessMeter(48000, channels=1)
+    >>> for second in range(3):
+    ...     t = second + np.arange(48000) / 48e3
+    ...     meter.add(np.sin(2 * np.pi * 997.0 * t)[:, np.newaxis])
+    >>> round(meter.integrated(), 2)
+    -3.01
+    """
+
+    def __init__(self, sample_rate_hz: float, channels: int) -> None:
+        from pyloudnorm import IIRfilter
+
+        rate = float(sample_rate_hz)
+        _require_measurable(rate, channels)
+        self.channels = channels
+        self._upsampler = None
+        if rate < _LOWEST_FILTER_RATE_HZ:
+            import soxr
+
+            higher = rate * math.ceil(REFERENCE_RATE_HZ / rate)
+            self._upsampler = soxr.ResampleStream(
+                rate, higher, channels, dtype="float64", quality="VHQ"
+            )
+            rate = higher
+        shelf = IIRfilter(*_SHELF, rate, "high_shelf_DeMan")
+        high_pass = IIRfilter(*_RLB, rate, "high_pass_DeMan")
+        gain = _rlb_gain(REFERENCE_RATE_HZ) / _rlb_gain(rate)
+        self._filters = ((shelf.b, shelf.a), (gain * high_pass.b, high_pass.a))
+        self._states = [np.zeros((2, channels)) for _ in self._filters]
+        self._hop = rate * BLOCK_S / HOPS
+        self._frames = 0
+        self._finished = False
+        self._energies: list[float] = []
+        self._begun = 0.0  # energy of the hop that is not full yet
+
+    def add(self, samples: ArrayLike) -> None:
+        """Take the next piece.
+
+        Parameters
+        ----------
+        samples : (samples, channels)
+            Full scale is 1.0.
+
+        Raises
+        ------
+        UsageError
+            For another shape, samples that are not finite, or a meter that was read already.
+        """
+        piece = np.asarray(samples, dtype=np.float64)
+        if piece.ndim != 2 or piece.shape[1] != self.channels:
+            raise UsageError(
+                f"measure: samples must have shape (samples, {self.channels}), got {piece.shape}"
+            )
+        if self._finished:
+            raise UsageError("measure: this loudness meter was read; begin the next take with one")
+        if len(piece):
+            channel_record(piece, "samples")
+            self._take(piece if self._upsampler is None else self._upsampler.resample_chunk(piece))
+
+    def integrated(self) -> float:
+        """Loudness of all that was added; nothing can be added afterwards.
+
+        Returns
+        -------
+        float
+            LUFS; -inf if no block passes the absolute gate, as for silence, or none is complete.
+        """
+        if self._upsampler is not None and not self._finished:
+            self._take(self._upsampler.resample_chunk(np.zeros((0, self.channels)), last=True))
+        self._finished = True
+        if len(self._energies) < HOPS:
+            return -math.inf
+        hops = np.asarray(self._energies)
+        blocks = np.convolve(hops, np.ones(HOPS), "valid") / (HOPS * self._hop)
+        heard = blocks[blocks >= _power(ABSOLUTE_GATE_LUFS)]
+        if not len(heard):
+            return -math.inf
+        kept = heard[heard > heard.mean() * 10.0 ** (RELATIVE_GATE_LU / 10.0)]
+        return -0.691 + 10.0 * math.log10(kept.mean())
+
+    def _take(self, piece: FloatArray) -> None:
+        """Weigh a piece and sum its power into hops."""
+        from scipy.signal import lfilter
+
+        if not len(piece):
+            return
+        for k, (b, a) in enumerate(self._filters):
+            piece, self._states[k] = lfilter(b, a, piece, axis=0, zi=self._states[k])
+        power = np.square(piece) @ np.asarray(CHANNEL_WEIGHTS[: self.channels])
+        # Limits of hops, rounded down; what is added keeps a whole one from falling short.
+        full = math.floor((self._frames + len(power) + 1e-6) / self._hop)
+        numbers = np.arange(len(self._energies) + 1, full + 1)
+        limits = np.floor(numbers * self._hop + 1e-6).astype(int) - self._frames
+        parts = [float(part.sum()) for part in np.split(power, limits)]
+        parts[0] += self._begun
+        *complete, self._begun = parts
+        self._energies += complete
+        self._frames += len(power)
+
+
 def integrated_loudness(samples: ArrayLike, sample_rate_hz: float) -> float:
-    """Gated programme loudness, in LUFS.
+    """Gated programme loudness of a clip, in LUFS; see :class:`LoudnessMeter`.
 
     Parameters
     ----------
@@ -47,69 +187,43 @@ def integrated_loudness(samples: ArrayLike, sample_rate_hz: float) -> float:
         If the clip is shorter than one block of 400 ms, has more than five channels, or the rate
         is out of range.
 
-    Notes
-    -----
-    L = -0.691 + 10 log10(sum of G_i z_i) over blocks of 400 ms with 75 % overlap, gated at -70
-    LUFS and then 10 LU below the mean of what is left. The computation is pyloudnorm's with its
-    "DeMan" filters, which reproduce the tabulated coefficients; its default ones do not.
-    An incomplete block at the end is left out, as the standard says. Two additions hold the
-    response to that at 48 kHz, as BS.1770 demands of other rates: the gain of the high-pass,
-    whose numerator stays (1, -2, 1), is corrected, and records below 44 kHz are resampled.
-
-    References
-    ----------
-    ITU-R BS.1770-4, Annex 1; EBU Tech 3341.
-
     Examples
     --------
     >>> t = np.arange(48000) / 48e3
     >>> round(integrated_loudness(np.sin(2 * np.pi * 997.0 * t), 48e3), 2)
     -3.01
     """
-    from pyloudnorm import Meter
-
     record = channel_record(samples, "samples")
-    _require_measurable(record, sample_rate_hz)
-    record, rate = _at_filter_rate(record, float(sample_rate_hz))
-    record = _whole_blocks(record, rate) * (_rlb_gain(REFERENCE_RATE_HZ) / _rlb_gain(rate))
-    return float(Meter(rate, filter_class="DeMan").integrated_loudness(record))
+    meter = LoudnessMeter(sample_rate_hz, record.shape[1])
+    if len(record) < BLOCK_S * sample_rate_hz:
+        raise UsageError(
+            f"measure: loudness needs a clip of at least {BLOCK_S * 1e3:g} ms, "
+            f"got {1e3 * len(record) / sample_rate_hz:.1f} ms; "
+            "pad it with silence or take a longer one"
+        )
+    meter.add(record)
+    return meter.integrated()
 
 
-def _require_measurable(record: FloatArray, rate: float) -> None:
+def _require_measurable(rate: float, channels: int) -> None:
     if not LOWEST_RATE_HZ <= rate <= HIGHEST_RATE_HZ:
         raise UsageError(
             f"measure: sample_rate_hz must be {LOWEST_RATE_HZ:g} to {HIGHEST_RATE_HZ:g} Hz for "
             f"loudness, got {rate:g} Hz"
         )
-    if record.shape[1] > MOST_CHANNELS:
+    if not 1 <= channels <= MOST_CHANNELS:
         raise UsageError(
-            f"measure: loudness takes at most {MOST_CHANNELS} channels, got {record.shape[1]}"
-        )
-    if len(record) < BLOCK_S * rate:
-        raise UsageError(
-            f"measure: loudness needs a clip of at least {BLOCK_S * 1e3:g} ms, "
-            f"got {1e3 * len(record) / rate:.1f} ms; pad it with silence or take a longer one"
+            f"measure: loudness takes at most {MOST_CHANNELS} channels, got {channels}"
         )
 
 
-def _at_filter_rate(record: FloatArray, rate: float) -> tuple[FloatArray, float]:
-    if rate >= _LOWEST_FILTER_RATE_HZ:
-        return record, rate
-    import soxr
-
-    higher = rate * math.ceil(REFERENCE_RATE_HZ / rate)
-    resampled = np.asarray(soxr.resample(record, rate, higher, quality="VHQ"))
-    return resampled, higher
-
-
-def _whole_blocks(record: FloatArray, rate: float) -> FloatArray:
-    """Drop what does not fill a block: it would count as one padded with silence."""
-    hop = BLOCK_S * rate / 4.0
-    hops = math.floor((len(record) - 4.0 * hop) / hop + 1e-9)
-    return record[: math.ceil((4.0 + max(hops, 0)) * hop - 1e-6)]
+def _power(loudness_lufs: float) -> float:
+    """Weighted mean square that reads as a loudness."""
+    return float(10.0 ** ((loudness_lufs + 0.691) / 10.0))
 
 
 def _rlb_gain(rate: float) -> float:
     """Gain at high frequencies of the high-pass whose numerator is (1, -2, 1)."""
-    k = math.tan(math.pi * _RLB_CORNER_HZ / rate)
-    return 1.0 + k / _RLB_QUALITY + k * k
+    _, quality, corner_hz = _RLB
+    k = math.tan(math.pi * corner_hz / rate)
+    return 1.0 + k / quality + k * k
