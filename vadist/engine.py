@@ -17,9 +17,10 @@ from vadist.kernel.structure import PARAMETERS, Structure
 from vadist.network import INPUT
 from vadist.sections import Matrix, Section
 
-NEWTON_TOLERANCE_V = 3e-6
+NEWTON_TOLERANCE_V = 2e-5
 """The last step's linearised current is taken when no control voltage moved by more: Newton's
-error is then below (3e-6 V)^2 / (2 n Vt), some 2e-10 V for a silicon junction."""
+error is then below (2e-5 V)^2 / (2 Vt), some 8e-9 V at a junction while the signal moves, and far
+less as it settles."""
 
 NEWTON_LIMIT = 60
 """Steps before a lane is handed to continuation: a limited step may have a long way to go."""
@@ -127,7 +128,6 @@ class _Running:
     structure: Structure
     kernel: ModuleType
     workspace: Matrix
-    coefficients: Matrix
     statistics: NDArray[np.int64]
 
     def rows(self, *names: str) -> Matrix:
@@ -155,10 +155,10 @@ class Stepper:
         self._width = 1 if lanes == 1 else LANES
         if lanes > LANES:
             raise ValueError(f"lanes must be <= {LANES} (got {lanes})")
-        # The kernel's spare lanes repeat the last circuit.
+        # Spare lanes of the kernel repeat the last circuit.
         every = [*self.circuits, *[self.circuits[-1]] * (self._width - len(self.circuits))]
         self._running = [
-            _start([c.sections[k] for c in every], written, shared=len(self.circuits) == 1)
+            _start([c.sections[k] for c in every], written)
             for k, written in enumerate(self.circuits[0].written)
         ]
 
@@ -203,7 +203,7 @@ class Stepper:
         sample, resume = 0, False
         while True:
             sample = solver.run(
-                running.workspace, running.coefficients, u, y, running.statistics,
+                running.workspace, u, y, running.statistics,
                 NEWTON_TOLERANCE_V, NEWTON_LIMIT, sample, resume,
             )  # fmt: skip
             if sample < 0:
@@ -211,7 +211,7 @@ class Stepper:
             for lane in np.flatnonzero(running.rows("live")[0] > 0.0):
                 running.statistics[2] += 1
                 if not rescue(
-                    running.structure, solver.newton, running.workspace, running.coefficients,
+                    running.structure, solver.newton, running.workspace,
                     NEWTON_TOLERANCE_V, int(lane),
                 ):  # fmt: skip
                     raise StepError(
@@ -261,19 +261,18 @@ def _names(word: str, count: int) -> list[str]:
     return [f"{word}{k}" for k in range(count)]
 
 
-def _start(every: list[DiscreteSection], written: int, *, shared: bool) -> _Running:
+def _start(every: list[DiscreteSection], written: int) -> _Running:
     """Lay out a section's workspace with all lanes at rest."""
     first = every[0]
     structure = Structure(
-        first.kinds, first.states, first.inputs, first.outputs, written, shared, len(every)
+        first.kinds, first.states, first.inputs, first.outputs, written, len(every)
     )
     workspace = np.zeros((len(structure.rows), len(every)))
-    coefficients = [np.concatenate([s.P.ravel(), s.W.ravel(), s.K.ravel()]) for s in every]
 
     def fill(names: list[str], values: list[Matrix]) -> None:
         workspace[structure.row_range(names)] = np.array(values).reshape(len(every), -1).T
 
-    for name in ("v", "v_old", "p", "p_old", "rest_v"):
+    for name in ("v", "v_old", "v_older", "p", "p_old", "rest_v"):
         fill(_names(name, structure.controls), [s.control_v for s in every])
     for column, name in enumerate(("low", "high", "step")):
         fill(_names(name, structure.controls), [s.limits[:, column] for s in every])
@@ -281,14 +280,12 @@ def _start(every: list[DiscreteSection], written: int, *, shared: bool) -> _Runn
     for d, kind in enumerate(structure.kinds):
         names = [f"par{d}_{k}" for k in range(PARAMETERS[kind])]
         fill(names, [np.array(s.parameters[d]) for s in every])
-    if not shared:
-        fill(list(structure.coefficients), coefficients)
+    fill(
+        list(structure.coefficients),
+        [np.concatenate([s.P.ravel(), s.W.ravel(), s.K.ravel()]) for s in every],
+    )
     return _Running(
-        structure,
-        kernel(structure),
-        workspace.ravel(),
-        coefficients[0] if shared else np.zeros(1),
-        np.zeros(3, dtype=np.int64),
+        structure, kernel(structure), workspace.ravel(), np.zeros(3, dtype=np.int64)
     )
 
 

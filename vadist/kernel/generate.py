@@ -33,9 +33,9 @@ _OPTIONS = {{
 def kernel_source(structure: Structure) -> str:
     """Python source of a structure's kernel.
 
-    It defines ``run(s, c, u, y, statistics, tolerance, limit, start, resume)``, compiled, which
+    It defines ``run(s, u, y, statistics, tolerance, limit, start, resume)``, compiled, which
     steps from sample ``start`` and returns the first sample it could not solve, or -1; and, if
-    there are devices, ``newton(s, c, tolerance, l)``: the same Newton step for a single lane, as
+    there are devices, ``newton(s, tolerance, l)``: the same Newton step for a single lane, as
     plain Python for :mod:`vadist.kernel.rescue`. With ``resume`` the first sample's port currents
     are taken as solved.
     """
@@ -51,15 +51,10 @@ class _Writer:
         """A per-lane number in the workspace."""
         return f"s[{self.n.rows[name] * self.n.lanes} + l]"
 
-    def coefficient(self, name: str) -> str:
-        if self.n.shared:
-            return f"c[{self.n.coefficients.index(name)}]"
-        return self.at(name)
-
     def dot(self, matrix: str, row: int, terms: list[str], first: int = 0) -> str:
         """Source of a row of a matrix times named values."""
         return " + ".join(
-            f"{self.coefficient(f'{matrix}{row}_{first + k}')} * {term}"
+            f"{self.at(f'{matrix}{row}_{first + k}')} * {term}"
             for k, term in enumerate(terms)
         )
 
@@ -70,7 +65,7 @@ class _Writer:
         n = self.n
         self.lines = []
         if n.ports:
-            self.put(0, "\n\ndef newton(s, c, tolerance, l):")
+            self.put(0, "\n\ndef newton(s, tolerance, l):")
             self._newton(1)
             self.put(1, "return still")
         self._run()
@@ -88,7 +83,7 @@ class _Writer:
             extra = " + ".join(f"{slopes[a][k]} * (p{k} - v{k})" for k in own)
             self.put(depth, f"b{a} = j{a} - {self.at(f'rest_i{a}')} + {extra}")
             for b in range(n.ports):
-                inner = " + ".join(f"{slopes[a][k]} * {self.coefficient(f'K{k}_{b}')}" for k in own)
+                inner = " + ".join(f"{slopes[a][k]} * {self.at(f'K{k}_{b}')}" for k in own)
                 unit = "1.0 - " if a == b else "-"
                 self.put(depth, f"m{a}_{b} = {unit}({inner})")
         self._eliminate(depth)
@@ -153,7 +148,7 @@ class _Writer:
     def _run(self) -> None:
         n = self.n
         self.put(0, "\n\n@njit(**_OPTIONS)")
-        self.put(0, "def run(s, c, u, y, statistics, tolerance, limit, start, resume):")
+        self.put(0, "def run(s, u, y, statistics, tolerance, limit, start, resume):")
         self.put(1, "for t in range(start, u.shape[0]):")
         for k in range(n.inputs):
             self.put(2, f"for l in range({n.lanes}):")
@@ -187,8 +182,11 @@ class _Writer:
             self.put(4, f"{self.at(f'p_old{k}')} = {self.at(f'p{k}')}")
             terms = [self.at(f"rest_v{k}"), *([self.dot("P", k, known)] if known else [])]
             self.put(4, f"{self.at(f'p{k}')} = {' + '.join(terms)}")
+            # Newton starts from the parabola through the last three samples.
             self.put(4, f"v = {self.at(f'v{k}')}")
-            self.put(4, f"{self.at(f'v{k}')} = 2.0 * v - {self.at(f'v_old{k}')}")
+            self.put(4, f"w = {self.at(f'v_old{k}')}")
+            self.put(4, f"{self.at(f'v{k}')} = 3.0 * (v - w) + {self.at(f'v_older{k}')}")
+            self.put(4, f"{self.at(f'v_older{k}')} = w")
             self.put(4, f"{self.at(f'v_old{k}')} = v")
         self.put(4, f"{self.at('live')} = 1.0")
         self.put(3, "unfinished, spent = 1, 0")

@@ -16,7 +16,6 @@ def rescue(
     structure: Structure,
     newton: Callable[..., Any],
     workspace: NDArray[np.float64],
-    coefficients: NDArray[np.float64],
     tolerance_v: float,
     lane: int,
 ) -> bool:
@@ -28,7 +27,7 @@ def rescue(
     Parameters
     ----------
     newton : the structure's plain-Python Newton step of one lane
-    workspace, coefficients : as the kernel has them; the lane's solution is left there
+    workspace : as the kernel has it; the lane's solution is left there
 
     Returns
     -------
@@ -51,7 +50,7 @@ def rescue(
         table[live, lane] = 1.0
         steps = 0
         while table[live, lane] > 0.0 and steps < _STEPS:
-            newton(workspace, coefficients, tolerance_v, lane)
+            newton(workspace, tolerance_v, lane)
             steps += 1
         if table[live, lane] == 0.0:
             reached, stride, solution = goal, 2.0 * stride, table[v, lane]

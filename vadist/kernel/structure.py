@@ -19,8 +19,6 @@ class Structure:
         Devices: ``diodes``, ``transistor``, ``opamp``.
     states, inputs, outputs, written : int
         ``written`` outputs leave the kernel, the others only have their extremes kept.
-    shared : bool
-        Whether all lanes share their coefficients.
     lanes : int
     """
 
@@ -29,7 +27,6 @@ class Structure:
     inputs: int
     outputs: int
     written: int
-    shared: bool
     lanes: int
 
     @property
@@ -80,15 +77,13 @@ class Structure:
         names += [f"u{k}" for k in range(self.inputs)]
         names += [f"i{k}" for k in range(self.ports)]
         for c in range(self.controls):
-            names += [f"v{c}", f"v_old{c}", f"p{c}", f"p_old{c}"]
+            names += [f"v{c}", f"v_old{c}", f"v_older{c}", f"p{c}", f"p_old{c}"]
             names += [f"rest_v{c}", f"low{c}", f"high{c}", f"step{c}"]
         names += [f"rest_i{k}" for k in range(self.ports)]
         for d, kind in enumerate(self.kinds):
             names += [f"par{d}_{k}" for k in range(PARAMETERS[kind])]
         names += [f"{word}{k}" for k in range(self.outputs) for word in ("least", "most")]
-        names += ["live", "change"]
-        if not self.shared:
-            names += self.coefficients
+        names += ["live", "change", *self.coefficients]
         return {name: row for row, name in enumerate(names)}
 
     def row_range(self, names: Iterable[str]) -> list[int]:
