@@ -246,7 +246,7 @@ class Stepper:
                 self._extremes(index)[:] = 0.0
 
     def peaks(self) -> dict[str, Matrix]:
-        """Smallest and largest deviation at each stage's output since the last reset, (2, lanes)."""
+        """Smallest and largest deviation of each stage since the last reset, (2, lanes)."""
         return {
             stage: self._extremes(tap.section)[tap.row][:, : self.lanes]
             for stage, tap in self.circuits[0].taps.items()
@@ -284,9 +284,7 @@ def _start(every: list[DiscreteSection], written: int) -> _Running:
         list(structure.coefficients),
         [np.concatenate([s.P.ravel(), s.W.ravel(), s.K.ravel()]) for s in every],
     )
-    return _Running(
-        structure, kernel(structure), workspace.ravel(), np.zeros(3, dtype=np.int64)
-    )
+    return _Running(structure, kernel(structure), workspace.ravel(), np.zeros(3, dtype=np.int64))
 
 
 class StepError(ConvergenceError):

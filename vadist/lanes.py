@@ -1,5 +1,6 @@
 """Running a window of a take through a circuit: up to the oversampled rate, step, and back."""
 
+import sys
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
@@ -20,21 +21,18 @@ _STEP_SAMPLES = 1024
 
 @dataclass(frozen=True)
 class LaneResult:
-    """What came of a window.
+    """What is known of a window after it has run.
 
     Attributes
     ----------
-    volts : (frames, taps, lanes)
-        Output volts at the take's rate; rest included.
     marks : list of list of (states, lanes)
         States of all sections at the marked frames.
     peaks : mapping of stage -> (2, lanes)
         Smallest and largest deviation from rest after the first mark.
     statistics : (sections, 3)
-        Newton iterations, samples, rescued lane-samples.
+        Newton iterations, samples, continued lane-samples.
     """
 
-    volts: Matrix
     marks: list[list[Matrix]]
     peaks: dict[str, Matrix]
     statistics: NDArray[np.int64]
@@ -42,7 +40,10 @@ class LaneResult:
 
 def run_lanes(
     circuits: Sequence[Circuit],
-    volts: Matrix,
+    lanes: int,
+    frames: int,
+    feed: Callable[[int, int], Matrix],
+    deliver: Callable[[int, Matrix], None],
     sample_rate_hz: float,
     taps: Sequence[Tap],
     marks: Sequence[int] = (),
@@ -54,8 +55,9 @@ def run_lanes(
     Parameters
     ----------
     circuits : one for all lanes or one a lane
-    volts : (frames, lanes)
-        Input volts.
+    frames : length of the windows
+    feed : callable (first, last) -> (frames, lanes) input volts
+    deliver : called with the first frame and (frames, taps, lanes) output volts, rest included
     sample_rate_hz : float
         Rate of the take.
     taps : sequence of Tap
@@ -64,50 +66,53 @@ def run_lanes(
     enter : states to be put in place at the first mark, instead of those reached there
     tick : called with the lane-frames done since the last call; may raise to stop
     """
-    frames, lanes = volts.shape
     factor = round(circuits[0].sample_rate_hz / sample_rate_hz)
     stepper = Stepper(circuits, lanes)
-    up, down = (
-        _resampler(sample_rate_hz, factor, lanes),
-        _resampler(sample_rate_hz * factor, 1.0 / factor, lanes * len(taps)),
-    )
+    up = _resampler(sample_rate_hz, factor, lanes)
+    down = _resampler(sample_rate_hz * factor, 1.0 / factor, lanes * len(taps))
     rest = np.array([[c.sections[t.section].output_v[t.row] for c in circuits] for t in taps])
-    waiting = [mark * factor for mark in marks]
-    snapshots: list[list[Matrix]] = []
-    slow: list[Matrix] = []
+    marking = _Marks(stepper, [mark * factor for mark in marks], enter)
+    delivered = 0
     for first in range(0, frames, _UP_FRAMES):
-        last = first + _UP_FRAMES >= frames
-        fast = up(np.ascontiguousarray(volts[first : first + _UP_FRAMES]), last)
+        last = min(first + _UP_FRAMES, frames)
+        fast = up(np.ascontiguousarray(feed(first, last)), last == frames)
         heard = np.empty((len(fast), len(taps), lanes))
         done = 0
         while done < len(fast):
-            until = min(done + _STEP_SAMPLES, len(fast))
-            if waiting:
-                if stepper.samples == waiting[0]:
-                    if not snapshots:
-                        if enter is not None:
-                            stepper.set_states(enter)
-                        stepper.reset_peaks()
-                    snapshots.append(stepper.states())
-                    waiting.pop(0)
-                    continue
-                until = min(until, done + waiting[0] - stepper.samples)
+            until = min(done + _STEP_SAMPLES, len(fast), done + marking.samples_left())
             results = stepper.process(fast[done:until])
             for k, tap in enumerate(taps):
                 heard[done:until, k] = results[tap.section][:, tap.row]
             done = until
-        slow.append(down(heard.reshape(len(fast), len(taps) * lanes), last))
-        tick(lanes * min(_UP_FRAMES, frames - first))
-    while waiting:
-        snapshots.append(stepper.states())
-        waiting.pop(0)
-    output = np.concatenate(slow).reshape(-1, len(taps), lanes)
-    return LaneResult(
-        output + np.broadcast_to(rest, output.shape[1:]),
-        snapshots,
-        {stage: peak.copy() for stage, peak in stepper.peaks().items()},
-        stepper.statistics(),
-    )
+        slow = down(heard.reshape(len(fast), len(taps) * lanes), last == frames)
+        deliver(delivered, slow.reshape(-1, len(taps), lanes) + rest)
+        delivered += len(slow)
+        tick(lanes * (last - first))
+    marking.samples_left()
+    peaks = {stage: peak.copy() for stage, peak in stepper.peaks().items()}
+    return LaneResult(marking.snapshots, peaks, stepper.statistics())
+
+
+class _Marks:
+    """Takes the states at the marked samples; enters given ones at the first."""
+
+    def __init__(
+        self, stepper: Stepper, samples: list[int], enter: Sequence[Matrix] | None
+    ) -> None:
+        self.stepper, self.waiting, self.enter = stepper, samples, enter
+        self.snapshots: list[list[Matrix]] = []
+
+    def samples_left(self) -> int:
+        """Samples until the next mark, after taking the one that is due."""
+        if self.waiting and self.waiting[0] == self.stepper.samples:
+            if not self.snapshots:
+                if self.enter is not None:
+                    self.stepper.set_states(self.enter)
+                self.stepper.reset_peaks()
+            self.snapshots.append(self.stepper.states())
+            self.waiting.pop(0)
+            return self.samples_left()
+        return self.waiting[0] - self.stepper.samples if self.waiting else sys.maxsize
 
 
 def _resampler(rate_hz: float, factor: float, channels: int) -> Callable[[Matrix, bool], Matrix]:

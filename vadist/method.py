@@ -14,6 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from vadist.errors import UsageError
+from vadist.lanes import REACH
 from vadist.sections import Matrix
 
 _EXCERPTS = 4
@@ -67,7 +68,8 @@ def loudest_excerpts(
     Returns
     -------
     (samples, excerpts)
-        The first :func:`excerpt_lead` samples of each are there to settle and are not judged.
+        Only :func:`judged_part` of each counts: the samples before it are there to settle, those
+        after it keep the ringing of the resampling filters at the excerpt's abrupt end away.
     """
     length = max(min(round(_EXCERPT_S * sample_rate_hz), frames), 1)
     energies: list[Matrix] = []
@@ -77,16 +79,16 @@ def loudest_excerpts(
         piece = window(first, first + count * length)[:, 0].reshape(count, length)
         energies.append(np.einsum("ij,ij->i", piece, piece))
     loudest = np.sort(np.argsort(-np.concatenate(energies), kind="stable")[:_EXCERPTS])
-    pieces = [window(int(k - 1) * length, int(k + 1) * length)[:, 0] for k in loudest]
+    pieces = [window(int(k - 1) * length, int(k + 1) * length + REACH)[:, 0] for k in loudest]
     excerpts = np.stack(pieces, axis=1)
-    lead = excerpt_lead(len(excerpts))
+    lead = judged_part(len(excerpts)).start
     excerpts[:lead] *= np.sin(0.5 * math.pi * np.arange(lead)[:, None] / max(lead, 1)) ** 2
     return excerpts
 
 
-def excerpt_lead(samples: int) -> int:
-    """Samples at the start of an excerpt in which it fades in."""
-    return samples // 2
+def judged_part(samples: int) -> slice:
+    """Samples of an excerpt that count: after its fade-in, before the reach of its end."""
+    return slice((samples - REACH) // 2, samples - REACH)
 
 
 def _combined(excerpt: Excerpt, method: Method) -> Matrix:

@@ -13,7 +13,7 @@ from vadist.design import Design
 from vadist.engine import Circuit, build_circuit
 from vadist.errors import UsageError
 from vadist.lanes import REACH
-from vadist.method import Method, choose_method, estimate_error_db, excerpt_lead, loudest_excerpts
+from vadist.method import Method, choose_method, estimate_error_db, judged_part, loudest_excerpts
 from vadist.pool import StoppablePool, stoppable_pool
 from vadist.sections import Matrix
 from vadist.segments import Plan, SpanResult, plan_segments, run_span, warm_up_seconds
@@ -300,7 +300,8 @@ class Rendering:
     def _excerpt_volts(self, factor: int) -> Matrix:
         """Output of the excerpts at a factor, (candidates, samples)."""
         circuits, excerpts = self.circuits(factor), self._excerpts
-        heard = np.zeros((len(self.designs), excerpts[excerpt_lead(len(excerpts)) :].size))
+        judged = judged_part(len(excerpts))
+        heard = np.zeros((len(self.designs), excerpts[judged].size))
         with stoppable_pool(1) as pool:
             for group in self._alike(factor):
                 chosen = [circuits[k] for k in group]
@@ -308,7 +309,7 @@ class Rendering:
                     chosen, array_window(excerpts), 0, len(excerpts), excerpts.shape[1],
                     self.sample_rate_hz, [chosen[0].output], Plan(1, len(excerpts), 0), pool,
                 )  # fmt: skip
-                kept = span.volts[:, excerpt_lead(len(excerpts)) :, :, 0]
+                kept = span.volts[:, judged, :, 0]
                 heard[group] = kept.reshape(len(group), -1)
         return heard
 
@@ -364,8 +365,8 @@ class Rendering:
         """Read what a span needs of the take, once; its segments are cut from memory."""
         first = start - self._plan.warm_up - REACH
         last = start + self._plan.segments * self._plan.length + REACH
-        held = array_window(self.window(first, last))
-        return lambda low, high: held(low - first, high - first)
+        held = self.window(first, last)
+        return lambda low, high: held[low - first : high - first]
 
     def _run(
         self,

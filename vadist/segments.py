@@ -154,16 +154,13 @@ def run_span(
         The take, zero outside its ends.
     arrived : states at ``start - REACH`` of the previous span, (states, candidates * channels)
     """
-    job = _Job(circuits, window, start, channels, sample_rate_hz, taps, plan, pool.tick)
     total = len(circuits) * channels * plan.segments
+    volts = np.empty((plan.segments * plan.length, len(taps), len(circuits) * channels))
+    job = _Job(circuits, window, start, channels, sample_rate_hz, taps, plan, pool.tick, volts)
     groups = np.array_split(np.arange(total), math.ceil(total / LANES))
-    results = list(pool.executor.map(job.run, groups))
-    lanes = _Joined.of(results)
+    lanes = _Joined.of(list(pool.executor.map(job.run, groups)))
     seams, mended, worst = _mend(job, lanes, arrived, pool)
-    frames = stop - start
-    shape = (len(circuits), channels, plan.segments)
-    kept = lanes.volts.reshape(plan.length, len(taps), *shape).transpose(2, 4, 0, 3, 1)
-    volts = kept.reshape(len(circuits), -1, channels, len(taps))[:, :frames]
+    heard = volts[: stop - start].reshape(-1, len(taps), len(circuits), channels)
     reach = {
         stage: np.stack(
             [peak[0].reshape(len(circuits), -1).min(1), peak[1].reshape(len(circuits), -1).max(1)],
@@ -173,8 +170,9 @@ def run_span(
     }
     last = np.arange(len(circuits) * channels) * plan.segments + plan.segments - 1
     return SpanResult(
-        volts, reach, lanes.statistics, seams, mended, worst, [s[:, last] for s in lanes.end]
-    )
+        heard.transpose(2, 0, 3, 1), reach, lanes.statistics, seams, mended, worst,
+        [s[:, last] for s in lanes.end],
+    )  # fmt: skip
 
 
 @dataclass(frozen=True)
@@ -187,35 +185,45 @@ class _Job:
     taps: Sequence[Tap]
     plan: Plan
     tick: Callable[[int], None]
+    volts: Matrix
 
-    def split(self, lane: int) -> tuple[int, int, int]:
-        """Candidate, channel and segment of a lane."""
-        rest, segment = divmod(lane, self.plan.segments)
-        return (*divmod(rest, self.channels), segment)
+    def split(self, lane: int) -> tuple[int, int]:
+        """Row (candidate times channels plus channel) and segment of a lane."""
+        return divmod(lane, self.plan.segments)
 
     def run(self, lanes: NDArray[np.int_], enter: list[Matrix] | None = None) -> LaneResult:
-        """Run some lanes; ``enter`` replaces the states the warm-up reached."""
+        """Run some lanes into ``volts``; ``enter`` replaces the states the warm-up reached."""
         plan, lead = self.plan, self.plan.warm_up + REACH
-        volts = np.empty((lead + plan.length + REACH, len(lanes)))
-        for column, lane in enumerate(lanes):
-            _, channel, segment = self.split(int(lane))
-            first = self.start + segment * plan.length - lead
-            volts[:, column] = self.window(first, first + len(volts))[:, channel]
-        single = len(self.circuits) == 1
-        circuits = (
-            self.circuits if single else [self.circuits[self.split(int(k))[0]] for k in lanes]
-        )
-        marks = (plan.warm_up, plan.warm_up + plan.length)
-        result = run_lanes(circuits, volts, self.sample_rate_hz, self.taps, marks, enter, self.tick)
-        kept = result.volts[lead : lead + plan.length]
-        return LaneResult(kept, result.marks, result.peaks, result.statistics)
+        rows, segments = zip(*(self.split(int(lane)) for lane in lanes), strict=True)
+        begins = [self.start + segment * plan.length - lead for segment in segments]
+
+        def feed(first: int, last: int) -> Matrix:
+            block = np.empty((last - first, len(lanes)))
+            for column, (row, begin) in enumerate(zip(rows, begins, strict=True)):
+                block[:, column] = self.window(begin + first, begin + last)[:, row % self.channels]
+            return block
+
+        def deliver(first: int, block: Matrix) -> None:
+            skip = max(lead - first, 0)
+            at = first + skip - lead
+            kept = block[skip : skip + max(plan.length - at, 0)]
+            for column, (row, segment) in enumerate(zip(rows, segments, strict=True)):
+                begin = segment * plan.length + at
+                self.volts[begin : begin + len(kept), :, row] = kept[:, :, column]
+
+        circuits = self.circuits
+        if len(circuits) > 1:
+            circuits = [circuits[row // self.channels] for row in rows]
+        return run_lanes(
+            circuits, len(lanes), lead + plan.length + REACH, feed, deliver, self.sample_rate_hz,
+            self.taps, (plan.warm_up, plan.warm_up + plan.length), enter, self.tick,
+        )  # fmt: skip
 
 
 @dataclass
 class _Joined:
-    """The lanes of all groups, in lane order."""
+    """What is known of the lanes of all groups, in lane order."""
 
-    volts: Matrix
     begin: list[Matrix]
     end: list[Matrix]
     peaks: dict[str, Matrix]
@@ -228,7 +236,6 @@ class _Joined:
             return [np.concatenate([r.marks[mark][k] for r in results], axis=1) for k in sections]
 
         return cls(
-            np.concatenate([r.volts for r in results], axis=2),
             states(0),
             states(1),
             {
@@ -268,7 +275,6 @@ def _mend(
                 continue
             mended += 1
             result = job.run(np.array([lane]), came)
-            lanes.volts[:, :, lane] = result.volts[:, :, 0]
             for end, marks in zip(lanes.end, result.marks[1], strict=True):
                 end[:, lane] = marks[:, 0]
             for stage, peak in result.peaks.items():

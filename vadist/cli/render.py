@@ -97,9 +97,8 @@ def print_report(report: "FileReport", settings: "FileSettings") -> None:
     """Where the output is and what is to be known of it."""
     found = report.diagnostics
     error = "silent" if found.error_db is None else f"numerical error about {found.error_db:.1f} dB"
-    print(
-        f"{report.output}  {report.seconds:.2f} s, {found.method}, peak {report.peak_v:.3g} V, {error}"
-    )
+    peak = f"peak {report.peak_v:.3g} V"
+    print(f"{report.output}  {report.seconds:.2f} s, {found.method}, {peak}, {error}")
     if report.clipped_samples:
         print(
             f"vadist: {report.output}: {report.clipped_samples} samples beyond full scale were "

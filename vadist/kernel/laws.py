@@ -37,8 +37,8 @@ def exponential(x: float) -> float:
     p = p * r + _T3
     p = p * r + _T2
     p = p * r * r + r + 1.0
-    power_of_two: float = np.int64((np.int64(k) + 1023) << 52).view(np.float64)
-    return p * power_of_two
+    result: float = p * np.int64((np.int64(k) + 1023) << 52).view(np.float64)
+    return result
 
 
 @register_jitable(inline="always")
