@@ -20,6 +20,9 @@ from vadist.sections import Matrix
 
 _BLOCK_FRAMES = 1 << 16
 
+_SILENT_V = 1e-9
+# A silent take leaves rounding of about 1e-14 V, which must not be scaled up to full scale.
+
 
 @dataclass(frozen=True)
 class FileSettings:
@@ -87,7 +90,7 @@ def check_output(take: Path, output: Path, *, overwrite: bool) -> None:
     AudioFileError
     """
     if same_file(take, output):
-        raise AudioFileError(f"{output}: is the take itself; give another --out")
+        raise AudioFileError(f"{output}: is a take to render; give another --out")
     for path in (output, sidecar_path(output)):
         if path.exists() and not overwrite:
             raise AudioFileError(f"{path}: exists; give another --out or --overwrite")
@@ -113,6 +116,8 @@ def render_file(
     with TakeReader(take) as reader:
         if reader.frames == 0:
             raise AudioFileError(f"{take}: holds no samples")
+        if settings.normalise is not None and settings.normalise[0] == "loudness":
+            LoudnessMeter(reader.sample_rate_hz, reader.channels)  # refuses before the work
         rendering = Rendering(
             [design], reader.sample_rate_hz, reader.frames, reader.channels,
             file_window(reader, settings.full_scale_v), oversample=settings.oversample,
@@ -194,7 +199,7 @@ def _blocks(reader: TakeReader) -> Iterator[Matrix]:
 
 def _gain(draft: Path, peak_v: float, full_scale_v: float, normalise: tuple[str, float]) -> float:
     kind, level = normalise
-    if peak_v == 0.0:
+    if peak_v < _SILENT_V:
         raise UsageError("a silent render cannot be normalised")
     if kind == "peak":
         return float(10.0 ** (level / 20.0) * full_scale_v / peak_v)

@@ -2,6 +2,7 @@
 
 import argparse
 import importlib
+import re
 import sys
 from collections.abc import Sequence
 
@@ -36,6 +37,22 @@ def build_parser() -> argparse.ArgumentParser:
     return parser
 
 
+def join_negative(arguments: Sequence[str]) -> list[str]:
+    """Join ``--accuracy -90dB`` to ``--accuracy=-90dB``: argparse takes ``-90dB`` for an option.
+
+    >>> join_negative(["render", "--normalise", "-1dBFS", "--threads", "2"])
+    ['render', '--normalise=-1dBFS', '--threads', '2']
+    """
+    joined: list[str] = []
+    for argument in arguments:
+        option = joined[-1] if joined else ""
+        if re.match(r"-\.?\d", argument) and re.fullmatch(r"--[a-z][a-z-]*", option):
+            joined[-1] = f"{option}={argument}"
+        else:
+            joined.append(argument)
+    return joined
+
+
 def main(arguments: Sequence[str] | None = None) -> int:
     """Run a command.
 
@@ -45,7 +62,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
         0; 1 for a failed check or run; 2 for usage and bad input; 130 when interrupted.
     """
     parser = build_parser()
-    options = parser.parse_args(arguments)
+    options = parser.parse_args(join_negative(sys.argv[1:] if arguments is None else arguments))
     if options.version:
         from importlib.metadata import version
 

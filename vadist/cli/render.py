@@ -1,11 +1,13 @@
 """Render dry takes through a design, to WAV files and their sidecars."""
 
 import argparse
+import math
+import re
 import sys
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from vadist.errors import ConvergenceError, UsageError, VadistError
+from vadist.errors import ConvergenceError, DesignError, UsageError, VadistError
 
 if TYPE_CHECKING:
     from vadist.design import Design
@@ -56,16 +58,16 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 def run(options: argparse.Namespace) -> int:
     """Render every take; one that fails does not take the others with it."""
     from vadist.design_files import apply_settings, load_design
-    from vadist.quantities import parse_level
     from vadist.render_files import FileSettings, check_output, render_file
 
     from .progress import progress_bar
 
     design = apply_settings(load_design(options.design), options.settings)
-    output_full_scale = options.output_full_scale
     settings = FileSettings(
-        full_scale_v=parse_level(options.full_scale),
-        output_full_scale_v=None if output_full_scale is None else parse_level(output_full_scale),
+        full_scale_v=parse_level_option("--full-scale", options.full_scale),
+        output_full_scale_v=None
+        if options.output_full_scale is None
+        else parse_level_option("--output-full-scale", options.output_full_scale),
         oversample=options.oversample,
         accuracy_db=None if options.accuracy is None else parse_decibels(options.accuracy),
         threads=options.threads,
@@ -75,14 +77,15 @@ def run(options: argparse.Namespace) -> int:
     )
     takes = [Path(take) for take in options.takes]
     outputs = output_paths(takes, design, options.out)
-    for take, output in zip(takes, outputs, strict=True):
-        check_output(take, output, overwrite=settings.overwrite)
+    for output in outputs:
+        for other in takes:
+            check_output(other, output, overwrite=settings.overwrite)
     worst = 0
     for take, output in zip(takes, outputs, strict=True):
         try:
             with progress_bar(take.name) as progress:
                 report = render_file(design, take, output, settings, progress)
-        except ConvergenceError as error:
+        except (ConvergenceError, UsageError) as error:
             print(f"vadist: {take}: {error}", file=sys.stderr)
             worst = max(worst, error.exit_code)
         except VadistError as error:
@@ -99,7 +102,13 @@ def print_report(report: "FileReport", settings: "FileSettings") -> None:
     error = "silent" if found.error_db is None else f"numerical error about {found.error_db:.1f} dB"
     peak = f"peak {report.peak_v:.3g} V"
     print(f"{report.output}  {report.seconds:.2f} s, {found.method}, {peak}, {error}")
-    if report.clipped_samples:
+    if report.clipped_samples and settings.subtype == "FLOAT":
+        print(
+            f"vadist: {report.output}: {report.clipped_samples} samples are beyond full scale; "
+            f"floats keep them, but players clip them: the output reaches {report.peak_v:.3g} V",
+            file=sys.stderr,
+        )
+    elif report.clipped_samples:
         print(
             f"vadist: {report.output}: {report.clipped_samples} samples beyond full scale were "
             f"clipped; the output reaches {report.peak_v:.3g} V: use --output-full-scale, "
@@ -126,11 +135,22 @@ def output_paths(takes: list[Path], design: "Design", out: str | None) -> list[P
             raise UsageError(f"--out {out}: is one file; give a folder for {len(takes)} takes")
         return [Path(out)]
     folder = Path(out) if out is not None else Path()
-    outputs = [folder / f"{take.stem}-{design.name}.wav" for take in takes]
+    name = re.sub(r"[^\w.+-]+", "_", design.name)  # a name may hold spaces, slashes, anything
+    outputs = [folder / f"{take.stem}-{name}.wav" for take in takes]
     for k, output in enumerate(outputs):
         if output in outputs[:k]:
             raise UsageError(f"{takes[k]}: would be written to {output}, as an earlier take would")
     return outputs
+
+
+def parse_level_option(option: str, text: str) -> float:
+    """Peak volts, or an error that names the option."""
+    from vadist.quantities import parse_level
+
+    try:
+        return parse_level(text)
+    except DesignError as error:
+        raise UsageError(f"{option} {error}") from None
 
 
 def parse_decibels(text: str) -> float:
@@ -149,7 +169,7 @@ def parse_normalise(text: str) -> tuple[str, float]:
                 level = float(text[: -len(suffix)])
             except ValueError:
                 break
-            if level <= 0.0:
+            if level <= 0.0 and math.isfinite(level):
                 return kind, level
-            raise UsageError(f"--normalise must be at or below 0 (got {text!r})")
+            raise UsageError(f"--normalise must be a number at or below 0 (got {text!r})")
     raise UsageError(f"--normalise must be like -1dBFS or -18LUFS (got {text!r})")
