@@ -25,10 +25,6 @@ less as it settles."""
 NEWTON_LIMIT = 60
 """Steps before a lane is handed to continuation: a limited step may have a long way to go."""
 
-_FLUSH_V = 1e-30
-# States decay geometrically in silence; below this they are zero, before they turn denormal.
-
-
 @dataclass(frozen=True)
 class Tap:
     """Where a stage's output is found: section index, row among its outputs."""
@@ -190,8 +186,6 @@ class Stepper:
             for k, feed in enumerate(feeds):
                 u[:, k] = take if feed is None else results[feed.section][:, feed.row]
             y = np.empty((len(volts), running.structure.written, self._width))
-            states = running.rows(*_names("x", running.structure.states))
-            states[np.abs(states) < _FLUSH_V] = 0.0
             self._advance(index, running, u, y)
             results.append(y)
         self.samples += len(volts)

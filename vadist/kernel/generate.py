@@ -15,6 +15,8 @@ Per sample and lane the section equations are, in deviations from the operating 
 
 from vadist.kernel.structure import CONTROLS, CURRENTS, PARAMETERS, Structure
 
+SMALLEST_STATE_V = 1e-30
+
 _HEADER = '''"""Generated; see vadist.kernel.generate."""
 
 import numpy as np
@@ -162,7 +164,9 @@ class _Writer:
         for name in everything:
             self.put(3, f"{name} = {self.at(name)}")
         for r in range(n.states):
-            self.put(3, f"{self.at(f'x{r}')} = {self.dot('W', r, everything)}")
+            # A state decays geometrically in silence; it is zero before it turns denormal.
+            self.put(3, f"x = {self.dot('W', r, everything)}")
+            self.put(3, f"{self.at(f'x{r}')} = x if abs(x) > {SMALLEST_STATE_V} else 0.0")
         for r in range(n.outputs):
             self.put(3, f"y{r} = {self.dot('W', n.states + r, everything)}")
             for word, choose in (("least", "min"), ("most", "max")):

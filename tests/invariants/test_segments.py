@@ -1,0 +1,190 @@
+"""Segments, lanes and threads change how a take is computed, never what comes out.
+
+Authority: the serial run of the same equations, one lane from the first sample to the last.
+"""
+
+from dataclasses import dataclass, replace
+from typing import ClassVar
+
+import numpy as np
+import pytest
+
+from vadist import lanes, segments
+from vadist.design import Design
+from vadist.design_files import load_design
+from vadist.engine import build_circuit
+from vadist.network import BIAS, Network
+from vadist.parts import OpAmpModel, find_opamp
+from vadist.render import render, render_candidates
+from vadist.segments import Plan, plan_segments, warm_up_seconds
+from vadist.stages import CouplingHighPass
+from vadist.stages.stage import Stage, device, part
+
+RATE = 48_000
+
+
+def guitar_like(seconds: float) -> np.ndarray:
+    t = np.arange(round(seconds * RATE)) / RATE
+    picked = np.exp(-5.0 * (t % 0.4)) * (1.0 - np.exp(-400.0 * (t % 0.4)))
+    return picked * sum(
+        a * np.sin(2 * np.pi * f * t) for f, a in ((110.0, 0.2), (221.0, 0.1), (663.0, 0.05))
+    )
+
+
+def serially(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("vadist.render.plan_segments", lambda frames, *_: Plan(1, frames, 0))
+
+
+def decibels(error: np.ndarray, signal: np.ndarray) -> float:
+    return 10.0 * np.log10(max(np.sum(error**2) / np.sum(signal**2), 1e-40))
+
+
+@pytest.mark.parametrize("name", ["boosted_hard_clipper", "soft_clipper"])
+def test_segments_are_not_heard(name: str, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Segmented lanes against one serial lane: below -120 dB of the signal, and no seam mended."""
+    design, take = load_design(name), guitar_like(3.0)
+    cut = render(design, take, RATE)
+    serially(monkeypatch)
+    whole = render(design, take, RATE)
+    difference = decibels(cut.volts - whole.volts, whole.volts)
+    print(f"{name}: {cut.diagnostics.segments} segments, {difference:.1f} dB")
+    assert cut.diagnostics.segments > 1
+    assert cut.diagnostics.seams_mended == 0
+    assert difference <= -120.0
+
+
+@pytest.mark.parametrize(("up", "step"), [(1_000, 1_000), (64_000, 64_000), (77, 501)])
+def test_block_sizes_change_no_bit(up: int, step: int, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A state and its stepping know nothing of blocks: outputs are bit-identical."""
+    design, take = load_design("boosted_hard_clipper"), guitar_like(2.0)
+    usual = render(design, take, RATE).volts
+    monkeypatch.setattr(lanes, "_UP_FRAMES", up)
+    monkeypatch.setattr(lanes, "_STEP_SAMPLES", step)
+    np.testing.assert_array_equal(render(design, take, RATE).volts, usual)
+
+
+def test_threads_change_no_bit() -> None:
+    """Groups of lanes are fixed by take and design: 1, 2 and 5 threads agree in all bits."""
+    design, take = load_design("boosted_hard_clipper"), guitar_like(3.0)
+    one = render(design, take, RATE, threads=1)
+    assert one.diagnostics.segments > 16, "one group of lanes would prove nothing"
+    for threads in (2, 5):
+        np.testing.assert_array_equal(render(design, take, RATE, threads=threads).volts, one.volts)
+
+
+def test_spans_join_without_a_seam(monkeypatch: pytest.MonkeyPatch) -> None:
+    """A take longer than a span: the next span is held against the states the last one left."""
+    design, take = load_design("soft_clipper"), guitar_like(4.0)
+    whole = render(design, take, RATE)
+    monkeypatch.setattr("vadist.render.SPAN_SAMPLES", 1 << 16)
+    pieces = render(design, take, RATE)
+    assert pieces.diagnostics.seams > whole.diagnostics.seams
+    assert pieces.diagnostics.seams_mended == 0
+    assert decibels(pieces.volts - whole.volts, whole.volts) <= -120.0
+
+
+def test_slow_coupling_is_warmed_up_long_enough(monkeypatch: pytest.MonkeyPatch) -> None:
+    """10 uF into 47k and the load of 1M, 0.45 s: the warm-up grows with it, every seam fits."""
+    slow = CouplingHighPass(capacitor=10e-6, bias_resistor=47e3, returns_to="ground")
+    design = Design("slow", {"slow": slow})
+    take = 0.3 + guitar_like(30.0)
+    warm_up = warm_up_seconds(build_circuit(design, 8 * RATE))
+    assert warm_up == pytest.approx(
+        10e-6 / (1 / 47e3 + 1 / 1e6) * np.log(0.3 / segments.SEAM_TOLERANCE_V), rel=1e-3
+    )
+    cut = render(design, take, RATE)
+    assert cut.diagnostics.segments > 1
+    assert cut.diagnostics.seams_mended == 0
+    serially(monkeypatch)
+    whole = render(design, take, RATE)
+    assert decibels(cut.volts - whole.volts, whole.volts) <= -120.0
+
+
+def test_too_slow_a_circuit_runs_serially() -> None:
+    """A warm-up longer than it is worth leaves one segment."""
+    assert plan_segments(60 * RATE, 1, 20.0, RATE) == Plan(1, 60 * RATE, 0)
+
+
+@dataclass(frozen=True, kw_only=True)
+class Latch(Stage):
+    """An op-amp with positive feedback: it remembers which way it was last pushed."""
+
+    kind: ClassVar[str] = "latch"
+
+    opamp: OpAmpModel = device("opamp", "switches")
+    series_resistor: float = part("ohm", "pushes the input")
+    feedback_resistor: float = part("ohm", "holds it")
+
+    def wire(self, network: Network, source: str, output: str) -> None:
+        plus = network.node("plus")
+        network.resistor("series_resistor", source, plus, self.series_resistor)
+        network.resistor("feedback_resistor", output, plus, self.feedback_resistor)
+        network.opamp("opamp", plus, BIAS, output, self.opamp)
+
+
+def test_a_latch_is_mended_serially_and_said(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Memory without end: no warm-up can know the state; seams are found wrong and mended."""
+    latch = Latch(opamp=find_opamp("RC4558"), series_resistor=10e3, feedback_resistor=100e3)
+    design = Design("latch", {"latch": latch}, input_at_bias=True)
+    take = np.zeros(RATE)
+    take[2000:2200] = 1.0
+    take[33_000:33_200] = -1.0
+    monkeypatch.setattr(
+        "vadist.render.plan_segments", lambda frames, *_: Plan(8, -(-frames // 8), 500)
+    )
+    cut = render(design, take, RATE)
+    serially(monkeypatch)
+    whole = render(design, take, RATE)
+    assert whole.volts[25_000, 0] > 7.0
+    assert whole.volts[-1, 0] < 2.0
+    print(f"mended {cut.diagnostics.seams_mended} of {cut.diagnostics.seams}")
+    assert cut.diagnostics.seams_mended >= 4
+    assert decibels(cut.volts - whole.volts, whole.volts) <= -120.0
+
+
+def test_candidates_equal_their_own_renders() -> None:
+    """Candidates as lanes of one batch, per-lane coefficients: as each rendered alone."""
+    base, take = load_design("boosted_hard_clipper"), guitar_like(1.0)
+    designs = [base.with_value("clipper.shunt_capacitor", c) for c in (4.7e-9, 10e-9, 22e-9)]
+    designs.append(base.with_value("drive", 0.9))
+    together = render_candidates(designs, take, RATE)
+    for design, result in zip(designs, together, strict=True):
+        alone = render(design, take, RATE)
+        assert decibels(result.volts - alone.volts, alone.volts) <= -140.0
+
+
+def test_one_lane_against_sixteen() -> None:
+    """The scalar kernel and the vectorised one: below -140 dB."""
+    from vadist.engine import LANES, Stepper
+
+    circuit = build_circuit(load_design("boosted_hard_clipper"), 8 * RATE)
+    volts = np.repeat(guitar_like(0.3), 8)[:, None]
+    many = Stepper([circuit], LANES).process(np.repeat(volts, LANES, axis=1))[-1]
+    one = Stepper([circuit], 1).process(volts)[-1]
+    difference = decibels(many - one, one)
+    print(f"{difference:.1f} dB")
+    assert difference <= -140.0
+    np.testing.assert_array_equal(many, many[:, :, :1] + np.zeros(LANES))
+
+
+def test_seam_tolerance_is_what_finds_a_short_warm_up(monkeypatch: pytest.MonkeyPatch) -> None:
+    """With hardly any warm-up the check must find seams wrong, and mending must still be right."""
+    design, take = load_design("soft_clipper"), guitar_like(2.0)
+    monkeypatch.setattr(
+        "vadist.render.plan_segments", lambda frames, *_: Plan(8, -(-frames // 8), 64)
+    )
+    cut = render(design, take, RATE)
+    serially(monkeypatch)
+    whole = render(design, take, RATE)
+    assert cut.diagnostics.seams_mended == 7
+    assert decibels(cut.volts - whole.volts, whole.volts) <= -120.0
+
+
+def test_different_structures_share_a_batch() -> None:
+    """A candidate with a part more has other equations; order and results stay as asked."""
+    base, take = load_design("boosted_hard_clipper"), guitar_like(0.3)
+    gain = base.stages["gain"]
+    bare = replace(base, stages={**base.stages, "gain": replace(gain, feedback_capacitor=None)})
+    results = render_candidates([base, bare, base], take, RATE)
+    np.testing.assert_array_equal(results[0].volts, results[2].volts)
+    assert decibels(results[1].volts - results[0].volts, results[0].volts) > -60.0
