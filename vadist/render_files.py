@@ -13,9 +13,10 @@ import numpy as np
 from vadist.audio_files import TakeReader, TakeWriter, same_file, write_text_atomically
 from vadist.design import Design
 from vadist.design_files import write_design
+from vadist.diagnostics import Diagnostics
 from vadist.errors import AudioFileError, UsageError
 from vadist.measure.loudness import LoudnessMeter
-from vadist.render import Diagnostics, Rendering
+from vadist.rendering import Rendering
 from vadist.sections import Matrix
 
 _BLOCK_FRAMES = 1 << 16

@@ -32,7 +32,7 @@ def guitar_like(seconds: float) -> np.ndarray:
 
 
 def serially(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr("vadist.render.plan_segments", lambda frames, *_: Plan(1, frames, 0))
+    monkeypatch.setattr("vadist.rendering.plan_segments", lambda frames, *_: Plan(1, frames, 0))
 
 
 def decibels(error: np.ndarray, signal: np.ndarray) -> float:
@@ -76,7 +76,7 @@ def test_spans_join_without_a_seam(monkeypatch: pytest.MonkeyPatch) -> None:
     """A take longer than a span: the next span is held against the states the last one left."""
     design, take = load_design("soft_clipper"), guitar_like(4.0)
     whole = render(design, take, RATE)
-    monkeypatch.setattr("vadist.render.SPAN_SAMPLES", 1 << 16)
+    monkeypatch.setattr("vadist.rendering.SPAN_SAMPLES", 1 << 16)
     pieces = render(design, take, RATE)
     assert pieces.diagnostics.seams > whole.diagnostics.seams
     assert pieces.diagnostics.seams_mended == 0
@@ -130,7 +130,7 @@ def test_a_latch_is_mended_serially_and_said(monkeypatch: pytest.MonkeyPatch) ->
     take[2000:2200] = 1.0
     take[33_000:33_200] = -1.0
     monkeypatch.setattr(
-        "vadist.render.plan_segments", lambda frames, *_: Plan(8, -(-frames // 8), 500)
+        "vadist.rendering.plan_segments", lambda frames, *_: Plan(8, -(-frames // 8), 500)
     )
     cut = render(design, take, RATE)
     serially(monkeypatch)
@@ -171,7 +171,7 @@ def test_seam_tolerance_is_what_finds_a_short_warm_up(monkeypatch: pytest.Monkey
     """With hardly any warm-up the check must find seams wrong, and mending must still be right."""
     design, take = load_design("soft_clipper"), guitar_like(2.0)
     monkeypatch.setattr(
-        "vadist.render.plan_segments", lambda frames, *_: Plan(8, -(-frames // 8), 64)
+        "vadist.rendering.plan_segments", lambda frames, *_: Plan(8, -(-frames // 8), 64)
     )
     cut = render(design, take, RATE)
     serially(monkeypatch)

@@ -13,10 +13,13 @@ To write a new stage, derive a frozen dataclass from :class:`Stage` and keep the
 
 import dataclasses
 from dataclasses import dataclass, field
-from typing import Any, ClassVar
+from typing import TYPE_CHECKING, Any, ClassVar
 
 from vadist.errors import DesignError
 from vadist.network import DiodeString, Network
+
+if TYPE_CHECKING:
+    from vadist.chain import Processor
 
 
 @dataclass(frozen=True)
@@ -116,6 +119,12 @@ class Stage:
     def wire(self, network: Network, source: str, output: str) -> None:
         """Add the stage's elements between two nodes of a network."""
         raise NotImplementedError
+
+    def discretize(self, sample_rate_hz: float, channels: int = 1) -> "Processor":
+        """Make the stage, alone and unloaded, ready to run; see :class:`vadist.chain.Chain`."""
+        from vadist.chain import Chain  # the one import upwards: a door, not a dependency
+
+        return Chain([self]).discretize(sample_rate_hz, channels)
 
     def __post_init__(self) -> None:
         for name, info in self.fields().items():

@@ -1,0 +1,67 @@
+"""What a render says of itself."""
+
+from dataclasses import dataclass
+
+from vadist.method import Method
+
+
+@dataclass(frozen=True)
+class StageRange:
+    """How far a stage's output moved.
+
+    Attributes
+    ----------
+    rest_v : float
+        Volts with no signal.
+    low_v, high_v : float
+        Smallest and largest volts during the take.
+    """
+
+    rest_v: float
+    low_v: float
+    high_v: float
+
+
+@dataclass(frozen=True)
+class SectionEffort:
+    """What solving a section took.
+
+    Attributes
+    ----------
+    stages : tuple of str
+    newton_steps : float
+        Newton steps a sample.
+    continued : int
+        Samples that needed continuation.
+    """
+
+    stages: tuple[str, ...]
+    newton_steps: float
+    continued: int
+
+
+@dataclass(frozen=True)
+class Diagnostics:
+    """What a render says of itself.
+
+    Attributes
+    ----------
+    method : Method
+        Oversampling and extrapolation used.
+    error_db : float or None
+        Estimated numerical error against the signal; None for silence.
+    stages : mapping of stage name -> StageRange
+    sections : tuple of SectionEffort
+    segments, seams, seams_mended : int
+    seam_v : float
+        Largest state difference at a seam that was let stand, volts.
+    """
+
+    method: Method
+    error_db: float | None
+    stages: dict[str, StageRange]
+    sections: tuple[SectionEffort, ...]
+    segments: int
+    seams: int
+    seams_mended: int
+    seam_v: float

@@ -1,0 +1,239 @@
+"""One take through candidates, span by span, in memory that does not grow with the take."""
+
+import math
+import os
+from collections.abc import Callable, Iterator, Sequence
+
+import numpy as np
+from numpy.typing import NDArray
+
+from vadist.analysis.operating_point import solve_all
+from vadist.design import Design
+from vadist.diagnostics import Diagnostics, SectionEffort, StageRange
+from vadist.engine import Circuit, build_circuit
+from vadist.errors import UsageError
+from vadist.lanes import REACH
+from vadist.method import Method, choose_method, estimate_error_db, judged_part, loudest_excerpts
+from vadist.pool import StoppablePool, stoppable_pool
+from vadist.sections import Matrix
+from vadist.segments import Plan, SpanResult, plan_segments, run_span, warm_up_seconds
+
+SPAN_SAMPLES = 1 << 22
+"""Samples (frames times channels times candidates) held at once: what bounds the memory."""
+
+LOWEST_RATE_HZ, HIGHEST_RATE_HZ = 8_000, 384_000
+
+Window = Callable[[int, int], Matrix]
+"""Frames first..last of a take in volts, (frames, channels), zero outside its ends."""
+
+
+def array_window(volts: Matrix) -> Window:
+    """Window onto an array, zero outside it."""
+
+    def window(first: int, last: int) -> Matrix:
+        low, high = max(first, 0), max(min(last, len(volts)), max(first, 0))
+        pad = [(max(min(-first, last - first), 0), 0), (0, 0)]
+        inside = np.pad(volts[low:high], pad)
+        return np.pad(inside, [(0, last - first - len(inside)), (0, 0)])
+
+    return window
+
+
+def default_oversample(sample_rate_hz: float) -> int:
+    """Power of two that brings a rate to at least 352.8 kHz, and never below 2."""
+    factor = 2
+    while factor * sample_rate_hz < 352_800.0:
+        factor *= 2
+    return factor
+
+
+class Rendering:
+    """One take through candidates, span by span, so that memory does not grow with the take.
+
+    Parameters
+    ----------
+    designs : sequence of Design
+    sample_rate_hz, frames, channels : of the take
+    window : Window
+    """
+
+    def __init__(
+        self,
+        designs: Sequence[Design],
+        sample_rate_hz: float,
+        frames: int,
+        channels: int,
+        window: Window,
+        *,
+        oversample: int | None = None,
+        accuracy_db: float | None = None,
+        taps: Sequence[str] = (),
+        threads: int | None = None,
+    ) -> None:
+        if not LOWEST_RATE_HZ <= sample_rate_hz <= HIGHEST_RATE_HZ:
+            raise UsageError(
+                f"sample rate must be within {LOWEST_RATE_HZ}..{HIGHEST_RATE_HZ} Hz "
+                f"(got {sample_rate_hz:g})"
+            )
+        if oversample is not None and not 1 <= oversample <= 256:
+            raise UsageError(f"oversample must be within 1..256 (got {oversample})")
+        if oversample is not None and accuracy_db is not None:
+            raise UsageError("give either oversample or accuracy, not both")
+        if threads is not None and threads < 1:
+            raise UsageError(f"threads must be at least 1 (got {threads})")
+        for design in designs:
+            for tap in taps:
+                if tap not in design.stages:
+                    raise UsageError(f"{design.name} has no stage {tap!r} to listen to")
+        self.designs, self.sample_rate_hz = list(designs), float(sample_rate_hz)
+        self.frames, self.channels, self.window, self.taps = frames, channels, window, tuple(taps)
+        self.threads = threads or os.cpu_count() or 1
+        self._solved = [solve_all(design.network()) for design in self.designs]
+        self._built: dict[int, list[Circuit]] = {}
+        self._excerpts = loudest_excerpts(window, frames, self.sample_rate_hz)
+        if accuracy_db is not None:
+            self.method = choose_method(self._excerpt_volts, accuracy_db)
+        else:
+            self.method = Method(oversample or default_oversample(sample_rate_hz))
+        self._spans: list[list[tuple[list[int], SpanResult]]] = []
+        self._plan = Plan(1, 0, 0)
+
+    def circuits(self, factor: int) -> list[Circuit]:
+        """Candidates discretised at an oversampling factor."""
+        if factor not in self._built:
+            rate = self.sample_rate_hz * factor
+            self._built[factor] = [
+                build_circuit(design, rate, self.taps, solved)
+                for design, solved in zip(self.designs, self._solved, strict=True)
+            ]
+        return self._built[factor]
+
+    def _alike(self, factor: int) -> list[list[int]]:
+        """Candidates grouped by structure, so that each group runs as lanes of one batch."""
+        groups: dict[object, list[int]] = {}
+        for k, circuit in enumerate(self.circuits(factor)):
+            groups.setdefault(circuit.structure, []).append(k)
+        return list(groups.values())
+
+    def _excerpt_volts(self, factor: int) -> Matrix:
+        """Output of the excerpts at a factor, (candidates, samples)."""
+        circuits, excerpts = self.circuits(factor), self._excerpts
+        judged = judged_part(len(excerpts))
+        heard = np.zeros((len(self.designs), excerpts[judged].size))
+        with stoppable_pool(1) as pool:
+            for group in self._alike(factor):
+                chosen = [circuits[k] for k in group]
+                span = run_span(
+                    chosen, array_window(excerpts), 0, len(excerpts), excerpts.shape[1],
+                    self.sample_rate_hz, [chosen[0].output], Plan(1, len(excerpts), 0), pool,
+                )  # fmt: skip
+                kept = span.volts[:, judged, :, 0]
+                heard[group] = kept.reshape(len(group), -1)
+        return heard
+
+    def spans(self, progress: Callable[[float], None] = lambda done: None) -> Iterator[Matrix]:
+        """Yield the output in order, (candidates, frames, channels, 1 + taps) volts a piece.
+
+        Parameters
+        ----------
+        progress : called with the fraction done
+        """
+        lanes_each = self.channels * len(self.designs)
+        length = max(SPAN_SAMPLES // lanes_each, 1 << 15)
+        length = min(1 << (length.bit_length() - 1), max(self.frames, 1))
+        warm_up = max(warm_up_seconds(c) for c in self.circuits(self.method.oversample))
+        self._plan = plan_segments(length, lanes_each, warm_up, self.sample_rate_hz)
+        arrived: dict[tuple[int, int], list[Matrix]] = {}
+        spans = math.ceil(self.frames / length) if self.frames else 0
+        plan = self._plan
+        frames_each = plan.warm_up + plan.length + 2 * REACH
+        work = spans * plan.segments * frames_each * lanes_each * len(self.method.terms)
+        done = 0
+
+        def count(amount: int) -> None:
+            nonlocal done
+            done += amount
+            progress(min(done / work, 1.0))
+
+        with stoppable_pool(self.threads, count) as pool:
+            for start in range(0, self.frames, length):
+                stop = min(start + length, self.frames)
+                window = self._held(start)
+                heard = np.zeros(
+                    (len(self.designs), stop - start, self.channels, 1 + len(self.taps))
+                )
+                for factor, weight in self.method.terms:
+                    for number, group in enumerate(self._alike(factor)):
+                        span = self._run(
+                            factor,
+                            group,
+                            window,
+                            start,
+                            stop,
+                            pool,
+                            arrived.get((factor, number)),
+                        )
+                        heard[group] += weight * span.volts
+                        arrived[factor, number] = span.handed_on
+                        if factor == self.method.oversample:
+                            self._spans.append([(group, span)])
+                yield heard
+
+    def _held(self, start: int) -> Window:
+        """Read what a span needs of the take, once; its segments are cut from memory."""
+        first = start - self._plan.warm_up - REACH
+        last = start + self._plan.segments * self._plan.length + REACH
+        held = self.window(first, last)
+        return lambda low, high: held[low - first : high - first]
+
+    def _run(
+        self,
+        factor: int,
+        group: list[int],
+        window: Window,
+        start: int,
+        stop: int,
+        pool: StoppablePool,
+        arrived: list[Matrix] | None,
+    ) -> SpanResult:
+        circuits = [self.circuits(factor)[k] for k in group]
+        taps = [circuits[0].output, *(circuits[0].taps[t] for t in self.taps)]
+        return run_span(
+            circuits, window, start, stop, self.channels, self.sample_rate_hz, taps,
+            self._plan, pool, arrived,
+        )  # fmt: skip
+
+    def diagnostics(self, candidate: int) -> Diagnostics:
+        """What the finished rendering says of one candidate."""
+        circuit = self.circuits(self.method.oversample)[candidate]
+        mine = [
+            (group.index(candidate), span)
+            for pieces in self._spans
+            for group, span in pieces
+            if candidate in group
+        ]
+        stages = {}
+        for stage, tap in circuit.taps.items():
+            rest = float(circuit.sections[tap.section].output_v[tap.row])
+            low = min((span.peaks[stage][k, 0] for k, span in mine), default=0.0)
+            high = max((span.peaks[stage][k, 1] for k, span in mine), default=0.0)
+            stages[stage] = StageRange(rest, rest + float(low), rest + float(high))
+        effort: NDArray[np.int64] = np.sum([span.statistics for _, span in mine], axis=0)
+        sections = tuple(
+            SectionEffort(
+                section.stages,
+                float(effort[k, 0] / max(effort[k, 1], 1)) if mine else 0.0,
+                int(effort[k, 2]) if mine else 0,
+            )
+            for k, section in enumerate(circuit.sections)
+        )
+        return Diagnostics(
+            self.method,
+            estimate_error_db(self._excerpt_volts, self.method)[candidate],
+            stages,
+            sections,
+            self._plan.segments,
+            sum(span.seams for _, span in mine),
+            sum(span.mended for _, span in mine),
+            max((span.seam_v for _, span in mine), default=0.0),
+        )
