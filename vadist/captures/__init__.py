@@ -1,0 +1,1 @@
+"""Bench recordings: read, align, compare, decide."""
