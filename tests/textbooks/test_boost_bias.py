@@ -1,0 +1,247 @@
+"""Transistor boost and follower: operating points, gain, and how they run into their rails.
+
+Authorities: the transport form of Ebers and Moll's equations solved here by scipy's root finders;
+the collector-feedback bias formula IB = (VCC - VBE)/(RF + beta (RC + RE)) and four worked examples
+of it (two of them after Boylestad and Nashelsky's treatment, from memory, not located).
+"""
+
+import math
+
+import numpy as np
+import pytest
+from example_circuits import (
+    NPN,
+    WIRE_FARAD,
+    alone,
+    every_stage,
+    published_clipper,
+    transistor_without_early_effect,
+)
+from scipy.optimize import brentq
+from small_signal_chain import continuous_response, decibels
+
+from vadist.analysis.operating_point import solve_all
+from vadist.stages import EmitterFollower, TransistorBoost
+
+VT = 1.380649e-23 * 300.0 / 1.602176634e-19
+
+CARDS = {
+    "2N3904": (6.734e-15, 416.4, 0.7371),
+    "2N5088": (5.911e-15, 1122.0, 1.271),
+    "BC547B": (23.9e-15, 294.3, 7.946),
+}
+
+# VCC 9 V, RC 8.2k, no RE: VB, VC in volts, IC in mA, IB in uA, Av (computed once from the Ebers-
+# Moll equations with VT 25.852 mV, not published).
+OPERATING_POINTS = [
+    (330e3, "2N3904", 0.663000, 1.396132, 0.925079, 2.221612, -286.287),
+    (330e3, "2N5088", 0.667863, 0.956124, 0.980087, 0.873518, -303.312),
+    (330e3, "BC547B", 0.629408, 1.633346, 0.895330, 3.042237, -277.080),
+    (680e3, "2N3904", None, None, None, None, None),
+    (680e3, "2N5088", None, None, None, None, None),
+    (680e3, "BC547B", None, None, None, None, None),
+    (1.5e6, "2N3904", 0.656006, 3.198521, 0.705802, 1.695011, -222.651),
+    (1.5e6, "2N5088", 0.664881, 1.832417, 0.873317, 0.778357, -275.496),
+    (1.5e6, "BC547B", 0.620276, 3.825609, 0.628886, 2.136889, -198.387),
+]
+
+FS = 8 * 48e3
+
+
+def boost(transistor, rb, rc=8.2e3, re=0.0) -> TransistorBoost:
+    return TransistorBoost(
+        input_capacitor=WIRE_FARAD, feedback_resistor=rb, collector_resistor=rc,
+        transistor=transistor, emitter_resistor=re,
+    )  # fmt: skip
+
+
+def resting(stage, supply_v):
+    """Volts of every node of a stage alone, and its device's currents (base, collector)."""
+    ((section, point),) = solve_all(alone(stage, supply_v).design().network())
+    return dict(zip(section.unknowns, point.node_v, strict=True)), point.port_a
+
+
+def ebers_moll_bias(card, rb, rc=8.2e3, vcc=9.0):
+    """VB, VC, IC, IB of a collector-feedback stage by nested bisection, independent of the package.
+
+    The base current through RB and the collector current through RC: VC from VB by Ohm's law
+    over RB, then Kirchhoff's law at the collector.
+    """
+    i_s, bf, br = card
+
+    def currents(vbe, vbc):
+        i_f, i_r = i_s * math.expm1(vbe / VT), i_s * math.expm1(vbc / VT)
+        return i_f / bf + i_r / br, i_f - i_r - i_r / br
+
+    def collector_v(vb):
+        return brentq(lambda vc: vb + rb * currents(vb, vb - vc)[0] - vc, 0.0, 1e3, xtol=1e-15)
+
+    def excess(vb):
+        vc = collector_v(vb)
+        i_b, i_c = currents(vb, vb - vc)
+        return (vcc - vc) / rc - i_c - i_b
+
+    vb = brentq(excess, 0.5, 0.72, xtol=1e-15)
+    vc = collector_v(vb)
+    i_b, i_c = currents(vb, vb - vc)
+    return vb, vc, i_c, i_b
+
+
+@pytest.mark.parametrize("row", OPERATING_POINTS, ids=lambda r: f"{r[1]}-{r[0]:g}")
+def test_ebers_moll_operating_point(row):
+    """Nine biases against the root finder, 1e-6 relative, and the printed digits of six of them."""
+    rb, name, *printed, _ = row
+    volts, (i_b, i_c) = resting(boost(transistor_without_early_effect(*CARDS[name]), rb), 9.0)
+    found = np.array([volts["stage.coupled"], volts["stage.output"], i_c, i_b])
+    wanted = np.array(ebers_moll_bias(CARDS[name], rb))
+    off = np.abs(found / wanted - 1.0).max()
+    print(f"{name} RB {rb:g}: VB {found[0]:.6f} VC {found[1]:.6f}, {off:.1e} relative")
+    assert off < 1e-6
+    if printed[0] is not None:
+        rounding = np.array([0.6e-6, 0.6e-6, 0.6e-9, 0.6e-12])
+        scaled = np.array(printed) * [1.0, 1.0, 1e-3, 1e-6]
+        assert (np.abs(found - scaled) < rounding).all()
+
+
+@pytest.mark.parametrize(
+    "row", [r for r in OPERATING_POINTS if r[6]], ids=lambda r: f"{r[1]}-{r[0]:g}"
+)
+def test_small_signal_gain_of_the_boost(row):
+    """Av = -(gm - 1/RB)/(1/RC + 1/RB), the input capacitor a wire.
+
+    1e-4 for the collector junction's conductance, which the formula leaves out, and the table's
+    last digit.
+    """
+    rb, name, *_, printed = row
+    stage = boost(transistor_without_early_effect(*CARDS[name]), rb)
+    gain = continuous_response(alone(stage).design(), [1000.0])[0]
+    i_c = ebers_moll_bias(CARDS[name], rb)[2]
+    formula = -(i_c / VT - 1.0 / rb) / (1.0 / 8.2e3 + 1.0 / rb)
+    print(f"{name} RB {rb:g}: Av {gain.real:.3f}, formula {formula:.3f}, table {printed}")
+    assert abs(gain / formula - 1.0) < 1e-4
+    assert abs(gain / printed - 1.0) < 1e-4
+
+
+def tuned_to_vbe(collector_a: float, beta: float, vbe: float = 0.7):
+    """Transistor whose saturation current puts VBE at the book's fixed 0.7 V at this current."""
+    return transistor_without_early_effect(collector_a / math.expm1(vbe / VT), beta, 1.0)
+
+
+@pytest.mark.parametrize(
+    ("vcc", "rf", "rc", "re", "beta", "base_ua", "collector_ma", "collector_v"),
+    [
+        (20.0, 270e3, 3.9e3, 410.0, 100.0, 27.532, None, 9.262),
+        (10.0, 250e3, 4.7e3, 1.2e3, 90.0, 11.91, 1.07, None),
+        (10.0, 250e3, 4.7e3, 1.2e3, 135.0, 8.89, 1.20, None),
+        (10.0, 460e3, 4.7e3, 0.0, 100.0, 10.0, 1.0, 5.3),
+    ],
+    ids=["1", "3-beta-90", "3-beta-135", "4"],
+)
+def test_worked_bias_examples(vcc, rf, rc, re, beta, base_ua, collector_ma, collector_v):
+    """Printed digits of three worked examples.
+
+    The books' simplifications, met by choice of the model: VBE is 0.7 V (Is tuned to it), and
+    the current of RC and RE is beta IB where it really is (BF + 1) IB (so BF = beta - 1).
+    """
+    i_b = (vcc - 0.7) / (beta * (rc + re) + rf)
+    transistor = tuned_to_vbe((beta - 1.0) * i_b, beta - 1.0)
+    volts, (found_b, found_c) = resting(boost(transistor, rf, rc, re), vcc)
+    through = found_b + found_c
+    vc, ve = volts["stage.output"], re * through
+    print(
+        f"IB {found_b * 1e6:.3f} uA, I {through * 1e3:.4f} mA, VC {vc:.4f} V, VCE {vc - ve:.3f} V"
+    )
+    # Half of the last printed digit.
+    assert abs(found_b * 1e6 - base_ua) < (0.0006 if base_ua == 27.532 else 0.006)
+    if collector_ma is not None:
+        assert abs(through * 1e3 - collector_ma) < 0.006
+    if collector_v is not None:
+        assert abs(vc - collector_v) < 0.0006
+
+
+@pytest.mark.parametrize(("beta", "vce"), [(90.0, 3.69), (135.0, 2.92)])
+def test_collector_emitter_voltage_of_worked_example_3(beta, vce):
+    """The book rounds its current to 3 digits first: 1 % of the drop over RC and RE."""
+    i_b = 9.3 / (beta * 5.9e3 + 250e3)
+    transistor = tuned_to_vbe((beta - 1.0) * i_b, beta - 1.0)
+    volts, currents = resting(boost(transistor, 250e3, 4.7e3, 1.2e3), 10.0)
+    found = volts["stage.output"] - 1.2e3 * currents.sum()
+    print(f"beta {beta:g}: VCE {found:.4f} V, book {vce} V")
+    assert abs(found - vce) < 0.01 * (10.0 - vce) / 2.0
+
+
+def test_worked_example_2_designs_a_stage_for_1_ma_and_5_v():
+    """VCC 10 V, hFE 200: RF 860k and RC 4.9751k give IC 1 mA and VC 5 V (VBE 0.7 V by Is)."""
+    volts, (_, i_c) = resting(boost(tuned_to_vbe(1e-3, 200.0), 860e3, 4.9751e3), 10.0)
+    print(f"IC {i_c * 1e3:.6f} mA, VC {volts['stage.output']:.6f} V")
+    # RC is printed to five digits: half a digit moves VC by 50 uV.
+    assert abs(i_c - 1e-3) < 1e-8
+    assert abs(volts["stage.output"] - 5.0) < 1e-4
+
+
+def harmonics_db(stage, volts, frequency_hz=500.0):
+    """Second and third harmonic against the first of a driven stage, and its whole output."""
+    period = round(FS / frequency_hz)
+    t = np.arange(64 * period) / FS
+    out = alone(stage).discretize(FS).process(volts * np.sin(2.0 * np.pi * frequency_hz * t))
+    spectrum = np.abs(np.fft.rfft(out[-8 * period :]))[:40:8]
+    return 20.0 * np.log10(spectrum[2:4] / spectrum[1]), out
+
+
+def test_boost_stays_within_its_supply():
+    """5 V sines and squares: never beyond 0 V and 9 V, as a transistor only pulls down from there.
+
+    Squares only where no roll-off capacitor can feed a step through to the collector.
+    """
+    t = np.arange(round(0.05 * FS)) / FS
+    sine = 5.0 * np.sin(2.0 * np.pi * 110.0 * t)
+    bare, usual = boost(NPN, 470e3, 10e3), every_stage()["transistor_boost"]
+    for stage, drive in ((bare, sine), (bare, 5.0 * np.sign(sine)), (usual, sine)):
+        out = alone(stage).discretize(FS).process(drive)
+        print(f"5 V in: {out.min():.4f} .. {out.max():.4f} V out of 9 V")
+        assert out.min() > 0.0
+        assert out.max() < 9.0
+        assert out.max() - out.min() > 6.0
+
+
+def test_boost_clips_asymmetrically():
+    """Even harmonics and unequal peaks when overdriven (common practice, no published source).
+
+    A symmetric pair of diodes makes no even harmonics, by the oddness of its law.
+    """
+    stage = every_stage()["transistor_boost"]
+    (second, third), out = harmonics_db(stage, 0.5)
+    upper, lower = out.max() - out[0], out[0] - out.min()
+    (none, odd), _ = harmonics_db(published_clipper(), 0.5)
+    print(
+        f"boost: H2 {second:.1f} dB, H3 {third:.1f} dB, peaks +{upper:.3f}/-{lower:.3f} V; "
+        f"symmetric clipper: H2 {none:.0f} dB, H3 {odd:.1f} dB"
+    )
+    assert second > -30.0
+    assert max(upper, lower) / min(upper, lower) > 1.02
+    # Newton's tolerance is all that can break the symmetry.
+    assert none < -160.0
+    assert odd > -40.0
+
+
+def test_follower_gain_is_near_one():
+    """Within 2 % at 1 kHz into 100 kohm, small and at 1 V (common practice, no published source).
+
+    And equal to the textbook RE/(RE + re + rb/(beta + 1)), RE with the load in parallel.
+    """
+    follower = every_stage()["emitter_follower"]
+    assert isinstance(follower, EmitterFollower)
+    design = alone(follower, load_ohm=100e3).design()
+    gain = continuous_response(design, [1000.0])[0]
+    t = np.arange(round(0.2 * FS)) / FS
+    out = alone(follower, load_ohm=100e3).discretize(FS).process(np.sin(2.0 * np.pi * 1e3 * t))
+    swing = (out[-3840:].max() - out[-3840:].min()) / 2.0
+    print(f"follower: {abs(gain):.5f} small, {swing:.5f} at 1 V ({decibels(gain):.3f} dB)")
+    # From memory, not located: re = VT/IE, the base stopper over beta + 1. 1e-3 for the input
+    # capacitor and the Early resistance VAF/IC beside the load, which the formula leaves out.
+    _, (i_b, i_c) = resting(follower, 9.0)
+    load = 1.0 / (1.0 / 10e3 + 1.0 / 100e3)
+    textbook = load / (load + VT / (i_b + i_c) + 1e3 / (i_c / i_b + 1.0))
+    assert abs(abs(gain) - 1.0) < 0.02
+    assert abs(swing - 1.0) < 0.02
+    assert abs(abs(gain) - textbook) < 1e-3
