@@ -25,6 +25,7 @@ less as it settles."""
 NEWTON_LIMIT = 60
 """Steps before a lane is handed to continuation: a limited step may have a long way to go."""
 
+
 @dataclass(frozen=True)
 class Tap:
     """Where a stage's output is found: section index, row among its outputs."""
@@ -223,9 +224,10 @@ class Stepper:
         ]
 
     def set_states(self, states: Sequence[Matrix]) -> None:
-        """Put every section into given states."""
+        """Put sections into given states; NaN leaves a state as it is."""
         for running, state in zip(self._running, states, strict=True):
-            running.rows(*_names("x", running.structure.states))[:, : self.lanes] = state
+            held = running.rows(*_names("x", running.structure.states))[:, : self.lanes]
+            np.copyto(held, state, where=~np.isnan(state))
 
     def _extremes(self, index: int) -> Matrix:
         """Smallest and largest deviations of a section's outputs, (outputs, 2, width)."""

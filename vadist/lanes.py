@@ -63,7 +63,7 @@ def run_lanes(
     taps : sequence of Tap
         Outputs to hear.
     marks : frames whose states are wanted
-    enter : states to be put in place at the first mark, instead of those reached there
+    enter : states to be put in place at the first mark where they are numbers
     tick : called with the lane-frames done since the last call; may raise to stop
     """
     factor = round(circuits[0].sample_rate_hz / sample_rate_hz)

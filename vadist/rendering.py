@@ -3,6 +3,7 @@
 import math
 import os
 from collections.abc import Callable, Iterator, Sequence
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
@@ -131,6 +132,10 @@ class Rendering:
                 heard[group] = kept.reshape(len(group), -1)
         return heard
 
+    @cached_property
+    def _errors_db(self) -> list[float | None]:
+        return estimate_error_db(self._excerpt_volts, self.method)
+
     def spans(self, progress: Callable[[float], None] = lambda done: None) -> Iterator[Matrix]:
         """Yield the output in order, (candidates, frames, channels, 1 + taps) volts a piece.
 
@@ -146,8 +151,7 @@ class Rendering:
         arrived: dict[tuple[int, int], list[Matrix]] = {}
         spans = math.ceil(self.frames / length) if self.frames else 0
         plan = self._plan
-        frames_each = plan.warm_up + plan.length + 2 * REACH
-        work = spans * plan.segments * frames_each * lanes_each * len(self.method.terms)
+        work = spans * plan.segments * plan.frames * lanes_each * len(self.method.terms)
         done = 0
 
         def count(amount: int) -> None:
@@ -181,7 +185,7 @@ class Rendering:
 
     def _held(self, start: int) -> Window:
         """Read what a span needs of the take, once; its segments are cut from memory."""
-        first = start - self._plan.warm_up - REACH
+        first = start - self._plan.lead
         last = start + self._plan.segments * self._plan.length + REACH
         held = self.window(first, last)
         return lambda low, high: held[low - first : high - first]
@@ -229,7 +233,7 @@ class Rendering:
         )
         return Diagnostics(
             self.method,
-            estimate_error_db(self._excerpt_volts, self.method)[candidate],
+            self._errors_db[candidate],
             stages,
             sections,
             self._plan.segments,

@@ -3,14 +3,17 @@
 A segment starts early, from the operating point, with a warm-up long enough for the circuit's
 slowest time constant. At every seam the state that the earlier segment arrives with is compared
 with the state the warm-up reached; where they differ by more than the tolerance the later segment
-is run again from the earlier one's state. How a take is cut depends on its length and the design
+is run again from the earlier one's state. A take longer than a span goes on from the state in
+which the span before it ended. How a take is cut depends on its length and the design
 alone, never on the machine.
 
 Timeline of a segment, in frames of the take::
 
-    |<-- warm-up -->|<-- REACH -->|<------- kept ------->|<-- REACH -->|
-                    A: state compared            B: state handed on
-                                                 (kept end - REACH)
+    |<-- REACH -->|<-- warm-up -->|<-- REACH -->|<------ kept ------>|<-- REACH -->|
+                                  A: state compared        B: state handed on
+
+The filters of the oversampling need REACH frames to settle before the warm-up counts, before the
+first kept frame, and after the last; B lies REACH frames before the end of what is kept.
 """
 
 import math
@@ -52,6 +55,16 @@ class Plan:
     segments: int
     length: int
     warm_up: int
+
+    @property
+    def lead(self) -> int:
+        """Frames run before the first one that is kept."""
+        return REACH + self.warm_up + REACH
+
+    @property
+    def frames(self) -> int:
+        """Frames run for each segment."""
+        return self.lead + self.length + REACH
 
 
 @dataclass(frozen=True)
@@ -126,7 +139,7 @@ def plan_segments(frames: int, lanes_each: int, warm_up: float, sample_rate_hz: 
         before = early if segments > 1 else 0
         lanes = segments * lanes_each
         rounds = math.ceil(math.ceil(lanes / LANES) / _CORES)
-        cost = (length + before + 2 * REACH) * rounds
+        cost = (length + before + 3 * REACH) * rounds
         if cost < best:
             best, plan = cost, Plan(segments, length, before)
     return plan
@@ -153,13 +166,15 @@ def run_span(
     window : callable (first, last) -> (frames, channels) volts
         The take, zero outside its ends.
     arrived : states at ``start - REACH`` of the previous span, (states, candidates * channels)
+        The first segments go on from there.
     """
     total = len(circuits) * channels * plan.segments
     volts = np.empty((plan.segments * plan.length, len(taps), len(circuits) * channels))
     job = _Job(circuits, window, start, channels, sample_rate_hz, taps, plan, pool.tick, volts)
     groups = np.array_split(np.arange(total), math.ceil(total / LANES))
-    lanes = _Joined.of(list(pool.executor.map(job.run, groups)))
-    seams, mended, worst = _mend(job, lanes, arrived, pool)
+    enters = [job.continued(group, arrived) for group in groups]
+    lanes = _Joined.of(list(pool.executor.map(job.run, groups, enters)))
+    seams, mended, worst = _mend(job, lanes, pool)
     heard = volts[: stop - start].reshape(-1, len(taps), len(circuits), channels)
     reach = {
         stage: np.stack(
@@ -191,9 +206,18 @@ class _Job:
         """Row (candidate times channels plus channel) and segment of a lane."""
         return divmod(lane, self.plan.segments)
 
+    def continued(
+        self, lanes: NDArray[np.int_], arrived: list[Matrix] | None
+    ) -> list[Matrix] | None:
+        """States for lanes that go on from the previous span; NaN for those that do not."""
+        if arrived is None:
+            return None
+        rows, segments = np.divmod(lanes, self.plan.segments)
+        return [np.where(segments == 0, state[:, rows], np.nan) for state in arrived]
+
     def run(self, lanes: NDArray[np.int_], enter: list[Matrix] | None = None) -> LaneResult:
-        """Run some lanes into ``volts``; ``enter`` replaces the states the warm-up reached."""
-        plan, lead = self.plan, self.plan.warm_up + REACH
+        """Run some lanes into ``volts``; ``enter`` replaces states the warm-up reached."""
+        plan, lead = self.plan, self.plan.lead
         rows, segments = zip(*(self.split(int(lane)) for lane in lanes), strict=True)
         begins = [self.start + segment * plan.length - lead for segment in segments]
 
@@ -215,8 +239,8 @@ class _Job:
         if len(circuits) > 1:
             circuits = [circuits[row // self.channels] for row in rows]
         return run_lanes(
-            circuits, len(lanes), lead + plan.length + REACH, feed, deliver, self.sample_rate_hz,
-            self.taps, (plan.warm_up, plan.warm_up + plan.length), enter, self.tick,
+            circuits, len(lanes), plan.frames, feed, deliver, self.sample_rate_hz,
+            self.taps, (lead - REACH, lead - REACH + plan.length), enter, self.tick,
         )  # fmt: skip
 
 
@@ -246,21 +270,14 @@ class _Joined:
         )
 
 
-def _mend(
-    job: _Job, lanes: _Joined, arrived: list[Matrix] | None, pool: StoppablePool
-) -> tuple[int, int, float]:
+def _mend(job: _Job, lanes: _Joined, pool: StoppablePool) -> tuple[int, int, float]:
     """Check every seam and run again what does not fit; the rows of one take go in order."""
 
     def take_row(row: int) -> tuple[int, int, float]:
         seams, mended, worst = 0, 0, 0.0
-        for segment in range(job.plan.segments):
+        for segment in range(1, job.plan.segments):
             lane = row * job.plan.segments + segment
-            if segment:
-                came = [s[:, lane - 1 : lane] for s in lanes.end]
-            elif arrived is not None:
-                came = [s[:, row : row + 1] for s in arrived]
-            else:
-                continue
+            came = [s[:, lane - 1 : lane] for s in lanes.end]
             seams += 1
             apart = max(
                 (

@@ -72,15 +72,18 @@ def test_threads_change_no_bit() -> None:
         np.testing.assert_array_equal(render(design, take, RATE, threads=threads).volts, one.volts)
 
 
-def test_spans_join_without_a_seam(monkeypatch: pytest.MonkeyPatch) -> None:
-    """A take longer than a span: the next span is held against the states the last one left."""
+def test_spans_go_on_where_the_last_one_ended(monkeypatch: pytest.MonkeyPatch) -> None:
+    """A take longer than a span, with segments and with candidates that leave no room for them."""
     design, take = load_design("soft_clipper"), guitar_like(4.0)
     whole = render(design, take, RATE)
     monkeypatch.setattr("vadist.rendering.SPAN_SAMPLES", 1 << 16)
     pieces = render(design, take, RATE)
-    assert pieces.diagnostics.seams > whole.diagnostics.seams
-    assert pieces.diagnostics.seams_mended == 0
-    assert decibels(pieces.volts - whole.volts, whole.volts) <= -120.0
+    assert pieces.diagnostics.segments > 1
+    many = render_candidates([design] * 20, take, RATE)
+    assert many[0].diagnostics.segments == 1
+    for result in (pieces, many[0], many[19]):
+        assert result.diagnostics.seams_mended == 0
+        assert decibels(result.volts - whole.volts, whole.volts) <= -120.0
 
 
 def test_slow_coupling_is_warmed_up_long_enough(monkeypatch: pytest.MonkeyPatch) -> None:

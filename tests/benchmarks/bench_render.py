@@ -1,0 +1,157 @@
+"""How fast a render is, with its accuracy beside it; run by hand, never as a test.
+
+    python tests/benchmarks/bench_render.py [--seconds 180] [--quick]
+
+Everything is measured in one run on one machine, so ratios hold even where the machine is noisy.
+CPU seconds count the work of all threads; wall seconds are what a person waits.
+"""
+
+import argparse
+import os
+import resource
+import subprocess
+import sys
+import tempfile
+import time
+from collections.abc import Callable
+from pathlib import Path
+
+import numpy as np
+
+from vadist.design_files import load_design, preset_names
+from vadist.engine import LANES, Stepper, build_circuit
+from vadist.render import render, render_candidates
+
+RATE, FACTOR = 48_000, 8
+
+
+def guitar_like(seconds: float) -> np.ndarray:
+    """Repeated plucks of a few partials, 0.35 V peak."""
+    t = np.arange(round(seconds * RATE)) / RATE
+    beat = t % 0.6
+    picked = np.exp(-4.0 * beat) * (1.0 - np.exp(-600.0 * beat))
+    partials = ((110.0, 0.2), (220.5, 0.1), (331.0, 0.08), (663.0, 0.05), (1330.0, 0.02))
+    return picked * sum(a * np.sin(2 * np.pi * f * t) for f, a in partials)
+
+
+def timed(work: Callable[[], object]) -> tuple[float, float, object]:
+    """Wall seconds, CPU seconds and the result of some work."""
+    wall, cpu = time.perf_counter(), time.process_time()
+    result = work()
+    return time.perf_counter() - wall, time.process_time() - cpu, result
+
+
+def scalar_against_lanes(name: str, seconds: float) -> tuple[float, float]:
+    """CPU nanoseconds a lane-sample of the one-lane kernel and of the full one."""
+    circuit = build_circuit(load_design(name), RATE * FACTOR)
+    fast = np.repeat(guitar_like(seconds), FACTOR)
+    figures = []
+    for lanes in (1, LANES):
+        volts = np.repeat(fast[:, None], lanes, axis=1)
+        stepper = Stepper([circuit], lanes)
+        stepper.process(volts[:1024])
+
+        def run(stepper: Stepper = stepper, volts: np.ndarray = volts) -> None:
+            for first in range(0, len(volts), 1024):
+                stepper.process(volts[first : first + 1024])
+
+        cpu = min(timed(run)[1] for _ in range(3))
+        figures.append(cpu / volts.size * 1e9)
+    return figures[0], figures[1]
+
+
+def stiff_solver_seconds(seconds: float) -> float:
+    """scipy's Radau on the one-diode-pair clipper alone, rtol 1e-6: CPU seconds for a take."""
+    from scipy.integrate import solve_ivp
+
+    R, C, Is, Vt = 2.2e3, 10e-9, 2.52e-9, 45.3e-3
+    take = 10.0 * guitar_like(seconds)
+    times = np.arange(len(take)) / RATE
+
+    def slope(t: float, v: np.ndarray) -> np.ndarray:
+        u = np.interp(t, times, take)
+        return np.asarray((u - v) / (R * C) - 2.0 * Is / C * np.sinh(v / Vt))
+
+    return timed(
+        lambda: solve_ivp(slope, (0.0, times[-1]), [0.0], method="Radau", rtol=1e-6, atol=1e-9)
+    )[1]
+
+
+def whole_command(take: Path, folder: Path, cache: Path) -> tuple[float, float]:
+    """Wall seconds and peak megabytes of `vadist render` as a process of its own."""
+    output = folder / "out.wav"
+    command = [sys.executable, "-m", "vadist", "render", str(take), "--design",
+               "boosted_hard_clipper", "--out", str(output), "--overwrite"]  # fmt: skip
+    environment = {**os.environ, "VADIST_CACHE": str(cache)}
+    wall = time.perf_counter()
+    subprocess.run(command, check=True, env=environment, stdout=subprocess.DEVNULL)
+    wall = time.perf_counter() - wall
+    return wall, resource.getrusage(resource.RUSAGE_CHILDREN).ru_maxrss / 1024.0
+
+
+def main() -> None:
+    """Print every figure."""
+    parser = argparse.ArgumentParser(description=__doc__.split("\n")[0])
+    parser.add_argument("--seconds", type=float, default=180.0)
+    parser.add_argument("--quick", action="store_true", help="short takes, a look at the ratios")
+    options = parser.parse_args()
+    seconds = 20.0 if options.quick else options.seconds
+
+    print(f"{os.cpu_count()} cores, {FACTOR}x oversampling at {RATE} Hz\n")
+    print("kernel, CPU ns a sample and lane      one lane   sixteen lanes   ratio")
+    for name in preset_names():
+        one, many = scalar_against_lanes(name, 1.0)
+        print(f"  {name:<34} {one:8.1f} {many:12.1f} {one / many:11.1f}")
+
+    print(
+        f"\none take of {seconds:.0f} s                  1 thread   2 threads   x realtime   error"
+    )
+    take = guitar_like(seconds)
+    for name in preset_names():
+        design = load_design(name)
+        render(design, take[: 2 * RATE], RATE)
+        walls = []
+        for threads in (1, 2):
+            wall, _, result = timed(lambda n=threads, d=design: render(d, take, RATE, threads=n))
+            walls.append(wall)
+        print(
+            f"  {name:<28} {walls[0]:8.2f} s {walls[1]:9.2f} s {seconds / walls[1]:10.1f} "
+            f"{result.diagnostics.error_db:9.1f} dB"
+        )
+
+    count, short = (16, 2.0) if options.quick else (64, 10.0)
+    base = load_design("boosted_hard_clipper")
+    farads = np.geomspace(2e-9, 50e-9, count)
+    designs = [base.with_value("clipper.shunt_capacitor", float(c)) for c in farads]
+    passage = guitar_like(short)
+    render_candidates(designs[:LANES], passage[:4800], RATE)
+    _, together, _ = timed(lambda: render_candidates(designs, passage, RATE))
+    one, _ = scalar_against_lanes("boosted_hard_clipper", 1.0)
+    alone = one * 1e-9 * count * short * RATE * FACTOR
+    print(
+        f"\n{count} candidates of {short:.0f} s: {together:.1f} CPU s; "
+        f"one by one on the one-lane kernel {alone:.1f} CPU s; ratio {alone / together:.1f}"
+    )
+    radau = stiff_solver_seconds(0.2) * 5.0
+    print(f"scipy Radau (rtol 1e-6) on a diode clipper alone: {radau:.1f} CPU s a second of take")
+
+    import soundfile
+
+    with tempfile.TemporaryDirectory() as name:
+        folder = Path(name)
+        (folder / "cache").mkdir()
+        for length in (5.0, 60.0, seconds, 1200.0):
+            if options.quick and length > seconds:
+                break
+            path = folder / "take.wav"
+            soundfile.write(path, guitar_like(length), RATE, "PCM_24")
+            if length == 5.0:
+                wall, _ = whole_command(path, folder, folder / "cache")
+                print(f"\nwhole command, {length:.0f} s take, nothing compiled yet: {wall:.2f} s")
+            wall, peak = whole_command(path, folder, folder / "cache")
+            print(f"whole command, {length:.0f} s take, file to file: {wall:.2f} s, "
+                  f"peak of this and earlier ones {peak:.0f} MB")  # fmt: skip
+
+
+if __name__ == "__main__":
+    main()
