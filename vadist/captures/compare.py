@@ -1,0 +1,146 @@
+"""Measured against predicted, in figures."""
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+
+from vadist.errors import CaptureError
+from vadist.measure import PRE_EMPHASIS, error_to_signal_ratio_db
+from vadist.measure.records import FloatArray
+
+_TOP_SHARE = 0.002
+# Clip levels are where all but 0.2 % of the samples end: a single spike is no clip level.
+
+_SILENCE = 1e-3
+_LEAST_SILENCE_S = 1e-3
+
+
+@dataclass(frozen=True)
+class Figures:
+    """How far a prediction is from a measurement of the same samples.
+
+    Attributes
+    ----------
+    esr_db, pre_emphasised_esr_db : float
+        Error-to-signal ratio, means taken off both; after 1 - 0.85 z^-1 at the comparison's rate.
+    rms_error_v, rms_error_dbv : float
+        Of the difference, means taken off.
+    max_error_v, max_error_s : float
+        Largest difference, means taken off, and when.
+    dc_v : float
+        Mean of measured less predicted, before any offset was allowed for.
+    upper_v, lower_v, model_upper_v, model_lower_v : float
+        Clip levels from the mean.
+    clip_level : float
+        Larger difference of the two clip levels, as a share of the measured half range.
+    asymmetry : float
+        Difference of (upper - |lower|)/(upper + |lower|).
+    noise_db : float or None
+        What the capture holds where the model is silent, over the measured signal.
+    """
+
+    esr_db: float
+    pre_emphasised_esr_db: float
+    rms_error_v: float
+    rms_error_dbv: float
+    max_error_v: float
+    max_error_s: float
+    dc_v: float
+    upper_v: float
+    lower_v: float
+    model_upper_v: float
+    model_lower_v: float
+    clip_level: float
+    asymmetry: float
+    noise_db: float | None
+
+    @property
+    def model_error_db(self) -> float:
+        """Error-to-signal ratio without the share that noise has in it, where that is known."""
+        if self.noise_db is None or self.esr_db == -math.inf:
+            return self.esr_db
+        left = 10.0 ** (self.esr_db / 10.0) - 10.0 ** (self.noise_db / 10.0)
+        return 10.0 * math.log10(left) if left > 0.0 else -math.inf
+
+
+def compare(
+    measured: FloatArray,
+    predicted: FloatArray,
+    time_s: FloatArray,
+    *,
+    offset_v: float = 0.0,
+) -> Figures:
+    """Compare samples.
+
+    Parameters
+    ----------
+    measured, predicted : (samples,)
+        Aligned, of one band.
+    time_s : (samples,)
+        Evenly spaced.
+    offset_v : float
+        What the alignment has put into the prediction; it counts in :attr:`Figures.dc_v`.
+
+    Raises
+    ------
+    CaptureError
+        If the measurement is silent.
+
+    Examples
+    --------
+    >>> t = np.arange(4800) / 48e3
+    >>> wave = np.sin(2 * np.pi * 100 * t)
+    >>> round(compare(1.1 * wave, wave, t).esr_db, 6), round(20 * math.log10(0.1 / 1.1), 6)
+    (-20.827854, -20.827854)
+    """
+    y, m = measured - measured.mean(), predicted - predicted.mean()
+    power = float(np.mean(y**2))
+    if power == 0.0:
+        raise CaptureError("the measured channel is silent")
+    error = y - m
+    rms = math.sqrt(float(np.mean(error**2)))
+    worst = int(np.argmax(np.abs(error)))
+    upper, lower = _ends(y)
+    model_upper, model_lower = _ends(m)
+    half = 0.5 * (upper - lower)
+    return Figures(
+        error_to_signal_ratio_db(y, m),
+        error_to_signal_ratio_db(y, m, PRE_EMPHASIS),
+        rms,
+        20.0 * math.log10(rms) if rms > 0.0 else -math.inf,
+        float(abs(error[worst])),
+        float(time_s[worst]),
+        float(measured.mean() - predicted.mean() + offset_v),
+        upper,
+        lower,
+        model_upper,
+        model_lower,
+        max(abs(upper - model_upper), abs(lower - model_lower)) / half,
+        _asymmetry(upper, lower) - _asymmetry(model_upper, model_lower),
+        _noise_db(error, m, power, float(time_s[1] - time_s[0])),
+    )
+
+
+def _ends(wave: FloatArray) -> tuple[float, float]:
+    upper, lower = np.quantile(wave, [1.0 - _TOP_SHARE, _TOP_SHARE])
+    return float(upper), float(lower)
+
+
+def _asymmetry(upper: float, lower: float) -> float:
+    return (upper + lower) / (upper - lower) if upper > lower else 0.0
+
+
+def _noise_db(error: FloatArray, model: FloatArray, power: float, interval: float) -> float | None:
+    """Power of the error where the model rests, against the signal's."""
+    rest = float(np.median(model[: max(int(_LEAST_SILENCE_S / interval), 1)]))
+    peak = float(np.abs(model - rest).max())
+    silent = np.abs(model - rest) < _SILENCE * peak
+    # Zero crossings do not count: only stretches that rest for a millisecond.
+    length = max(int(_LEAST_SILENCE_S / interval), 8)
+    runs = np.convolve(silent, np.ones(length), "same") >= length - 0.5
+    if int(runs.sum()) < length:
+        return None
+    quiet = error[runs]
+    noise = float(np.mean((quiet - quiet.mean()) ** 2))
+    return 10.0 * math.log10(noise / power) if noise > 0.0 else -math.inf
