@@ -5,6 +5,7 @@ import importlib.metadata
 import json
 import math
 from collections.abc import Callable, Iterator, Sequence
+from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -140,7 +141,8 @@ def render_file(
                         _blocks(again), output, reader, settings, gain / full_scale_v
                     )
             finally:
-                draft.unlink(missing_ok=True)
+                with suppress(OSError):  # it may be missing, on a disk that is read-only
+                    draft.unlink()
         report = FileReport(
             output,
             sidecar_path(output),
