@@ -70,7 +70,7 @@ def preset_path(name: str) -> Path:
 
 
 def _presets() -> Path:
-    return Path(str(resources.files("vadist") / "presets"))
+    return Path(str(resources.files("vadist.presets")))
 
 
 def load_design(name_or_path: str | Path) -> Design:
