@@ -10,6 +10,9 @@ from vadist.errors import VadistError
 
 COMMANDS = {
     "render": "render takes through a design",
+    "inspect": "walk a design block by block: corners, headroom, noise",
+    "new": "write a commented starter design",
+    "parts": "list the part library with its sources",
 }
 """Command -> one line of help; each lives in vadist.cli.<command>."""
 

@@ -1,0 +1,145 @@
+"""`vadist inspect`, `vadist parts` and `vadist new` as a person types them.
+
+Authority: the commands' own help. What the figures should be is tested where they are made; here
+it is that every figure is told, as text, as JSON and as pictures, and that a slip is answered by
+one clear line.
+"""
+
+import json
+import subprocess
+import sys
+import xml.etree.ElementTree as ET
+
+import pytest
+
+from vadist.cli import main
+from vadist.design_files import load_design, preset_names, preset_path
+from vadist.inspection import as_json, inspect_design
+from vadist.parts import DIODES, OPAMPS, TRANSISTORS
+from vadist.plots import plot_inspection
+from vadist.plots.bode import control_figure
+from vadist.plots.style import look, save
+
+
+def test_text_walks_the_path_block_by_block(capsys):
+    assert main(["inspect", "treble_boost", "--set", "boost.input_capacitor=22n"]) == 0
+    text = capsys.readouterr().out
+    place = 0
+    for word in (
+        "\n1  boost", "at rest", "Ic", "headroom", "gain", "bass cut", "level", "limits",
+        "\n2  volume", "\nThe whole", "\nHeadroom ladder", "\nDoes it clean up?",
+        "against the controls", "\nNoise", "\nSupply current",
+    ):  # fmt: skip
+        place = text.index(word, place) + len(word)
+    assert "input_capacitor 22n (-0." in text
+    assert "\x1b" not in text, "no colours into a pipe"
+    assert all(line == line.rstrip() for line in text.splitlines())
+
+
+def test_json_holds_every_figure(capsys):
+    options = ["--json", "--frequency", "110Hz", "--level", "-20dBu"]
+    assert main(["inspect", "soft_clipper", *options]) == 0
+    data = json.loads(capsys.readouterr().out)
+    assert data["frequency_hz"] == 110.0
+    assert data["level_v"] == pytest.approx(0.1095445)
+    assert [b["name"] for b in data["blocks"]] == list(load_design("soft_clipper").stages)
+    for block in data["blocks"]:
+        assert {"resting", "gain_db", "corners", "roots", "level", "limit"} <= set(block)
+    assert data["blocks"][0]["limit"]["input_v"] is None, "a passive block never limits"
+    assert len(data["controls"]) == 15
+    assert data["noise"]["parts"]
+    assert data["noise"]["temperature_k"] == 300.0
+    assert data["current"]["total_a"] > 0.0
+
+
+@pytest.mark.parametrize("name", ["asymmetric_clipper", "led_clipper"])
+def test_a_clipper_has_a_ladder_and_a_drive_to_turn_down(name):
+    found = inspect_design(load_design(name))
+    assert found.ladder.rungs
+    assert found.clean_up is not None
+    json.dumps(as_json(found), allow_nan=False)
+
+
+def test_pictures_are_written_as_png_and_svg(tmp_path):
+    names = {"scope", "headroom", "harmonics", "spectrum", "transfer", "bode-stages", "bode-level"}
+    written = plot_inspection(inspect_design(load_design("treble_boost")), tmp_path / "new", "png")
+    assert {path.stem for path in written} == names
+    for path in written:
+        assert path.read_bytes().startswith(b"\x89PNG\r\n\x1a\n")
+    with look():
+        drawn = [
+            save(control_figure(load_design("treble_boost"), "level"), tmp_path, name, "svg")
+            for name in ("once", "again")
+        ]
+    assert ET.parse(drawn[0]).getroot().tag.endswith("svg")
+    assert drawn[0].read_bytes() == drawn[1].read_bytes(), "the same picture bit for bit"
+
+
+@pytest.mark.parametrize(
+    ("arguments", "message"),
+    [
+        (["inspect", "treble_bost"], "did you mean 'treble_boost'"),
+        (["inspect", "treble_boost", "--set", "boost.input_capcitor=1n"], "boost.input_capacitor"),
+        (["inspect", "treble_boost", "--frequency", "4n7"], "--frequency must be a frequency"),
+        (["inspect", "treble_boost", "--frequency", "5"], "within 20..20000 Hz"),
+        (["inspect", "treble_boost", "--level", "0V"], "--level must be a level above 0 V"),
+        (["new", "treble_bost"], "did you mean 'treble_boost'"),
+        (["new", "treble_boost", "--out", "boost.txt"], "must end in .toml"),
+        (["new", "treble_boost", "--out", "no/such/folder/boost.toml"], "cannot be written"),
+    ],
+)
+def test_a_slip_is_answered_by_one_line(capsys, arguments, message):
+    assert main(arguments) == 2
+    error = capsys.readouterr().err
+    assert message in error
+    assert len(error.splitlines()) == 1
+
+
+def test_pictures_need_a_folder_that_can_be_made(capsys, tmp_path):
+    taken = tmp_path / "taken"
+    taken.write_text("a file")
+    assert main(["inspect", "treble_boost", "--plots", str(taken)]) == 2
+    assert "cannot be made" in capsys.readouterr().err
+
+
+def test_new_writes_a_commented_starter_once(capsys, tmp_path):
+    target = tmp_path / "my.toml"
+    assert main(["new", "soft_clipper", "--out", str(target)]) == 0
+    assert target.read_text(encoding="utf-8") == preset_path("soft_clipper").read_text("utf-8")
+    assert target.read_text(encoding="utf-8").count("  # ") > 20
+    assert load_design(target).stages == load_design("soft_clipper").stages
+    target.write_text("mine", encoding="utf-8")
+    assert main(["new", "soft_clipper", "--out", str(target)]) == 2
+    assert "exists already" in capsys.readouterr().err
+    assert target.read_text(encoding="utf-8") == "mine"
+
+
+def test_new_lists_the_topologies(capsys):
+    assert main(["new"]) == 0
+    told = capsys.readouterr().out.splitlines()
+    assert [line.partition(":")[0] for line in told] == list(preset_names())
+
+
+def test_parts_tell_their_sources(capsys):
+    assert main(["parts", "--json"]) == 0
+    data = json.loads(capsys.readouterr().out)
+    models = [*data["diodes"], *data["transistors"], *data["op-amps"]]
+    assert {m["name"] for m in models} == {*DIODES, *TRANSISTORS, *OPAMPS}
+    assert all(m["source"] for m in models)
+    assert main(["parts"]) == 0
+    text = " ".join(capsys.readouterr().out.split())
+    for model in models:
+        assert model["name"] in text
+        assert " ".join(model["source"].split()) in text
+
+
+def test_help_loads_nothing_heavy():
+    """Numbers, tables and pictures are imported when a command runs, not when it is described."""
+    script = (
+        "import sys; from vadist.cli import build_parser; build_parser(); "
+        "print(sorted({'numpy', 'scipy', 'numba', 'rich', 'matplotlib'} & set(sys.modules)))"
+    )
+    done = subprocess.run(
+        [sys.executable, "-c", script], capture_output=True, text=True, check=True
+    )
+    assert done.stdout.strip() == "[]"

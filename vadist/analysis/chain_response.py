@@ -1,0 +1,124 @@
+"""Small-signal response of a whole design: from its input to every node, stage by stage."""
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import ArrayLike
+
+from vadist.analysis.operating_point import OperatingPoint, solve_all
+from vadist.analysis.small_signal import Complex, linear_system
+from vadist.design import Design, output_node
+from vadist.network import INPUT, Network
+from vadist.sections import Matrix, Section
+
+
+@dataclass(frozen=True)
+class SolvedDesign:
+    """A design with the operating point of each of its sections.
+
+    Attributes
+    ----------
+    design : Design
+    network : Network
+    sections : tuple of (Section, OperatingPoint)
+        In signal order.
+    """
+
+    design: Design
+    network: Network
+    sections: tuple[tuple[Section, OperatingPoint], ...]
+
+    @property
+    def node_v(self) -> dict[str, float]:
+        """DC volts of every node, rails and input included."""
+        volts = {**self.network.rails, INPUT: self.network.input_v}
+        for section, point in self.sections:
+            volts |= dict(zip(section.unknowns, point.node_v.tolist(), strict=True))
+        return volts
+
+    @property
+    def stage_nodes(self) -> dict[str, str]:
+        """Stage -> node of its output, in signal order."""
+        return {stage: output_node(stage) for stage in self.design.stages}
+
+
+def solve_design(design: Design, network: Network | None = None) -> SolvedDesign:
+    """Solve a design at DC.
+
+    Parameters
+    ----------
+    design : Design
+    network : Network, optional
+        The design's network with a value changed; wired anew by default.
+    """
+    wired = design.network() if network is None else network
+    return SolvedDesign(design, wired, tuple(solve_all(wired)))
+
+
+def node_responses(solved: SolvedDesign, frequencies_hz: ArrayLike) -> dict[str, Complex]:
+    """Response from the input to every node.
+
+    Parameters
+    ----------
+    solved : SolvedDesign
+    frequencies_hz : (f,)
+
+    Returns
+    -------
+    mapping of node -> (f,) complex
+
+    Examples
+    --------
+    >>> from vadist.design_files import load_design
+    >>> found = node_responses(solve_design(load_design("boosted_hard_clipper")), [1000.0])
+    >>> round(20 * float(np.log10(abs(found["boost.output"][0]))), 1)
+    25.5
+    """
+    f = np.asarray(frequencies_hz, dtype=float)
+    s = 2j * np.pi * f
+    known: dict[str, Complex] = {INPUT: np.ones(len(f), dtype=complex)}
+    for section, point in solved.sections:
+        G, C, Gk, Ck = linear_system(section, point)
+        signals = range(len(section.signals))
+        drive = sum(
+            (
+                known[section.signals[k]][:, None] * (Gk[:, k] + s[:, None] * Ck[:, k])
+                for k in signals
+            ),
+            np.zeros((len(f), len(G)), dtype=complex),
+        )
+        w = np.linalg.solve(G + s[:, None, None] * C, -drive[..., None])[..., 0]
+        known |= {node: w[:, k].astype(complex) for k, node in enumerate(section.unknowns)}
+    return known
+
+
+def stage_responses(solved: SolvedDesign, frequencies_hz: ArrayLike) -> dict[str, Complex]:
+    """Response of each stage, loaded as it is: its output over the output before it.
+
+    The first stage counts from the design's input, so a pickup and its cable belong to it.
+
+    Returns
+    -------
+    mapping of stage -> (f,) complex
+    """
+    found = node_responses(solved, frequencies_hz)
+    return ratios(found, solved.stage_nodes.items())
+
+
+def ratios(found: dict[str, Complex], stage_nodes: Iterable[tuple[str, str]]) -> dict[str, Complex]:
+    """Each stage's output over the one before it, from responses at the nodes."""
+    before, result = INPUT, {}
+    for stage, node in stage_nodes:
+        result[stage] = found[node] / found[before]
+        before = node
+    return result
+
+
+def decibels(ratio: Complex | Matrix) -> Matrix:
+    """20 log10 |ratio|; silence is held at -400 dB.
+
+    >>> decibels(np.array([10.0, 0.0])).tolist()
+    [20.0, -400.0]
+    """
+    return np.asarray(20.0 * np.log10(np.maximum(np.abs(ratio), 1e-20)))

@@ -1,0 +1,248 @@
+"""Output noise of a design at rest, and the parts that make it.
+
+Every source is white and independent, so their powers add:
+
+=================  ===========================================  =================================
+part               density                                      between
+=================  ===========================================  =================================
+resistor           4 k T / R  (Johnson 1928, Nyquist 1928)      its ends
+op-amp             en, V/rtHz; in, A/rtHz, at each input        in series with the input; to ground
+transistor         2 q Ic, 2 q Ib (shot noise)                  collector, base and emitter
+diodes             2 q I, and 4 k T g of what conducts at rest  its ends
+=================  ===========================================  =================================
+
+Left out: 1/f noise (densities are those a data sheet states at 1 kHz), the transistor's base
+resistance, noise of the supply and hum. The transfer from every source to the output comes from
+one adjoint solution a section, carried backwards through the sections that feed it.
+"""
+
+import math
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+import numpy as np
+
+from vadist.analysis.chain_response import SolvedDesign, node_responses
+from vadist.analysis.operating_point import OperatingPoint
+from vadist.analysis.part_changes import part_path, value_text
+from vadist.analysis.small_signal import Complex, linear_system
+from vadist.kernel.structure import CONTROLS, CURRENTS
+from vadist.network import INPUT
+from vadist.quantities import BOLTZMANN_J_PER_K, ELEMENTARY_CHARGE_C
+from vadist.sections import Matrix, Section
+
+ROOM_K = 300.0
+"""Temperature of the resistors; the device models hold at the same one."""
+
+BAND_HZ = (20.0, 20e3)
+SPOT_HZ = 1e3
+
+_POINTS = 240
+# Trapezoids on a logarithmic grid: within 0.01 % for responses as smooth as a pole or two.
+
+
+@dataclass(frozen=True)
+class NoiseShare:
+    """What one part adds.
+
+    Attributes
+    ----------
+    part, value : str
+    output_v : float
+        rms volts it alone makes at the output, in the band.
+    fraction : float
+        Of the output's noise power.
+    """
+
+    part: str
+    value: str
+    output_v: float
+    fraction: float
+
+
+@dataclass(frozen=True)
+class Noise:
+    """Noise of a design.
+
+    Attributes
+    ----------
+    temperature_k : float
+    band_hz : tuple of two floats
+    spot_hz : float
+    output_v : float
+        rms volts at the output in the band.
+    input_v : float
+        The same over the gain at the spot frequency.
+    output_v_rthz, input_v_rthz : float
+        Densities at the spot frequency.
+    parts : tuple of NoiseShare
+        The loudest first.
+    """
+
+    temperature_k: float
+    band_hz: tuple[float, float]
+    spot_hz: float
+    output_v: float
+    input_v: float
+    output_v_rthz: float
+    input_v_rthz: float
+    parts: tuple[NoiseShare, ...]
+
+
+def find_noise(
+    solved: SolvedDesign,
+    temperature_k: float = ROOM_K,
+    band_hz: tuple[float, float] = BAND_HZ,
+    spot_hz: float = SPOT_HZ,
+) -> Noise:
+    """Noise at the output with the input driven by an ideal, silent source.
+
+    Examples
+    --------
+    >>> from vadist.analysis.chain_response import solve_design
+    >>> from vadist.design_files import load_design
+    >>> found = find_noise(solve_design(load_design("soft_clipper")))
+    >>> found.parts[0].output_v <= found.output_v
+    True
+    """
+    f = np.geomspace(*band_hz, _POINTS)
+    powers = noise_densities(solved, f, temperature_k)
+    spot = np.array([spot_hz])
+    density = math.sqrt(
+        sum(float(p[0]) for p in noise_densities(solved, spot, temperature_k).values())
+    )
+    gain = abs(node_responses(solved, spot)[solved.design.output][0])
+    squares = {part: _integral(f, power) for part, power in powers.items()}
+    total = sum(squares.values())
+    shares = [
+        NoiseShare(part, value_text(solved.design, part), math.sqrt(s), s / total if total else 0.0)
+        for part, s in squares.items()
+    ]
+    per_gain = 1.0 / gain if gain > 0.0 else math.inf
+    return Noise(
+        temperature_k,
+        band_hz,
+        spot_hz,
+        math.sqrt(total),
+        math.sqrt(total) * per_gain,
+        density,
+        density * per_gain,
+        tuple(sorted(shares, key=lambda share: -share.output_v)),
+    )
+
+
+def noise_densities(
+    solved: SolvedDesign, frequencies_hz: Matrix, temperature_k: float = ROOM_K
+) -> dict[str, Matrix]:
+    """Power density that each part makes at the output, V^2/Hz.
+
+    Parameters
+    ----------
+    solved : SolvedDesign
+    frequencies_hz : (f,)
+    temperature_k : float
+
+    Returns
+    -------
+    mapping of part -> (f,)
+    """
+    f = np.asarray(frequencies_hz, dtype=float)
+    kt4 = 4.0 * BOLTZMANN_J_PER_K * temperature_k
+    weights, adjoints = _adjoints(solved, f)
+    found: dict[str, Matrix] = {}
+
+    def add(part: str, density: Matrix | float, transfer: Complex) -> None:
+        path = part_path(part)
+        found[path] = found.get(path, np.zeros(len(f))) + density * np.abs(transfer) ** 2
+
+    for (section, point), y in zip(solved.sections, adjoints, strict=True):
+        n = len(section.unknowns)
+        resistors = section.resistors
+        for k, part in enumerate(resistors.parts):
+            add(part, kt4 / resistors.values[k], y[:, :n] @ resistors.into[:, k])
+        for part, density, column in _device_currents(section, point, kt4):
+            add(part, density, y[:, :n] @ column)
+        for part, kind, control, port in _ports(section):
+            if kind != "opamp":
+                continue
+            model = solved.network.opamps[part]
+            through = y[:, :n] @ section.port_into[:, port] * point.slopes[port, control]
+            add(part, model.voltage_noise_v_rthz**2, through)
+    # An op-amp's input current flows in whatever section its input's node belongs to.
+    for device in solved.network.devices:
+        if device.kind == "opamp":
+            for node in device.controls[0]:
+                current = solved.network.opamps[device.part].current_noise_a_rthz
+                add(device.part, current**2, weights.get(node, np.zeros(len(f), dtype=complex)))
+    return found
+
+
+def _ports(section: Section) -> Iterator[tuple[str, str, int, int]]:
+    """Part, kind, first control and first port of every device."""
+    control = port = 0
+    for device in section.devices:
+        yield device.part, device.kind, control, port
+        control += CONTROLS[device.kind]
+        port += CURRENTS[device.kind]
+
+
+def _device_currents(
+    section: Section, point: OperatingPoint, kt4: float
+) -> Iterator[tuple[str, float, Matrix]]:
+    """White noise currents of junctions: part, density in A^2/Hz, where it flows."""
+    devices = {d.part: d for d in section.devices}
+    for part, kind, control, port in _ports(section):
+        if kind == "transistor":
+            for p in (port, port + 1):
+                density = 2.0 * ELEMENTARY_CHARGE_C * abs(point.port_a[p])
+                yield part, density, section.port_into[:, p]
+        elif kind == "diodes":
+            current, slope = point.port_a[port], point.slopes[port, control]
+            per_v = devices[part].parameters[1 if current > 0.0 else 3]
+            # A junction at rest is a resistor in thermal equilibrium; what current adds is shot.
+            resting = max(slope - abs(current) * per_v, 0.0)
+            density = 2.0 * ELEMENTARY_CHARGE_C * abs(current) + kt4 * resting
+            yield part, density, section.port_into[:, port]
+
+
+def _adjoints(solved: SolvedDesign, f: Matrix) -> tuple[dict[str, Complex], list[Complex]]:
+    """Volts at the output per ampere into every node.
+
+    Returns
+    -------
+    per_ampere : mapping of node -> (f,)
+        A stiff node takes any current without moving and is left out.
+    adjoints : list of (f, n) complex
+        The same by section, for the rows of its equations.
+    """
+    s = 2j * math.pi * f
+    # Sensitivity of the output to each node's *voltage*, filled in from the output backwards.
+    volts: dict[str, Complex] = {solved.design.output: np.ones(len(f), dtype=complex)}
+    per_ampere: dict[str, Complex] = {}
+    adjoints: list[Complex] = []
+    for section, point in reversed(solved.sections):
+        G, C, Gk, Ck = linear_system(section, point)
+        wanted = np.zeros((len(f), len(G)), dtype=complex)
+        for k, node in enumerate(section.unknowns):
+            if node in volts:
+                wanted[:, k] = volts[node]
+        system = G + s[:, None, None] * C
+        y: Complex = np.linalg.solve(np.swapaxes(system, 1, 2), wanted[..., None])[..., 0].astype(
+            complex
+        )
+        for k, signal in enumerate(section.signals):
+            if signal == INPUT:
+                continue
+            through = -np.einsum("fn,fn->f", y, Gk[:, k] + s[:, None] * Ck[:, k])
+            volts[signal] = volts.get(signal, 0.0) + through
+        per_ampere |= {
+            node: y[:, k]
+            for k, node in enumerate(section.unknowns)
+            if node not in section.owned_nodes
+        }
+        adjoints.append(y)
+    return per_ampere, adjoints[::-1]
+
+
+def _integral(f: Matrix, density: Matrix) -> float:
+    return float(np.sum(np.diff(f) * (density[1:] + density[:-1])) / 2.0)

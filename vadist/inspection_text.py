@@ -1,0 +1,259 @@
+"""An inspection as text: the signal path block by block, then the whole."""
+
+import io
+import math
+from collections.abc import Iterable, Iterator
+
+from rich import box
+from rich.console import Console, Group, RenderableType
+from rich.table import Table
+from rich.text import Text
+
+from vadist.analysis.corners import Corner, Root, Share
+from vadist.inspection import CONTROL_HZ, GAIN_HZ, Block, Inspection, Level
+from vadist.large_signal.headroom import HIGHEST_V, Ladder
+from vadist.quantities import format_quantity, peak_volts_to_dbu
+
+_PLAIN_WIDTH = 100
+_SHOWN_SHARE = 0.1
+# A part that sets less than a tenth of a corner is left to the JSON.
+_SHOWN_PARTS = 5
+_SHOWN_NOISE = 8
+_SILENT_DB = -100.0
+_REPEATS = math.log(1.1)
+# A pole within 10 % of a block's -3 dB point is told by that; the JSON has all.
+
+
+def print_inspection(found: Inspection, console: Console | None = None) -> None:
+    """Write an inspection to a terminal, or plainly to a file or pipe."""
+    out = console or Console(highlight=False)
+    if out.is_terminal:
+        _print(found, out)
+        return
+    # Into a file or pipe: no colours, no filling up of lines.
+    plain = Console(file=io.StringIO(), highlight=False, width=_PLAIN_WIDTH)
+    _print(found, plain)
+    for line in plain.file.getvalue().splitlines():  # type: ignore[attr-defined]
+        out.print(line.rstrip(), markup=False, soft_wrap=True)
+
+
+def _print(found: Inspection, out: Console) -> None:
+    design = found.design
+    out.print(Text(design.name, style="bold"))
+    if design.description:
+        out.print(design.description, markup=False)
+    supply = design.supply
+    out.print(
+        f"Supply {_v(supply.volts)}, bias {_v(supply.volts * supply.bias)}, "
+        f"draws {_a(found.current.total_a)} at rest (bias divider not counted)."
+    )
+    knobs = ", ".join(f"{name} {knob.position:g}" for name, knob in design.controls.items())
+    if knobs:
+        out.print(f"Controls at {knobs}.")
+    out.print(
+        f"Levels are for a sine of {_hz(found.frequency_hz)}, {_v(found.level_v)} peak at the "
+        f"input; gains at {_hz(GAIN_HZ)}. R, C in the trade's notation; (x) behind a part is the "
+        "per cent a frequency moves for one per cent more of it."
+    )
+    for k, block in enumerate(found.blocks):
+        out.print()
+        out.print(_block(k + 1, block))
+    for title, body in _summaries(found):
+        out.print()
+        out.print(Text(title, style="bold"))
+        out.print(body)
+
+
+def _block(number: int, block: Block) -> Table:
+    grid = Table.grid(padding=(0, 2))
+    grid.title = Text.assemble((f"{number}  {block.name}", "bold"), f"  {block.job}")
+    grid.title_justify = "left"
+    grid.add_column(min_width=9, style="dim")
+    grid.add_column(overflow="fold")
+    for label, text in _block_lines(block):
+        grid.add_row(f"   {label}", Text(text))
+    return grid
+
+
+def _block_lines(block: Block) -> Iterator[tuple[str, str]]:
+    rest = block.resting
+    nodes = [f"{n.partition('.')[2]} {_v(v)}" for n, v in rest.node_v.items()]
+    yield "at rest", ", ".join(nodes[::-1])
+    for q in rest.transistors:
+        yield (
+            "",
+            f"{q.part.partition('.')[2]} {q.model}: Ic {_a(q.collector_a)}, Vce "
+            f"{_v(q.collector_emitter_v)}, gm {q.transconductance_s * 1e3:.3g} mS",
+        )
+    if rest.headroom_v is not None:
+        down, up = rest.headroom_v
+        yield "headroom", f"{_v(down)} down, {_v(up)} up"
+    yield "gain", _db(block.gain_db)
+    for corner in block.corners:
+        yield corner.kind, _corner(corner, block.name)
+    for root in _other_roots(block):
+        yield root.kind, _root(root, block.name)
+    level = block.level
+    yield (
+        "level",
+        f"{_v(level.high_v, sign=True)} {_v(level.low_v)} peak, asymmetry "
+        f"{level.asymmetry * 100:+.1f} %, THD {_percent(level.distortion)}{_own(level)}",
+    )
+    limit = block.limit
+    if math.isfinite(limit.input_v):
+        yield "limits", f"from {_v(limit.input_v)} peak at the input ({limit.cause})"
+
+
+def _other_roots(block: Block) -> Iterator[Root]:
+    """Poles and zeros that do not merely repeat a corner."""
+    for root in block.roots:
+        ratios = [root.frequency_hz / corner.frequency_hz for corner in block.corners]
+        if root.kind == "zero" or all(abs(math.log(r)) > _REPEATS for r in ratios):
+            yield root
+
+
+def _own(level: Level) -> str:
+    """Say that a block distorts, or only passes on what reaches it."""
+    if level.distortion < 0.001:
+        return ""
+    return ", passed on" if level.added_distortion < 0.001 else ", of its own too"
+
+
+def _summaries(found: Inspection) -> Iterator[tuple[str, RenderableType]]:
+    yield "The whole", _whole(found)
+    yield f"Headroom ladder, {_hz(found.frequency_hz)}", _ladder(found.ladder)
+    yield "Does it clean up?", _clean_up(found)
+    if found.controls:
+        yield "Gain of the whole against the controls", _controls(found)
+    yield "Noise", _noise(found)
+    yield "Supply current", _current(found)
+
+
+def _whole(found: Inspection) -> Table:
+    grid = Table.grid(padding=(0, 2))
+    grid.add_row("   gain", _db(found.gain_db))
+    for corner in found.corners:
+        grid.add_row(f"   {corner.kind}", Text(_corner(corner)))
+    return grid
+
+
+def _table(*columns: str) -> Table:
+    table = Table(box=box.SIMPLE_HEAD, show_edge=False, pad_edge=False, padding=(0, 1))
+    for k, column in enumerate(columns):
+        table.add_column(column, justify="left" if k == 0 else "right")
+    return table
+
+
+def _ladder(ladder: Ladder) -> Group:
+    table = _table("block", "input, peak", "dBu", "limited by")
+    for limit in ladder.rungs:
+        dbu = f"{peak_volts_to_dbu(limit.input_v):+.1f}"
+        table.add_row(limit.stage, _v(limit.input_v), dbu, limit.cause)
+    never = [limit.stage for limit in ladder.limits if not math.isfinite(limit.input_v)]
+    note = f"Not up to {HIGHEST_V:g} V: {', '.join(never)}." if never else ""
+    return Group(table, Text(note))
+
+
+def _clean_up(found: Inspection) -> str:
+    here = (
+        f"As set, the output has 1 % distortion from {_up_to(found.ladder.output_input_v)} peak "
+        f"at the input; at {_v(found.level_v)} it has "
+        f"{_percent(found.blocks[-1].level.distortion)}."
+    )
+    clean = found.clean_up
+    if clean is None:
+        return f"{here} No control turns the drive down."
+    knobs = ", ".join(f"{name} {position:g}" for name, position in clean.settings.items())
+    word = "stays clean" if clean.distortion < 0.01 else "still clips"
+    return (
+        f"{here} With {knobs} it has 1 % from {_up_to(clean.ladder.output_input_v)}, and "
+        f"{_v(found.level_v)} {word}: {_percent(clean.distortion)}. First to limit then: "
+        f"{', '.join(f'{r.stage} {_v(r.input_v)}' for r in clean.ladder.rungs) or 'none'}."
+    )
+
+
+def _controls(found: Inspection) -> Table:
+    table = _table("control", "position", *(_hz(f) for f in CONTROL_HZ))
+    last = ""
+    for row in found.controls:
+        name = row.control if row.control != last else ""
+        last = row.control
+        table.add_row(name, f"{row.position:g}", *(_db(g) for g in row.gain_db))
+    return table
+
+
+def _noise(found: Inspection) -> Group:
+    noise = found.noise
+    low, high = noise.band_hz
+    table = _table("part", "value", "output", "share")
+    text = (
+        f"output {_v(noise.output_v)} rms, {_hz(low)} to {_hz(high)}, "
+        f"{noise.output_v_rthz * 1e9:.3g} nV/rtHz at {_hz(noise.spot_hz)}\n"
+        f"input  {_v(noise.input_v)} rms, {noise.input_v_rthz * 1e9:.3g} nV/rtHz "
+        f"(over the gain at {_hz(noise.spot_hz)}; {noise.temperature_k:g} K, no 1/f noise)"
+    )
+    for share in noise.parts[:_SHOWN_NOISE]:
+        table.add_row(share.part, share.value, _v(share.output_v), f"{share.fraction:.1%}")
+    return Group(Text(text), table)
+
+
+def _current(found: Inspection) -> Table:
+    table = _table("part", "draws")
+    for part, ampere in found.current.parts:
+        table.add_row(part, _a(ampere))
+    return table
+
+
+def _corner(corner: Corner, stage: str = "") -> str:
+    return f"{_hz(corner.frequency_hz)} (-3 dB): {shares_text(corner.parts, stage)}"
+
+
+def _root(root: Root, stage: str) -> str:
+    quality = f", Q {root.quality:.2g}" if root.quality > 0.6 else ""
+    return f"{_hz(root.frequency_hz)}{quality}: {shares_text(root.parts, stage)}"
+
+
+def shares_text(parts: Iterable[Share], stage: str = "") -> str:
+    """Return the parts that set a frequency, the strongest first; a stage's own go by short names.
+
+    >>> shares_text([Share("gain.leg_capacitor", "1u", -1.0)], "gain")
+    'leg_capacitor 1u (-1.0)'
+    """
+    told = [
+        f"{p.part.removeprefix(f'{stage}.')} {p.value} ({p.sensitivity:+.1f})"
+        for p in parts
+        if abs(p.sensitivity) >= _SHOWN_SHARE
+    ]
+    return ", ".join(told[:_SHOWN_PARTS])
+
+
+def _v(value: float, *, sign: bool = False) -> str:
+    return ("+" if sign and value > 0.0 else "") + _unit(value, "V")
+
+
+def _a(value: float) -> str:
+    return _unit(value, "A")
+
+
+def _unit(value: float, unit: str) -> str:
+    # Rounding of the solver, not a voltage anyone could measure.
+    return format_quantity(0.0 if abs(value) < 1e-10 else value, unit)
+
+
+def _hz(value: float) -> str:
+    return format_quantity(value, "Hz")
+
+
+def _db(value: float) -> str:
+    if value < _SILENT_DB:
+        return "off"
+    return f"{round(value, 1) + 0.0:+.1f} dB"
+
+
+def _percent(ratio: float) -> str:
+    per_cent = ratio * 100.0
+    return f"{per_cent:.0f} %" if per_cent >= 10.0 else f"{per_cent:.2g} %"
+
+
+def _up_to(value: float) -> str:
+    return _v(value) if math.isfinite(value) else f"above {HIGHEST_V:g} V"

@@ -1,0 +1,159 @@
+"""The headroom ladder: at which input level each stage first limits.
+
+A stage limits where the distortion it adds itself reaches 1 %, or where the device that drives its
+output comes within a tenth of a volt of its limit, whichever comes first. Levels run side by side
+as lanes; the brackets around every stage's limit are then cut into pieces, again side by side.
+"""
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import numpy as np
+
+from vadist.analysis.chain_response import SolvedDesign
+from vadist.analysis.resting import RestingStage, resting_stages
+from vadist.engine import LANES
+from vadist.large_signal.steady_sine import SineRunner, SteadySines
+
+THRESHOLD = 0.01
+"""Distortion that counts as limiting: 1 % (common practice for overload points)."""
+
+CONTACT_V = 0.1
+"""Distance from a rail that counts as contact: twice the softness of the op-amp's limit."""
+
+LOWEST_V, HIGHEST_V = 1e-4, 5.0
+"""Input levels searched, peak volts: below a pickup's hum to more than any pickup gives."""
+
+_FIRST_LEVELS = 2 * LANES
+_NARROW = 1.04
+# Ratio of a bracket that is narrow enough to interpolate in: 0.34 dB.
+_ROUNDS = 8
+
+
+@dataclass(frozen=True)
+class Limit:
+    """Where a stage first limits.
+
+    Attributes
+    ----------
+    stage : str
+    input_v : float
+        Peak volts at the design's input; infinite if it never does up to :data:`HIGHEST_V`.
+    cause : str
+        ``1 % distortion`` or ``rail``; empty if it never limits.
+    """
+
+    stage: str
+    input_v: float
+    cause: str
+
+
+@dataclass(frozen=True)
+class Ladder:
+    """Limits of all stages for a sine of one frequency.
+
+    Attributes
+    ----------
+    frequency_hz : float
+    limits : tuple of Limit
+        In signal order.
+    output_input_v : float
+        Peak volts at the input at which the output's whole distortion reaches 1 %.
+    """
+
+    frequency_hz: float
+    limits: tuple[Limit, ...]
+    output_input_v: float
+
+    @property
+    def rungs(self) -> tuple[Limit, ...]:
+        """Limits that are reached, the first to limit first."""
+        reached = [limit for limit in self.limits if math.isfinite(limit.input_v)]
+        return tuple(sorted(reached, key=lambda limit: limit.input_v))
+
+
+def headroom_ladder(solved: SolvedDesign, frequency_hz: float) -> Ladder:
+    """Find at which input level each stage first limits.
+
+    Parameters
+    ----------
+    solved : SolvedDesign
+    frequency_hz : float
+
+    Raises
+    ------
+    UsageError, ConvergenceError
+    """
+    runner = SineRunner(solved, frequency_hz)
+    stages = tuple(solved.design.stages)
+    resting = resting_stages(solved)
+    levels = np.geomspace(LOWEST_V, HIGHEST_V, _FIRST_LEVELS)
+    curves = _measures(runner.run(levels), resting)
+    for _ in range(_ROUNDS):
+        brackets = {_bracket(levels, curves, stage) for stage in (*stages, "")} - {None}
+        wide = sorted(b for b in brackets if b is not None and b[1] / b[0] > _NARROW)
+        if not wide:
+            break
+        each = max(LANES // len(wide), 1)
+        new = np.concatenate([np.geomspace(a, b, each + 2)[1:-1] for a, b in wide])
+        found = _measures(runner.run(new), resting)
+        levels = np.concatenate([levels, new])
+        order = np.argsort(levels)
+        levels = levels[order]
+        curves = {k: np.concatenate([curves[k], found[k]])[order] for k in curves}
+    limits = [_limit(stage, levels, curves) for stage in stages]
+    return Ladder(frequency_hz, tuple(limits), _crossing(levels, curves["", "total"]))
+
+
+def _measures(
+    sines: SteadySines, resting: Mapping[str, RestingStage]
+) -> dict[tuple[str, str], np.ndarray]:
+    """Curves against level that reach 1 where a stage limits."""
+    curves = {}
+    for stage, rest in resting.items():
+        curves[stage, "1 % distortion"] = sines.added_distortion(stage) / THRESHOLD
+        if rest.headroom_v is not None:
+            low, high = sines.peaks(stage)
+            down, up = (max(room - CONTACT_V, 1e-3) for room in rest.headroom_v)
+            curves[stage, "rail"] = np.maximum(-low / down, high / up)
+    curves["", "total"] = sines.distortion(list(resting)[-1]) / THRESHOLD
+    return curves
+
+
+def _first_above(curve: np.ndarray) -> int | None:
+    above = np.flatnonzero(curve >= 1.0)
+    return int(above[0]) if len(above) else None
+
+
+def _bracket(
+    levels: np.ndarray, curves: Mapping[tuple[str, str], np.ndarray], stage: str
+) -> tuple[float, float] | None:
+    """Levels between which the first of a stage's curves reaches 1."""
+    places = [_first_above(curve) for (name, _), curve in curves.items() if name == stage]
+    reached = [k for k in places if k is not None]
+    if not reached or min(reached) == 0:
+        return None
+    return float(levels[min(reached) - 1]), float(levels[min(reached)])
+
+
+def _crossing(levels: np.ndarray, curve: np.ndarray) -> float:
+    """Level at which a curve reaches 1, by a straight line between logarithms."""
+    k = _first_above(curve)
+    if k is None:
+        return math.inf
+    if k == 0:
+        return float(levels[0])
+    low, high = math.log(max(curve[k - 1], 1e-12)), math.log(curve[k])
+    share = -low / (high - low) if high > low else 1.0
+    return float(levels[k - 1] * (levels[k] / levels[k - 1]) ** share)
+
+
+def _limit(stage: str, levels: np.ndarray, curves: Mapping[tuple[str, str], np.ndarray]) -> Limit:
+    found = [
+        (_crossing(levels, curve), cause)
+        for (name, cause), curve in curves.items()
+        if name == stage
+    ]
+    level, cause = min(found)
+    return Limit(stage, level, cause if math.isfinite(level) else "")

@@ -1,0 +1,171 @@
+"""The look of every picture: quiet axes, lines that survive print and colour blindness.
+
+Colours are those of Okabe and Ito (Color Universal Design, 2008, from memory, not located). No
+line is told by its colour alone: each has its own dashes.
+"""
+
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
+from pathlib import Path
+from typing import Any
+
+from vadist.errors import UsageError
+
+INK = "#222222"
+FAINT = "#8a8a8a"
+
+LINES: tuple[tuple[str, Any], ...] = (
+    ("#0072B2", "-"),
+    ("#D55E00", (0, (6, 1.6))),
+    ("#009E73", (0, (3, 1.2, 1, 1.2))),
+    ("#CC79A7", (0, (1.2, 1.2))),
+    ("#000000", (0, (8, 1.5, 1, 1.5, 1, 1.5))),
+    ("#E69F00", (0, (4, 3))),
+    ("#56B4E9", (0, (2, 2.5))),
+)
+"""Colour and dashes of the first, second, ... line."""
+
+_RC = {
+    "figure.facecolor": "white",
+    "axes.edgecolor": FAINT,
+    "axes.linewidth": 0.8,
+    "axes.labelcolor": INK,
+    "axes.titlecolor": INK,
+    "axes.titlelocation": "left",
+    "axes.titlesize": 10.5,
+    "axes.titleweight": "bold",
+    "axes.labelsize": 9.5,
+    "axes.spines.top": False,
+    "axes.spines.right": False,
+    "axes.grid": True,
+    "axes.axisbelow": True,
+    "grid.color": "#dddddd",
+    "grid.linewidth": 0.6,
+    "xtick.color": INK,
+    "ytick.color": INK,
+    "xtick.labelsize": 8.5,
+    "ytick.labelsize": 8.5,
+    "legend.fontsize": 8.5,
+    "legend.frameon": False,
+    "legend.handlelength": 3.2,
+    "lines.linewidth": 1.7,
+    "font.size": 9.5,
+    "savefig.dpi": 160,
+    "svg.hashsalt": "vadist",
+}
+
+_TICKS_HZ = (20, 50, 100, 200, 500, 1000, 2000, 5000, 10000, 20000)
+
+
+@contextmanager
+def look() -> Iterator[None]:
+    """Apply the look to every figure made inside, leaving the caller's settings alone."""
+    import matplotlib
+
+    with matplotlib.rc_context(_RC):  # type: ignore[arg-type, unused-ignore]
+        yield
+
+
+def new_figure(width_in: float, height_in: float, title: str, subtitle: str = "") -> Any:
+    """Return an empty figure with its heading; it needs no display."""
+    from matplotlib.figure import Figure
+
+    figure = Figure(figsize=(width_in, height_in), layout="constrained")
+    heading = title + "\n" * (subtitle.count("\n") + 1 if subtitle else 0)
+    figure.suptitle(heading, x=0.01, ha="left", fontsize=13, fontweight="bold", color=INK)
+    if subtitle:
+        # Below the heading's first line, whatever the height of the figure.
+        figure.text(
+            0.01,
+            1.0 - 0.34 / height_in,
+            subtitle,
+            ha="left",
+            va="top",
+            fontsize=9.5,
+            color="#555555",
+        )
+    return figure
+
+
+def line_style(index: int) -> dict[str, Any]:
+    """Colour and dashes of the n-th line."""
+    colour, dashes = LINES[index % len(LINES)]
+    return {"color": colour, "linestyle": dashes}
+
+
+def audio_axis(axes: Any, *, labelled: bool = True, few: bool = False) -> None:
+    """Make the horizontal axis 20 Hz to 20 kHz, logarithmic, with the ticks of the trade."""
+    from matplotlib.ticker import FixedLocator, NullFormatter
+
+    axes.set_xscale("log")
+    axes.set_xlim(20.0, 20e3)
+    ticks = [t for t in _TICKS_HZ if not few or t in (20, 100, 1000, 5000, 20000)]
+    axes.xaxis.set_major_locator(FixedLocator(ticks))
+    axes.xaxis.set_minor_formatter(NullFormatter())
+    axes.set_xticklabels([tick_text(t) for t in ticks])
+    axes.grid(visible=True, which="minor", axis="x", color="#eeeeee", linewidth=0.5)
+    if labelled:
+        axes.set_xlabel("frequency (Hz)")
+
+
+def tick_text(hertz: float) -> str:
+    """Text of a frequency tick.
+
+    >>> tick_text(500), tick_text(2000)
+    ('500', '2k')
+    """
+    return f"{hertz / 1000:g}k" if hertz >= 1000 else f"{hertz:g}"
+
+
+def volts_text(volts: float) -> str:
+    """Text of a level tick.
+
+    >>> volts_text(0.001), volts_text(1.0), volts_text(1e-5)
+    ('1m', '1', '10µ')
+    """
+    for scale, prefix in ((1.0, ""), (1e-3, "m"), (1e-6, "µ")):
+        if volts >= scale * 0.999:
+            return f"{volts / scale:.3g}{prefix}"
+    return f"{volts / 1e-9:.3g}n"
+
+
+def level_axis(axis: Any) -> None:
+    """Write the ticks of a logarithmic axis of volts with prefixes."""
+    from matplotlib.ticker import FuncFormatter, LogLocator, NullFormatter
+
+    axis.set_major_locator(LogLocator(base=10.0))
+    axis.set_major_formatter(FuncFormatter(lambda value, _: volts_text(value)))
+    axis.set_minor_formatter(NullFormatter())
+
+
+def save(figure: Any, folder: Path, name: str, kind: str) -> Path:
+    """Write a figure as PNG or SVG.
+
+    Raises
+    ------
+    UsageError
+        If it cannot be written.
+    """
+    path = folder / f"{name}.{kind}"
+    metadata: dict[str, Any] = {"Date": None} if kind == "svg" else {"Software": None}
+    try:
+        figure.savefig(path, metadata=metadata)
+    except OSError as error:
+        raise UsageError(f"{path}: cannot be written: {error.strerror}") from None
+    return path
+
+
+def grid_shape(count: int, columns: int = 3) -> tuple[int, int]:
+    """Rows and columns for so many small pictures.
+
+    >>> grid_shape(4), grid_shape(9)
+    ((2, 2), (3, 3))
+    """
+    across = min(columns, count) if count != 4 else 2
+    return -(-count // across), across
+
+
+def hide_spare(axes: Sequence[Any], used: int) -> None:
+    """Blank the places of a grid that hold nothing."""
+    for spare in axes[used:]:
+        spare.set_visible(False)
