@@ -7,7 +7,8 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from vadist.design import Design, Supply
-from vadist.engine import Circuit, Stepper, build_circuit
+from vadist.engine import LANES, Circuit, Stepper, build_circuit
+from vadist.errors import UsageError
 from vadist.sections import Matrix
 from vadist.stages.stage import Stage
 
@@ -22,8 +23,11 @@ class Processor:
     """
 
     def __init__(self, circuit: Circuit, channels: int) -> None:
+        if channels < 1:
+            raise UsageError(f"channels must be at least 1 (got {channels})")
         self.circuit = circuit
-        self._stepper = Stepper([circuit], channels)
+        widths = [min(LANES, channels - first) for first in range(0, channels, LANES)]
+        self._steppers = [Stepper([circuit], width) for width in widths]
         self._channels = channels
 
     def process(self, volts: ArrayLike) -> Matrix:
@@ -39,9 +43,13 @@ class Processor:
             Output volts, rest included.
         """
         block = np.asarray(volts, dtype=float)
-        lanes = np.ascontiguousarray(block.reshape(len(block), self._channels))
-        results = self._stepper.process(lanes)
-        output = results[self.circuit.output.section][:, self.circuit.output.row]
+        columns = block.reshape(len(block), self._channels)
+        section, row = self.circuit.output.section, self.circuit.output.row
+        output, first = np.empty_like(columns), 0
+        for stepper in self._steppers:
+            mine = slice(first, first + stepper.lanes)
+            output[:, mine] = stepper.process(columns[:, mine])[section][:, row]
+            first += stepper.lanes
         return np.asarray((output + self.circuit.rest_v).reshape(block.shape))
 
 

@@ -44,7 +44,7 @@ class DiscreteSection:
         Operating point.
     port_slopes : (ports, controls)
         Derivatives of the port currents at the operating point, siemens.
-    limits : (controls, 3)
+    limits : (controls, 4)
     kinds : tuple of str
         Devices.
     parameters : tuple of tuple of float
@@ -150,7 +150,7 @@ def discretize(
         control_v=point.control_v,
         port_a=point.port_a,
         port_slopes=point.slopes,
-        limits=np.array([x for d in section.devices for x in d.limits]).reshape(-1, 3),
+        limits=np.array([x for d in section.devices for x in d.limits]).reshape(-1, 4),
         kinds=tuple(d.kind for d in section.devices),
         parameters=tuple(d.parameters for d in section.devices),
         states=states,

@@ -270,7 +270,7 @@ def _start(every: list[DiscreteSection], written: int) -> _Running:
 
     for name in ("v", "v_old", "v_older", "p", "p_old", "rest_v"):
         fill(_names(name, structure.controls), [s.control_v for s in every])
-    for column, name in enumerate(("low", "high", "step")):
+    for column, name in enumerate(("low", "high", "step", "grow")):
         fill(_names(name, structure.controls), [s.limits[:, column] for s in every])
     fill(_names("rest_i", structure.ports), [s.port_a for s in every])
     for d, kind in enumerate(structure.kinds):

@@ -29,6 +29,9 @@ SWING_KNEE_V = 0.05
 _STEP_IN_EXPONENTS = 2.5
 # Newton may pass the steep end of a law by this many e-folds at a time.
 
+_SATURATED_GROWTH = 8.0
+# An op-amp's input may not jump from one saturation into the other, but far out its law is flat.
+
 
 @dataclass(frozen=True)
 class TwoTerminal:
@@ -80,8 +83,9 @@ class Device:
         What each port current adds to the current *into* the named nodes.
     parameters : tuple of float
         As the law in the kernel lists them.
-    limits : tuple of (low, high, step)
-        Newton step limits of each control, volts.
+    limits : tuple of (low, high, step, growth)
+        Newton step limits of each control: beyond [low, high] volts it may go by one step at a
+        time past ``growth`` times where it is.
     owned_node : str
         For an op-amp the output, whose equation is the internal compensation node's.
     owned_farad, owned_siemens : float
@@ -93,7 +97,7 @@ class Device:
     controls: tuple[tuple[str, str], ...]
     injections: tuple[dict[str, float], ...]
     parameters: tuple[float, ...]
-    limits: tuple[tuple[float, float, float], ...]
+    limits: tuple[tuple[float, float, float, float], ...]
     owned_node: str = ""
     owned_farad: float = 0.0
     owned_siemens: float = 0.0
@@ -218,7 +222,7 @@ class Network:
                 ((inner, b),),
                 ({inner: -1.0, b: 1.0},),
                 tuple(parameters),
-                ((-edges[1], edges[0], step),),
+                ((-edges[1], edges[0], step, 1.0),),
             )
         )
 
@@ -228,7 +232,7 @@ class Network:
         """Add an NPN transistor."""
         vt = thermal_voltage()
         high = _knee(model.saturation_current_a, vt)
-        limit = (-math.inf, high, _STEP_IN_EXPONENTS * vt)
+        limit = (-math.inf, high, _STEP_IN_EXPONENTS * vt, 1.0)
         early = 0.0 if math.isinf(model.early_voltage_v) else 1.0 / model.early_voltage_v
         self.devices.append(
             Device(
@@ -273,8 +277,8 @@ class Network:
                 ({output: 1.0},),
                 (largest, 1.0 / input_range, high, low, 1.0 / SWING_KNEE_V),
                 (
-                    (-0.0, 0.0, input_range),
-                    (low, high, _STEP_IN_EXPONENTS * SWING_KNEE_V),
+                    (0.0, 0.0, input_range, _SATURATED_GROWTH),
+                    (low, high, _STEP_IN_EXPONENTS * SWING_KNEE_V, 1.0),
                 ),
                 owned_node=output,
                 owned_farad=COMPENSATION_F,

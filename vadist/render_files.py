@@ -189,9 +189,11 @@ def _write(
         output, reader.sample_rate_hz, reader.channels, settings.subtype,
         overwrite=settings.overwrite, frames=reader.frames,
     ) as writer:  # fmt: skip
-        for volts in pieces:
-            peak = max(peak, float(np.abs(volts).max(initial=0.0)))
-            writer.write(volts * scale)
+        for piece in pieces:
+            for first in range(0, len(piece), _BLOCK_FRAMES):
+                volts = piece[first : first + _BLOCK_FRAMES]
+                peak = max(peak, float(np.abs(volts).max(initial=0.0)))
+                writer.write(volts * scale)
     return peak, int(np.sum(writer.clipped_samples))
 
 

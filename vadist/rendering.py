@@ -96,7 +96,7 @@ class Rendering:
             self.method = choose_method(self._excerpt_volts, accuracy_db)
         else:
             self.method = Method(oversample or default_oversample(sample_rate_hz))
-        self._spans: list[list[tuple[list[int], SpanResult]]] = []
+        self._spans: list[tuple[list[int], SpanResult]] = []
         self._plan = Plan(1, 0, 0)
 
     def circuits(self, factor: int) -> list[Circuit]:
@@ -124,11 +124,11 @@ class Rendering:
         with stoppable_pool(1) as pool:
             for group in self._alike(factor):
                 chosen = [circuits[k] for k in group]
-                span = run_span(
+                volts, _ = run_span(
                     chosen, array_window(excerpts), 0, len(excerpts), excerpts.shape[1],
                     self.sample_rate_hz, [chosen[0].output], Plan(1, len(excerpts), 0), pool,
                 )  # fmt: skip
-                kept = span.volts[:, judged, :, 0]
+                kept = volts[:, judged, :, 0]
                 heard[group] = kept.reshape(len(group), -1)
         return heard
 
@@ -161,27 +161,37 @@ class Rendering:
 
         with stoppable_pool(self.threads, count) as pool:
             for start in range(0, self.frames, length):
-                stop = min(start + length, self.frames)
-                window = self._held(start)
-                heard = np.zeros(
-                    (len(self.designs), stop - start, self.channels, 1 + len(self.taps))
-                )
-                for factor, weight in self.method.terms:
-                    for number, group in enumerate(self._alike(factor)):
-                        span = self._run(
-                            factor,
-                            group,
-                            window,
-                            start,
-                            stop,
-                            pool,
-                            arrived.get((factor, number)),
-                        )
-                        heard[group] += weight * span.volts
-                        arrived[factor, number] = span.handed_on
-                        if factor == self.method.oversample:
-                            self._spans.append([(group, span)])
-                yield heard
+                yield self._span(start, min(start + length, self.frames), pool, arrived)
+
+    def _span(
+        self,
+        start: int,
+        stop: int,
+        pool: StoppablePool,
+        arrived: dict[tuple[int, int], list[Matrix]],
+    ) -> Matrix:
+        """Render a span by every run of the method, for every group of like candidates."""
+        window = self._held(start)
+        heard: Matrix | None = None
+        for factor, weight in self.method.terms:
+            groups = self._alike(factor)
+            for number, group in enumerate(groups):
+                circuits = [self.circuits(factor)[k] for k in group]
+                taps = [circuits[0].output, *(circuits[0].taps[t] for t in self.taps)]
+                volts, span = run_span(
+                    circuits, window, start, stop, self.channels, self.sample_rate_hz, taps,
+                    self._plan, pool, arrived.get((factor, number)),
+                )  # fmt: skip
+                arrived[factor, number] = span.handed_on
+                if factor == self.method.oversample:
+                    self._spans.append((group, span))
+                if len(groups) == len(self.method.terms) == 1:
+                    return volts
+                if heard is None:
+                    heard = np.zeros((len(self.designs), *volts.shape[1:]))
+                heard[group] += weight * volts
+        assert heard is not None
+        return heard
 
     def _held(self, start: int) -> Window:
         """Read what a span needs of the take, once; its segments are cut from memory."""
@@ -190,32 +200,10 @@ class Rendering:
         held = self.window(first, last)
         return lambda low, high: held[low - first : high - first]
 
-    def _run(
-        self,
-        factor: int,
-        group: list[int],
-        window: Window,
-        start: int,
-        stop: int,
-        pool: StoppablePool,
-        arrived: list[Matrix] | None,
-    ) -> SpanResult:
-        circuits = [self.circuits(factor)[k] for k in group]
-        taps = [circuits[0].output, *(circuits[0].taps[t] for t in self.taps)]
-        return run_span(
-            circuits, window, start, stop, self.channels, self.sample_rate_hz, taps,
-            self._plan, pool, arrived,
-        )  # fmt: skip
-
     def diagnostics(self, candidate: int) -> Diagnostics:
         """What the finished rendering says of one candidate."""
         circuit = self.circuits(self.method.oversample)[candidate]
-        mine = [
-            (group.index(candidate), span)
-            for pieces in self._spans
-            for group, span in pieces
-            if candidate in group
-        ]
+        mine = [(group.index(candidate), span) for group, span in self._spans if candidate in group]
         stages = {}
         for stage, tap in circuit.taps.items():
             rest = float(circuit.sections[tap.section].output_v[tap.row])

@@ -69,11 +69,10 @@ class Plan:
 
 @dataclass(frozen=True)
 class SpanResult:
-    """What came of a span.
+    """What is known of a span besides its volts.
 
     Attributes
     ----------
-    volts : (candidates, frames, channels, taps)
     peaks : mapping of stage -> (candidates, 2)
         Smallest and largest deviation from rest.
     statistics : (sections, 3)
@@ -86,7 +85,6 @@ class SpanResult:
         States at the end, for the next span's first seams, one lane a candidate and channel.
     """
 
-    volts: Matrix
     peaks: dict[str, Matrix]
     statistics: NDArray[np.int64]
     seams: int
@@ -156,7 +154,7 @@ def run_span(
     plan: Plan,
     pool: StoppablePool,
     arrived: list[Matrix] | None = None,
-) -> SpanResult:
+) -> tuple[Matrix, SpanResult]:
     """Render the frames ``start`` to ``stop`` of a take through every candidate circuit.
 
     Parameters
@@ -167,6 +165,11 @@ def run_span(
         The take, zero outside its ends.
     arrived : states at ``start - REACH`` of the previous span, (states, candidates * channels)
         The first segments go on from there.
+
+    Returns
+    -------
+    volts : (candidates, frames, channels, taps)
+    SpanResult
     """
     total = len(circuits) * channels * plan.segments
     volts = np.empty((plan.segments * plan.length, len(taps), len(circuits) * channels))
@@ -184,10 +187,9 @@ def run_span(
         for stage, peak in lanes.peaks.items()
     }
     last = np.arange(len(circuits) * channels) * plan.segments + plan.segments - 1
-    return SpanResult(
-        heard.transpose(2, 0, 3, 1), reach, lanes.statistics, seams, mended, worst,
-        [s[:, last] for s in lanes.end],
-    )  # fmt: skip
+    handed_on = [s[:, last] for s in lanes.end]
+    span = SpanResult(reach, lanes.statistics, seams, mended, worst, handed_on)
+    return heard.transpose(2, 0, 3, 1), span
 
 
 @dataclass(frozen=True)

@@ -63,7 +63,7 @@ def solve_operating_point(section: Section, signal_v: Matrix) -> OperatingPoint:
     system_known += _INDUCTOR_SIEMENS * coils.into @ coils.across_known
     kinds = [d.kind for d in section.devices]
     parameters = [d.parameters for d in section.devices]
-    limits = np.array([limit for d in section.devices for limit in d.limits]).reshape(-1, 3)
+    limits = np.array([limit for d in section.devices for limit in d.limits]).reshape(-1, 4)
 
     def newton(scale: float, v: Matrix) -> Matrix | None:
         """Newton with limited steps at a scaled-down supply; None if it does not settle."""
@@ -76,8 +76,9 @@ def solve_operating_point(section: Section, signal_v: Matrix) -> OperatingPoint:
             w = np.linalg.solve(jacobian, right)
             target = section.control @ w + known_v
             moved = np.abs(target - v)
-            low = np.minimum(v, limits[:, 0]) - limits[:, 2]
-            high = np.maximum(v, limits[:, 1]) + limits[:, 2]
+            far = v * limits[:, 3]
+            low = np.minimum(far, limits[:, 0]) - limits[:, 2]
+            high = np.maximum(far, limits[:, 1]) + limits[:, 2]
             v = np.clip(target, low, high)
             if not np.isfinite(v).all():
                 return None

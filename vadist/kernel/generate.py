@@ -102,8 +102,9 @@ class _Writer:
             # Written so that NaN counts as a change.
             self.put(depth, "change = change if moved <= change else moved")
             step = self.at(f"step{k}")
-            self.put(depth, f"floor = min(v{k}, {self.at(f'low{k}')}) - {step}")
-            self.put(depth, f"ceiling = max(v{k}, {self.at(f'high{k}')}) + {step}")
+            self.put(depth, f"far = v{k} * {self.at(f'grow{k}')}")
+            self.put(depth, f"floor = min(far, {self.at(f'low{k}')}) - {step}")
+            self.put(depth, f"ceiling = max(far, {self.at(f'high{k}')}) + {step}")
             self.put(depth, f"{self.at(f'v{k}')} = min(max(t{k}, floor), ceiling)")
         self.put(depth, f"{self.at('change')} = change")
         self.put(depth, "still = 0.0 if change <= tolerance else live")

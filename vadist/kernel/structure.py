@@ -78,7 +78,7 @@ class Structure:
         names += [f"i{k}" for k in range(self.ports)]
         for c in range(self.controls):
             names += [f"v{c}", f"v_old{c}", f"v_older{c}", f"p{c}", f"p_old{c}"]
-            names += [f"rest_v{c}", f"low{c}", f"high{c}", f"step{c}"]
+            names += [f"rest_v{c}", f"low{c}", f"high{c}", f"step{c}", f"grow{c}"]
         names += [f"rest_i{k}" for k in range(self.ports)]
         for d, kind in enumerate(self.kinds):
             names += [f"par{d}_{k}" for k in range(PARAMETERS[kind])]
