@@ -10,6 +10,7 @@ from vadist.errors import VadistError
 
 COMMANDS = {
     "render": "render takes through a design",
+    "audition": "hear and measure what a changed value does, at one loudness",
     "inspect": "walk a design block by block: corners, headroom, noise",
     "new": "write a commented starter design",
     "parts": "list the part library with its sources",

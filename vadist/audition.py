@@ -1,0 +1,345 @@
+"""An audition: a design and its candidates, rendered, matched in level and compared."""
+
+import math
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import ArrayLike
+
+from vadist.candidates import Candidate, check_candidates
+from vadist.comparison import Behaviour, NodeShift, behaviour, node_shifts
+from vadist.design import Design
+from vadist.errors import UsageError
+from vadist.matching import DEFAULT_LEVEL, LevelMatch, match_levels
+from vadist.measure import (
+    AUDIO_BAND_HZ,
+    harmonics,
+    null_depth_db,
+    spectral_centroid_hz,
+    thd_fundamental,
+    third_octave_levels,
+)
+from vadist.measure.records import FloatArray
+from vadist.render import RenderResult, render_candidates
+from vadist.rendering import Rendering, array_window
+
+REFERENCE, CANDIDATE, BLOCK = "reference", "candidate", "block"
+
+PROBE_RATE_HZ = 48_000.0
+PROBE_FADE_S, PROBE_SETTLE_S, PROBE_KEPT_S = 0.02, 0.7, 0.25
+# Coupling capacitors of up to 1 uF into 100k have settled to 0.1 % by then.
+
+_BAND_FLOOR_DB = 60.0
+# Bands this far below the loudest are masked: a change there says nothing to an ear.
+
+
+@dataclass(frozen=True)
+class Probe:
+    """The sine whose distortion is reported: a take has no THD of its own.
+
+    Attributes
+    ----------
+    frequency_hz : float
+        20 Hz to 10 kHz, so that there is a harmonic below 20 kHz.
+    peak_v : float
+        Volts at the input; 0.1 V is a firmly struck note (100 mV to 1 V is quoted for guitars).
+    """
+
+    frequency_hz: float = 220.0
+    peak_v: float = 0.1
+
+    def __post_init__(self) -> None:
+        if not AUDIO_BAND_HZ[0] <= self.frequency_hz <= AUDIO_BAND_HZ[1] / 2.0:
+            raise UsageError(
+                f"probe frequency must be within 20..10000 Hz (got {self.frequency_hz:g})"
+            )
+        if not (math.isfinite(self.peak_v) and self.peak_v > 0.0):
+            raise UsageError(f"probe level must be > 0 V (got {self.peak_v:g})")
+
+    def samples(self) -> FloatArray:
+        """The sine at 48 kHz in volts, faded in."""
+        time = np.arange(round((PROBE_SETTLE_S + PROBE_KEPT_S) * PROBE_RATE_HZ)) / PROBE_RATE_HZ
+        fade = np.sin(0.5 * np.pi * np.minimum(time / PROBE_FADE_S, 1.0)) ** 2
+        return np.asarray(self.peak_v * fade * np.sin(2.0 * np.pi * self.frequency_hz * time))
+
+
+@dataclass(frozen=True)
+class Distortion:
+    """A design's response to the probe.
+
+    Attributes
+    ----------
+    thd : float
+        Relative to the fundamental (THD_F), harmonics up to 20 kHz.
+    harmonics_db : (10,)
+        Levels relative to the fundamental.
+    """
+
+    thd: float
+    harmonics_db: FloatArray
+
+
+@dataclass(frozen=True)
+class Comparison:
+    """A candidate held against the reference.
+
+    Attributes
+    ----------
+    null_depth_db : float
+        What is left after subtracting it at its best gain; -inf if nothing is.
+    null_gain : float
+        That gain, applied to the matched track.
+    bands_db : (bands,)
+        Change of each third-octave level between the matched tracks; NaN where the reference
+        holds next to nothing.
+    shifts : tuple of NodeShift
+        Nodes that rest elsewhere.
+    """
+
+    null_depth_db: float
+    null_gain: float
+    bands_db: FloatArray
+    shifts: tuple[NodeShift, ...]
+
+
+@dataclass(frozen=True)
+class Track:
+    """Something to listen to.
+
+    Attributes
+    ----------
+    name, role : str
+        Role is ``reference``, ``candidate`` or ``block``.
+    changes : tuple of (path, text)
+    samples : (frames, channels)
+        Level-matched, full scale 1.
+    level_before : float
+        As it came, in the unit of the match, relative to 1 V peak.
+    gain_db, true_peak_dbtp : float
+        Gain from volts to samples; true peak after it.
+    centroid_hz : float
+    design : Design or None
+        None for the track after a block.
+    distortion, behaviour, comparison, error_db
+        Of the reference and the candidates; a comparison of candidates alone.
+    """
+
+    name: str
+    role: str
+    changes: tuple[tuple[str, str], ...]
+    samples: FloatArray
+    level_before: float
+    gain_db: float
+    true_peak_dbtp: float
+    centroid_hz: float
+    design: Design | None = None
+    distortion: Distortion | None = None
+    behaviour: Behaviour | None = None
+    comparison: Comparison | None = None
+    error_db: float | None = None
+
+
+@dataclass(frozen=True)
+class AuditionResult:
+    """Tracks of one take, the reference first, then candidates, then blocks.
+
+    Attributes
+    ----------
+    tracks : tuple of Track
+    sample_rate_hz, full_scale_v : float
+    match : LevelMatch
+    probe : Probe
+    bands_hz : (bands,)
+        Nominal mid-bands of the third octaves.
+    method : str
+        Oversampling used.
+    """
+
+    tracks: tuple[Track, ...]
+    sample_rate_hz: float
+    full_scale_v: float
+    match: LevelMatch
+    probe: Probe
+    bands_hz: FloatArray
+    method: str
+
+    @property
+    def reference(self) -> Track:
+        """The unchanged design."""
+        return self.tracks[0]
+
+    @property
+    def candidates(self) -> tuple[Track, ...]:
+        """Tracks of the candidates."""
+        return tuple(track for track in self.tracks if track.role == CANDIDATE)
+
+
+def audition(
+    design: Design,
+    candidates: Sequence[Candidate],
+    samples: ArrayLike,
+    sample_rate_hz: float,
+    *,
+    full_scale_v: float = 1.0,
+    level: float = DEFAULT_LEVEL,
+    probe: Probe | None = None,
+    taps: bool = False,
+    oversample: int | None = None,
+    accuracy_db: float | None = None,
+    threads: int | None = None,
+    progress: Callable[[float], None] = lambda done: None,
+) -> AuditionResult:
+    """Render a design and its candidates in one batch, match their levels and compare them.
+
+    Parameters
+    ----------
+    design : Design
+        The reference.
+    candidates : sequence of Candidate
+        1 to 64, see :func:`vadist.candidates.make_candidates`; none if ``taps`` is asked for.
+    samples : (frames,) or (frames, channels)
+        The dry take, full scale +-1.
+    sample_rate_hz, full_scale_v, oversample, accuracy_db, threads
+        As for :func:`vadist.render.render`.
+    level : float
+        Common loudness aimed at, LUFS; all come lower alike if a true peak would pass -1 dBTP.
+    probe : Probe, optional
+        Sine whose distortion is reported.
+    taps : bool
+        Whether to add the dry take and the reference after each block.
+    progress : called with the fraction done
+
+    Returns
+    -------
+    AuditionResult
+
+    Raises
+    ------
+    UsageError
+        For a silent take or candidate, no candidates or too many.
+    ConvergenceError
+        If the circuit equations could not be solved.
+    """
+    if candidates or not taps:
+        check_candidates(candidates)
+    take = np.asarray(samples, dtype=float)
+    if not take.size or not np.any(take):
+        raise UsageError("the take is silent, so there is nothing to audition; choose another")
+    probe = probe or Probe()
+    designs = [design, *(candidate.design for candidate in candidates)]
+    found = [behaviour(each) for each in designs]
+    distortions = _distortions(designs, probe, threads)
+    results = render_candidates(
+        designs, take, sample_rate_hz, full_scale_v=full_scale_v, oversample=oversample,
+        accuracy_db=accuracy_db, threads=threads, progress=progress,
+    )  # fmt: skip
+    names = [f"reference: {design.name}", *(candidate.name for candidate in candidates)]
+    volts = [_without_rest(result, each) for result, each in zip(results, designs, strict=True)]
+    blocks = (
+        _blocks(design, take, sample_rate_hz, full_scale_v, results[0], threads) if taps else {}
+    )
+    match = match_levels([*volts, *blocks.values()], [*names, *blocks], sample_rate_hz, level=level)
+    matched = [
+        track * 10.0 ** (gain / 20.0)
+        for track, gain in zip([*volts, *blocks.values()], match.gains_db, strict=True)
+    ]
+    tracks = []
+    for k, (name, track) in enumerate(zip([*names, *blocks], matched, strict=True)):
+        rendered = k < len(designs)
+        tracks.append(
+            Track(
+                name,
+                REFERENCE if k == 0 else CANDIDATE if rendered else BLOCK,
+                candidates[k - 1].changes if 0 < k < len(designs) else (),
+                track,
+                match.before[k],
+                match.gains_db[k],
+                match.true_peaks_dbtp[k],
+                spectral_centroid_hz(track, sample_rate_hz),
+                designs[k] if rendered else None,
+                distortions[k] if rendered else None,
+                found[k] if rendered else None,
+                _compare(matched, found, k, sample_rate_hz) if 0 < k < len(designs) else None,
+                results[k].diagnostics.error_db if rendered else None,
+            )
+        )
+    bands = third_octave_levels(matched[0], sample_rate_hz).nominal_hz
+    how = str(results[0].diagnostics.method)
+    return AuditionResult(
+        tuple(tracks), float(sample_rate_hz), full_scale_v, match, probe, bands, how
+    )
+
+
+def _without_rest(result: RenderResult, design: Design) -> FloatArray:
+    """Output less its DC volts, which are no sound."""
+    last = tuple(design.stages)[-1]
+    return result.volts - result.diagnostics.stages[last].rest_v
+
+
+def _blocks(
+    design: Design,
+    take: FloatArray,
+    sample_rate_hz: float,
+    full_scale_v: float,
+    result: RenderResult,
+    threads: int | None,
+) -> dict[str, FloatArray]:
+    """The dry take and the volts after each block, by name.
+
+    The taps run by themselves: as outputs of the batch every candidate would pay for them.
+    """
+    tapped = render_candidates(
+        [design], take, sample_rate_hz, full_scale_v=full_scale_v,
+        oversample=result.diagnostics.method.oversample, taps=tuple(design.stages),
+        threads=threads,
+    )[0]  # fmt: skip
+    dry = (take[:, None] if take.ndim == 1 else take) * full_scale_v
+    rests = tapped.diagnostics.stages
+    return {
+        "the dry take": dry,
+        **{f"after {s}": volts - rests[s].rest_v for s, volts in tapped.taps.items()},
+    }
+
+
+def _compare(
+    matched: Sequence[FloatArray], found: Sequence[Behaviour], k: int, rate_hz: float
+) -> Comparison:
+    reference, candidate = matched[0], matched[k]
+    gain = float(np.vdot(reference, candidate) / np.vdot(candidate, candidate))
+    return Comparison(
+        null_depth_db(reference, candidate),
+        gain,
+        _band_changes(reference, candidate, rate_hz),
+        node_shifts(found[0], found[k]),
+    )
+
+
+def _band_changes(reference: FloatArray, candidate: FloatArray, rate_hz: float) -> FloatArray:
+    before = third_octave_levels(reference, rate_hz).levels_db
+    after = third_octave_levels(candidate, rate_hz).levels_db
+    floor = max(before.max(), after.max()) - _BAND_FLOOR_DB
+    changes = np.full(len(before), np.nan)
+    told = (before > floor) & (after > floor)
+    changes[told] = after[told] - before[told]
+    return changes
+
+
+def _distortions(designs: Sequence[Design], probe: Probe, threads: int | None) -> list[Distortion]:
+    """Response of each design to the probe, rendered as one batch."""
+    sine = probe.samples()[:, None]
+    rendering = Rendering(designs, PROBE_RATE_HZ, len(sine), 1, array_window(sine), threads=threads)
+    heard = np.concatenate(list(rendering.spans()), axis=1)[:, :, 0, 0]
+    count = int(AUDIO_BAND_HZ[1] / probe.frequency_hz)
+    kept = round(PROBE_KEPT_S * PROBE_RATE_HZ)
+    distortions = []
+    for volts in heard[:, -kept:]:
+        tone = harmonics(volts, PROBE_RATE_HZ, probe.frequency_hz, count)
+        levels = np.zeros(10)
+        levels[: min(count, 10)] = tone.levels_v[:10]
+        if tone.levels_v[0] == 0.0:
+            distortions.append(Distortion(math.nan, np.full(10, math.nan)))
+            continue
+        relative = 20.0 * np.log10(np.maximum(levels / tone.levels_v[0], 1e-10))
+        distortions.append(Distortion(thd_fundamental(tone), relative))
+    return distortions

@@ -1,0 +1,273 @@
+"""An audition in numbers: a table for people, a table for spreadsheets, and everything as JSON."""
+
+import csv
+import importlib.metadata
+import io
+import math
+from collections.abc import Sequence
+from typing import Any
+
+from vadist.audition import AuditionResult, Track
+from vadist.comparison import Band
+from vadist.design_files import write_design
+from vadist.matching import LOUDNESS
+from vadist.quantities import format_quantity
+
+IDENTICAL_DB = -140.0
+"""A null this deep is the arithmetic's: 24-bit samples end at -144 dB."""
+
+_PACKAGES = ("vadist", "numpy", "scipy", "numba", "soxr")
+
+HEADINGS = (
+    "track", "level before", "gain", "THD", "centroid", "null depth", "low corner", "high corner",
+    "largest band change", "largest DC shift",
+)  # fmt: skip
+
+
+def figure_rows(result: AuditionResult) -> list[tuple[str, ...]]:
+    """Figures of each track as texts under :data:`HEADINGS`; empty where there is none."""
+    unit = result.match.unit
+    return [
+        (
+            track.name,
+            f"{track.level_before:.1f} {unit}",
+            decibels(track.gain_db),
+            thd_text(track),
+            f"{track.centroid_hz:.0f} Hz",
+            null_text(track),
+            _corner(track, "low_hz"),
+            _corner(track, "high_hz"),
+            largest_band_text(result, track),
+            largest_shift_text(track),
+        )
+        for track in result.tracks
+    ]
+
+
+def decibels(value: float) -> str:
+    """Return a gain with its sign and one decimal, never a minus before zero.
+
+    Examples
+    --------
+    >>> decibels(-0.04), decibels(5.51)
+    ('+0.0 dB', '+5.5 dB')
+    """
+    return f"{round(value, 1) + 0.0:+.1f} dB"
+
+
+def thd_text(track: Track) -> str:
+    """THD of the probe in percent."""
+    if track.distortion is None or math.isnan(track.distortion.thd):
+        return ""
+    return f"{100.0 * track.distortion.thd:.3g} %"
+
+
+def null_text(track: Track) -> str:
+    """Null depth, or that nothing is left."""
+    if track.comparison is None:
+        return ""
+    depth = track.comparison.null_depth_db
+    return "identical" if depth < IDENTICAL_DB else f"{depth:.1f} dB"
+
+
+def largest_band_text(result: AuditionResult, track: Track) -> str:
+    """Third octave that changed most."""
+    if track.comparison is None:
+        return ""
+    told = [
+        (abs(change), change, band)
+        for change, band in zip(track.comparison.bands_db, result.bands_hz, strict=True)
+        if math.isfinite(change)
+    ]
+    if not told:
+        return ""
+    _, change, band = max(told)
+    hertz = f"{band:g} Hz" if band < 1000.0 else f"{band / 1000.0:g} kHz"
+    return f"{change:+.2f} dB at {hertz}"
+
+
+def largest_shift_text(track: Track) -> str:
+    """Node that moved most at rest."""
+    if track.comparison is None:
+        return ""
+    if not track.comparison.shifts:
+        return "none"
+    shift = track.comparison.shifts[0]
+    return f"{shift.node} {_shift(shift.shift_v)}"
+
+
+def _shift(volts: float) -> str:
+    return f"{'+' if volts > 0 else ''}{format_quantity(volts, 'V')}"
+
+
+def _corner(track: Track, side: str) -> str:
+    if track.behaviour is None:
+        return ""
+    hertz = getattr(track.behaviour.band, side)
+    return "beyond" if hertz is None else format_quantity(hertz, "Hz")
+
+
+def text_table(result: AuditionResult) -> str:
+    """Table and notes for a terminal or a text file."""
+    rows = [HEADINGS, *figure_rows(result)]
+    widths = [max(len(row[k]) for row in rows) for k in range(len(HEADINGS))]
+    lines = []
+    for row in rows:
+        cells = [
+            cell.ljust(width) if k == 0 else cell.rjust(width)
+            for k, (cell, width) in enumerate(zip(row, widths, strict=True))
+        ]
+        lines.append("  ".join(cells).rstrip())
+    lines.insert(1, "-" * max(map(len, lines)))
+    return "\n".join([*lines, "", *notes(result), ""])
+
+
+def notes(result: AuditionResult) -> list[str]:
+    """What the figures mean, a sentence each."""
+    match, probe = result.match, result.probe
+    level = f"{match.level:.1f} {match.unit}"
+    said = [
+        f"Level before: relative to 1 V peak. All tracks were brought to {level} ({match.measure})."
+    ]
+    if match.measure != LOUDNESS:
+        said.append(
+            "The take is shorter than 400 ms, one gating block of ITU-R BS.1770: "
+            "levels were matched by rms instead of loudness."
+        )
+    if match.lowered_db > 0.0:
+        said.append(
+            f"All were lowered alike by {match.lowered_db:.1f} dB to keep true peaks at or below "
+            "-1 dBTP."
+        )
+    said += [
+        f"THD: of a {format_quantity(probe.frequency_hz, 'Hz')} sine of "
+        f"{format_quantity(probe.peak_v, 'V')} peak, relative to the fundamental, harmonics up to "
+        "20 kHz; a take has no THD of its own.",
+        "Null depth: power left after subtracting the candidate, at its best gain, from the "
+        "reference. The lower, the more alike.",
+        "Corners: where the small-signal gain of the whole design first falls 3 dB below its "
+        "largest.",
+        "Band change: third octaves of the matched tracks. DC shift: node volts without signal.",
+    ]
+    return said
+
+
+def csv_table(result: AuditionResult) -> str:
+    """Every figure as a number, with its unit in the heading."""
+    out = io.StringIO()
+    writer = csv.writer(out, lineterminator="\n")
+    bands = [f"change_{hertz:g}_hz_db" for hertz in result.bands_hz]
+    level = "lufs" if result.match.measure == LOUDNESS else "db_rms"
+    writer.writerow(
+        ["track", "role", f"level_before_{level}", "gain_db", "true_peak_dbtp", "thd_percent",
+         "centroid_hz", "null_depth_db", "gain_peak_db", "low_corner_hz", "high_corner_hz",
+         "largest_dc_shift_node", "largest_dc_shift_v", *bands]
+    )  # fmt: skip
+    for track in result.tracks:
+        writer.writerow(_csv_row(track, len(bands)))
+    return out.getvalue()
+
+
+def _csv_row(track: Track, bands: int) -> list[object]:
+    band = track.behaviour.band if track.behaviour else None
+    compared = track.comparison
+    shift = compared.shifts[0] if compared and compared.shifts else None
+    changes: Sequence[float] = compared.bands_db.tolist() if compared else [math.nan] * bands
+    return [
+        track.name,
+        track.role,
+        _cell(track.level_before),
+        _cell(track.gain_db),
+        _cell(track.true_peak_dbtp),
+        _cell(100.0 * track.distortion.thd if track.distortion else None),
+        _cell(track.centroid_hz),
+        _cell(compared.null_depth_db if compared else None),
+        _cell(band.gain_db if band else None),
+        _cell(band.low_hz if band else None),
+        _cell(band.high_hz if band else None),
+        shift.node if shift else "",
+        _cell(shift.shift_v if shift else None),
+        *(_cell(change) for change in changes),
+    ]
+
+
+def _cell(value: float | None) -> str:
+    return "" if value is None or math.isnan(value) else f"{value:.6g}"
+
+
+def described(result: AuditionResult, files: Sequence[str], take: str) -> dict[str, Any]:
+    """Contents of ``audition.json``; numbers that are not finite are null.
+
+    Parameters
+    ----------
+    result : AuditionResult
+    files : sequence of str
+        Audio file of each track.
+    take : str
+        Name of the take.
+    """
+    match = result.match
+    return {
+        "made_with": {name: importlib.metadata.version(name) for name in _PACKAGES},
+        "take": {
+            "file": take,
+            "sample_rate_hz": result.sample_rate_hz,
+            "frames": len(result.reference.samples),
+            "channels": result.reference.samples.shape[1],
+            "full_scale_v": result.full_scale_v,
+        },
+        "method": result.method,
+        "matching": {
+            "measure": match.measure,
+            "unit": match.unit,
+            "level": match.level,
+            "lowered_db": match.lowered_db,
+        },
+        "probe": {"frequency_hz": result.probe.frequency_hz, "peak_v": result.probe.peak_v},
+        "third_octaves_hz": result.bands_hz.tolist(),
+        "tracks": [_track(t, file) for t, file in zip(result.tracks, files, strict=True)],
+        "notes": notes(result),
+    }
+
+
+def _track(track: Track, file: str) -> dict[str, Any]:
+    told: dict[str, Any] = {
+        "name": track.name,
+        "role": track.role,
+        "file": file,
+        "changes": [{"path": path, "value": text} for path, text in track.changes],
+        "level_before": track.level_before,
+        "gain_db": track.gain_db,
+        "true_peak_dbtp": track.true_peak_dbtp,
+        "centroid_hz": track.centroid_hz,
+        "numerical_error_db": track.error_db,
+    }
+    if track.distortion is not None:
+        told["thd"] = _finite(track.distortion.thd)
+        told["harmonics_db"] = [_finite(v) for v in track.distortion.harmonics_db.tolist()]
+    if track.behaviour is not None:
+        told["band"] = _band(track.behaviour.band)
+        told["rest_v"] = track.behaviour.rest_v
+    if track.comparison is not None:
+        compared = track.comparison
+        told["identical"] = compared.null_depth_db < IDENTICAL_DB
+        told["null_depth_db"] = _finite(compared.null_depth_db)
+        told["null_gain"] = compared.null_gain
+        told["third_octave_change_db"] = [_finite(v) for v in compared.bands_db.tolist()]
+        told["rest_shifts_v"] = {shift.node: shift.shift_v for shift in compared.shifts}
+    if track.design is not None:
+        told["design"] = write_design(track.design)
+    return told
+
+
+def _band(band: Band) -> dict[str, float | None]:
+    return {
+        "gain_db": band.gain_db,
+        "peak_hz": band.peak_hz,
+        "low_hz": band.low_hz,
+        "high_hz": band.high_hz,
+    }
+
+
+def _finite(value: float) -> float | None:
+    return value if math.isfinite(value) else None

@@ -1,0 +1,147 @@
+"""Hear what a change does: candidates at one loudness, their figures, and a page to listen with."""
+
+import argparse
+from pathlib import Path
+
+from vadist.errors import UsageError
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """Options of ``vadist audition``."""
+    add = parser.add_argument
+    add("take", metavar="TAKE", help="WAV, FLAC or AIFF")
+    add("--design", required=True, metavar="NAME|FILE", help="the reference: preset or TOML file")
+    add(
+        "--set", action="append", default=[], metavar="PATH=VALUE", dest="settings",
+        help="change a value of the reference, drive=0.7; may be repeated",
+    )  # fmt: skip
+    choices = parser.add_argument_group("candidates (1 to 64)")
+    add = choices.add_argument
+    add(
+        "--try", action="append", default=[], metavar="PATH=V1,V2,...", dest="trials",
+        help="values of a part, a part type or a control: clipper.shunt_capacitor=4n7,10n, "
+        "clipper.diodes=1N34A,red LED, tone=0,0.5,1; each value is one candidate; may be "
+        "repeated. PATH alone takes its neighbours in --e-series",
+    )  # fmt: skip
+    add("--combine", action="store_true", help="every combination of the values of several --try")
+    add("--e-series", metavar="E12", help="preferred numbers for a --try without values: E3..E192")
+    add(
+        "--around", type=int, default=1, metavar="N",
+        help="neighbours below and above in --e-series (default 1)",
+    )  # fmt: skip
+    add(
+        "--with", action="append", default=[], metavar="NAME|FILE", dest="others",
+        help="another whole design, as it is; may be repeated",
+    )  # fmt: skip
+    add("--taps", action="store_true", help="add the dry take and the sound after each block")
+    passage = parser.add_argument_group("take and level")
+    add = passage.add_argument
+    add("--from", metavar="TIME", dest="start", default="0s", help="start of a passage, as 2.5s")
+    add("--length", metavar="TIME", help="length of the passage; default: to the end")
+    add(
+        "--full-scale", default="1V", metavar="LEVEL",
+        help="peak volts of a full-scale sample, as 1V, 500mV, 12dBu, -3dBV (default 1V)",
+    )  # fmt: skip
+    add(
+        "--loudness", default="-18LUFS", metavar="LEVEL",
+        help="common loudness (default -18LUFS); all come lower alike if true peaks would pass "
+        "-1 dBTP",
+    )  # fmt: skip
+    add("--probe-level", default="100mV", metavar="LEVEL", help="sine for THD (default 100mV)")
+    add("--probe-frequency", default="220Hz", metavar="HZ", help="its frequency (default 220Hz)")
+    work = parser.add_argument_group("rendering and output")
+    add = work.add_argument
+    quality = work.add_mutually_exclusive_group()
+    quality.add_argument(
+        "--oversample", type=int, metavar="N",
+        help="factor; default reaches 352.8 kHz (8 at 48 kHz)",
+    )  # fmt: skip
+    quality.add_argument(
+        "--accuracy", metavar="DB", help="wanted numerical error, as -90dB: picks the factor"
+    )
+    add("--threads", type=int, metavar="N", help="default: all cores")
+    add("--out", metavar="FOLDER", help="default: audition-TAKE-DESIGN, here")
+    add("--overwrite", action="store_true", help="replace an earlier audition")
+    add("--no-plots", action="store_true", help="draw no plots")
+    add("--no-page", action="store_true", help="build no page")
+
+
+def run(options: argparse.Namespace) -> int:
+    """Render, compare, write the folder and print the table."""
+    from vadist.audition import Probe, audition
+    from vadist.audition_files import (
+        PAGE,
+        check_folder,
+        check_page_size,
+        file_stem,
+        read_passage,
+        write_audition,
+    )
+    from vadist.audition_tables import text_table
+    from vadist.candidates import make_candidates
+    from vadist.design_files import apply_settings, load_design
+    from vadist.quantities import parse_level
+
+    from . import CAUTION
+    from .progress import progress_bar
+    from .render import parse_decibels
+
+    take = Path(options.take)
+    design = apply_settings(load_design(options.design), options.settings)
+    candidates = []
+    if options.trials or options.others or not options.taps:
+        candidates = make_candidates(
+            design, options.trials, [load_design(name) for name in options.others],
+            e_series=options.e_series, around=options.around, combine=options.combine,
+        )  # fmt: skip
+    folder = Path(options.out or f"audition-{file_stem(take.stem)}-{file_stem(design.name)}")
+    check_folder(folder, overwrite=options.overwrite)
+    length_s = None if options.length is None else _seconds("--length", options.length)
+    passage = read_passage(take, _seconds("--from", options.start), length_s)
+    probe = Probe(_quantity("--probe-frequency", options.probe_frequency, "Hz"),
+                  parse_level(options.probe_level))  # fmt: skip
+    tracks = 1 + len(candidates) + (1 + len(design.stages) if options.taps else 0)
+    if not options.no_page:
+        check_page_size(tracks, passage)
+    with progress_bar(f"{tracks} tracks") as progress:
+        result = audition(
+            design, candidates, passage.samples, passage.sample_rate_hz,
+            full_scale_v=parse_level(options.full_scale), level=_lufs(options.loudness),
+            probe=probe, taps=options.taps, oversample=options.oversample,
+            accuracy_db=None if options.accuracy is None else parse_decibels(options.accuracy),
+            threads=options.threads, progress=progress,
+        )  # fmt: skip
+    write_audition(
+        result, folder, take=take.name, overwrite=options.overwrite,
+        plots=not options.no_plots, page=not options.no_page,
+    )  # fmt: skip
+    print(text_table(result))
+    print(f"written to {folder}" + ("" if options.no_page else f"; open {folder / PAGE}"))
+    print(CAUTION)
+    return 0
+
+
+def _quantity(option: str, text: str, unit: str) -> float:
+    from vadist.errors import DesignError
+    from vadist.quantities import parse_quantity
+
+    try:
+        return parse_quantity(text, unit)
+    except DesignError as error:
+        raise UsageError(f"{option} {error}") from None
+
+
+def _seconds(option: str, text: str) -> float:
+    return _quantity(option, text, "s")
+
+
+def _lufs(text: str) -> float:
+    """``-18LUFS`` as a number."""
+    fault = UsageError(f"--loudness must be within -60..0 LUFS, like -18LUFS (got {text!r})")
+    try:
+        level = float(text.lower().removesuffix("lufs"))
+    except ValueError:
+        raise fault from None
+    if not -60.0 <= level <= 0.0:
+        raise fault
+    return level

@@ -1,0 +1,204 @@
+"""The page to listen with: one HTML file with audio, figures, style and program inside.
+
+It opens from disk and asks no network for anything. Tracks are embedded as WAV files; the
+program plays all of them together and switches by gain alone, so that switching is accurate to
+the sample. The program is plain ECMAScript in small files that :data:`SCRIPTS` names in order.
+"""
+
+import base64
+import json
+import re
+import struct
+from importlib import resources
+from typing import Any
+
+import numpy as np
+
+from vadist.audition import BLOCK, AuditionResult, Track
+from vadist.audition_tables import (
+    HEADINGS,
+    decibels,
+    figure_rows,
+    largest_band_text,
+    notes,
+    null_text,
+)
+from vadist.measure.records import FloatArray
+from vadist.page.spectra import spectrum_levels
+from vadist.quantities import format_quantity
+
+SCRIPTS = (
+    "wav.js", "statistics.js", "player.js", "views.js", "blindtest.js", "keyboard.js", "page.js",
+)  # fmt: skip
+
+_MOST_SHIFTS = 8  # nodes listed for a candidate; the JSON has them all
+
+
+def build_page(result: AuditionResult, take: str, limit_bytes: int) -> str:
+    """Build the page of an audition.
+
+    Parameters
+    ----------
+    result : AuditionResult
+    take : str
+        Name of the take, for people.
+    limit_bytes : int
+        Most bytes of audio: 24-bit samples if they fit, else 16-bit ones.
+
+    Returns
+    -------
+    str
+        HTML.
+    """
+    from jinja2 import Environment, PackageLoader, StrictUndefined, select_autoescape
+
+    frames, channels = result.reference.samples.shape
+    bits = 24 if len(result.tracks) * frames * channels * 3 <= limit_bytes else 16
+    environment = Environment(
+        loader=PackageLoader("vadist", "page"),
+        autoescape=select_autoescape(),
+        undefined=StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+    )
+    environment.filters["breakable"] = breakable
+    rate = round(result.sample_rate_hz)
+    return environment.get_template("page.html").render(
+        take=take,
+        style=_part("style.css"),
+        program="\n".join(_part(name) for name in SCRIPTS),
+        data=script_json(page_data(result, take, bits)),
+        audio=[
+            base64.b64encode(wav_bytes(track.samples, rate, bits)).decode("ascii")
+            for track in result.tracks
+        ],
+        result=result,
+        bits=bits,
+        rate=rate,
+        seconds=frames / rate,
+        headings=HEADINGS,
+        rows=figure_rows(result),
+        notes=notes(result),
+        details=[_detail(result, track) for track in result.candidates],
+        tracks=list(enumerate(result.tracks)),
+        block=BLOCK,
+        decibels=decibels,
+    )
+
+
+def page_data(result: AuditionResult, take: str, bits: int) -> dict[str, Any]:
+    """What the program needs to know besides the audio."""
+    rate, reference = result.sample_rate_hz, result.reference
+    spectra = [spectrum_levels(track.samples, rate) for track in result.tracks]
+    tracks = []
+    for track, spectrum in zip(result.tracks, spectra, strict=True):
+        told: dict[str, Any] = {
+            "name": track.name,
+            "role": track.role,
+            "levels": _rounded(spectrum.levels_db),
+            "nullGain": None,
+        }
+        if track.comparison is not None:
+            gain = track.comparison.null_gain
+            left = spectrum_levels(reference.samples - gain * track.samples, rate)
+            told |= {"nullGain": gain, "leftLevels": _rounded(left.levels_db)}
+            told["nullText"] = null_text(track)
+        tracks.append(told)
+    return {
+        "take": take,
+        "sampleRate": round(rate),
+        "bits": bits,
+        "frequencies": [round(f, 2) for f in spectra[0].frequencies_hz.tolist()],
+        "tracks": tracks,
+    }
+
+
+def _rounded(levels_db: FloatArray) -> list[float]:
+    return [round(level, 2) for level in np.maximum(levels_db, -160.0).tolist()]
+
+
+def _detail(result: AuditionResult, track: Track) -> dict[str, Any]:
+    """Lines that tell what a candidate changed."""
+    compared, mine, theirs = track.comparison, track.behaviour, result.reference.behaviour
+    assert compared is not None
+    assert mine is not None
+    assert theirs is not None
+    corners = []
+    for label, now, then in (
+        ("low corner", mine.band.low_hz, theirs.band.low_hz),
+        ("high corner", mine.band.high_hz, theirs.band.high_hz),
+    ):
+        if now is not None and then is not None:
+            corners.append(f"{label} {_change(then, now)}")
+    corners.append(f"largest gain {theirs.band.gain_db:.2f} dB to {mine.band.gain_db:.2f} dB")
+    shifts = [
+        f"{s.node} {s.reference_v:.3f} V to {s.candidate_v:.3f} V"
+        for s in compared.shifts[:_MOST_SHIFTS]
+    ]
+    return {
+        "name": track.name,
+        "null": null_text(track),
+        "band": largest_band_text(result, track),
+        "corners": corners,
+        "shifts": shifts,
+        "more": max(len(compared.shifts) - _MOST_SHIFTS, 0),
+    }
+
+
+def _change(then_hz: float, now_hz: float) -> str:
+    percent = 100.0 * (now_hz / then_hz - 1.0)
+    if abs(percent) < 0.05:
+        return f"{format_quantity(then_hz, 'Hz')}, unchanged"
+    then, now = (format_quantity(hertz, "Hz", 4) for hertz in (then_hz, now_hz))
+    return f"{then} to {now} ({percent:+.1f} %)"
+
+
+def breakable(name: str) -> Any:
+    """Return a name as HTML that may break after a point, an equals sign or an underline.
+
+    Examples
+    --------
+    >>> print(breakable("gain.leg_resistor=<1k"))
+    gain.<wbr>leg_<wbr>resistor=<wbr>&lt;1k
+    """
+    from markupsafe import Markup, escape
+
+    return Markup(re.sub(r"([._=])(?=\w|&)", r"\1<wbr>", str(escape(name))))
+
+
+def _part(name: str) -> str:
+    """Text of a file of the page."""
+    return (resources.files("vadist") / "page" / name).read_text(encoding="utf-8")
+
+
+def script_json(data: object) -> str:
+    r"""JSON that may stand inside a script element, whatever the names in it.
+
+    Examples
+    --------
+    >>> script_json({"name": "</script>"})
+    '{"name": "\\u003c/script>"}'
+    """
+    return json.dumps(data, allow_nan=False).replace("<", "\\u003c")
+
+
+def wav_bytes(samples: FloatArray, sample_rate_hz: int, bits: int) -> bytes:
+    """A WAV file in memory, of 16 or 24-bit integers, without dither.
+
+    Parameters
+    ----------
+    samples : (frames, channels)
+        Full scale 1; beyond it is limited.
+    sample_rate_hz, bits : int
+    """
+    channels, width = samples.shape[1], bits // 8
+    full_scale = 2.0 ** (bits - 1)
+    steps = np.clip(np.rint(samples * full_scale), -full_scale, full_scale - 1.0)
+    wide = steps.astype("<i4").reshape(-1, 1).view(np.uint8).reshape(-1, 4)
+    data = wide[:, :width].tobytes()
+    frame = channels * width
+    header = struct.pack(
+        "<4sI4s4sIHHIIHH4sI", b"RIFF", 36 + len(data), b"WAVE", b"fmt ", 16, 1, channels,
+        sample_rate_hz, sample_rate_hz * frame, frame, bits, b"data", len(data),
+    )  # fmt: skip
+    return header + data
