@@ -15,19 +15,19 @@ if TYPE_CHECKING:
     from vadist.design_files import load_design as load_design
     from vadist.design_files import write_design as write_design
     from vadist.errors import VadistError as VadistError
-    from vadist.render import RenderResult as RenderResult
-    from vadist.render import render as render
-    from vadist.render import render_candidates as render_candidates
+    from vadist.takes import RenderResult as RenderResult
+    from vadist.takes import render as render
+    from vadist.takes import render_candidates as render_candidates
 
 _HOMES = {
     "Chain": "vadist.chain",
     "Control": "vadist.design",
     "Design": "vadist.design",
-    "RenderResult": "vadist.render",
+    "RenderResult": "vadist.takes",
     "VadistError": "vadist.errors",
     "load_design": "vadist.design_files",
-    "render": "vadist.render",
-    "render_candidates": "vadist.render",
+    "render": "vadist.takes",
+    "render_candidates": "vadist.takes",
     "write_design": "vadist.design_files",
 }
 

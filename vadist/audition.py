@@ -21,7 +21,7 @@ from vadist.measure import (
     third_octave_levels,
 )
 from vadist.measure.records import FloatArray
-from vadist.render import RenderResult, render_candidates
+from vadist.takes import RenderResult, render_candidates
 from vadist.rendering import Rendering, array_window
 
 REFERENCE, CANDIDATE, BLOCK = "reference", "candidate", "block"
@@ -201,7 +201,7 @@ def audition(
     samples : (frames,) or (frames, channels)
         The dry take, full scale +-1.
     sample_rate_hz, full_scale_v, oversample, accuracy_db, threads
-        As for :func:`vadist.render.render`.
+        As for :func:`vadist.takes.render`.
     level : float
         Common loudness aimed at, LUFS; all come lower alike if a true peak would pass -1 dBTP.
     probe : Probe, optional

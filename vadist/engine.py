@@ -205,10 +205,12 @@ class Stepper:
                 return
             for lane in np.flatnonzero(running.rows("live")[0] > 0.0):
                 running.statistics[2] += 1
-                if not rescue(
-                    running.structure, solver.newton, running.workspace,
-                    NEWTON_TOLERANCE_V, int(lane),
-                ):  # fmt: skip
+                with np.errstate(all="ignore"):  # a wild step is halved, not warned of
+                    solved = rescue(
+                        running.structure, solver.newton, running.workspace,
+                        NEWTON_TOLERANCE_V, int(lane),
+                    )  # fmt: skip
+                if not solved:
                     raise StepError(
                         circuit.sections[index].stages,
                         (self.samples + sample) / circuit.sample_rate_hz,

@@ -36,7 +36,7 @@ class FileSettings:
         Peak volts of a full-scale sample of the take.
     output_full_scale_v : float or None
         The same for the output; None: as the take.
-    oversample, accuracy_db, threads : see :func:`vadist.render.render`
+    oversample, accuracy_db, threads : see :func:`vadist.takes.render`
     normalise : tuple of (kind, level) or None
         ``("peak", dBFS)`` or ``("loudness", LUFS)``; None keeps calibrated volts.
     subtype : str
@@ -157,7 +157,9 @@ def render_file(
         text = json.dumps(described, indent=2) + "\n"
         write_text_atomically(report.sidecar, text, overwrite=settings.overwrite)
     except BaseException:
-        output.unlink(missing_ok=True)
+        # Without its sidecar an output is not finished; one that replaced another is kept.
+        if not settings.overwrite:
+            output.unlink(missing_ok=True)
         raise
     return report
 

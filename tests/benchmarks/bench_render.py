@@ -20,7 +20,7 @@ import numpy as np
 
 from vadist.design_files import load_design, preset_names
 from vadist.engine import LANES, Stepper, build_circuit
-from vadist.render import render, render_candidates
+from vadist.takes import render, render_candidates
 
 RATE, FACTOR = 48_000, 8
 

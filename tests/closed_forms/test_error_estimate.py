@@ -14,7 +14,7 @@ from signals import energy_ratio_db, guitar_like
 from vadist.design_files import load_design
 from vadist.measure import alias_power_db, coherent_frequency
 from vadist.method import Method, estimate_error_db, judged_part, loudest_excerpts
-from vadist.render import render
+from vadist.takes import render
 from vadist.rendering import array_window
 
 FS = 48_000

@@ -14,7 +14,7 @@ from signals import energy_ratio_db, guitar_like, guitar_like_slope
 from vadist.analysis.operating_point import solve_all
 from vadist.design import Design
 from vadist.design_files import load_design
-from vadist.render import render
+from vadist.takes import render
 
 pytest.importorskip("sksundae", reason="scikit-sundae has no wheel for this machine")
 

@@ -26,7 +26,7 @@ from vadist.design_files import load_design, preset_names
 from vadist.engine import LANES, build_circuit
 from vadist.lanes import REACH
 from vadist.network import DiodeString
-from vadist.render import render
+from vadist.takes import render
 from vadist.stages import DiodeClipper, DiodePair, FeedbackClipper, ToneBlend
 
 RATE = 8 * 48_000

@@ -14,7 +14,7 @@ from recordings import FIFTHS, HARMONICS, LOW_A, LOW_E, SLIDE, channel, recordin
 
 from vadist.design_files import load_design, preset_names
 from vadist.lanes import REACH
-from vadist.render import render
+from vadist.takes import render
 
 pytestmark = pytest.mark.network
 

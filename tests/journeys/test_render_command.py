@@ -17,7 +17,7 @@ import soundfile
 from vadist.cli import join_negative, main
 from vadist.design_files import load_design, parse_design, preset_path
 from vadist.measure import integrated_loudness
-from vadist.render import render
+from vadist.takes import render
 from vadist.render_files import FileSettings, render_file
 
 DEMO = Path(__file__).parents[2] / "demo_audio"

@@ -11,7 +11,7 @@ from vadist.captures.waveform import Waveform, high_passed
 from vadist.design import Design
 from vadist.errors import CaptureError
 from vadist.measure.records import FloatArray
-from vadist.render import RenderResult, render_candidates
+from vadist.takes import RenderResult, render_candidates
 
 INPUT_BAND = 1.5
 """A measured input is kept up to this multiple of the band's top: noise above it would be heard
@@ -20,7 +20,10 @@ through a circuit that clips, content below it drives what is compared."""
 _INPUT_RATE = 4.8
 # Samples of a measured input per period of the band's top: 96 kHz for 20 kHz.
 
-_SILENT = 0.03
+_SILENT = 0.015
+# A record starts in silence if its first millisecond moves by less, rms, than this share of its
+# peak: three steps of 8 bits.
+
 _SILENT_S = 1e-3
 _LONGEST_LEAD_S = 0.25
 _LEAD_S = 5e-3
@@ -130,12 +133,13 @@ def _silent_frames(volts: FloatArray, rate: float) -> int:
     """How many frames at the start hold no signal."""
     peak = float(np.abs(volts - np.median(volts)).max())
     length = max(round(_SILENT_S * rate), 8)
-    start = float(volts[:length].mean())
-    loud = np.abs(volts - start) > _SILENT * peak
-    # Single samples may stick out of 8-bit noise; signal sticks out for longer.
-    loud = np.convolve(loud, np.ones(3), "valid") > 1.5
-    first = int(np.argmax(loud)) if loud.any() else len(volts)
-    return first if first >= length else 0
+    noise = float(volts[:length].std())
+    if noise > _SILENT * peak:
+        return 0
+    loud = np.abs(volts - volts[:length].mean()) > 5.0 * noise + 1e-4 * peak
+    # Single samples may stick out of noise; signal sticks out for longer.
+    loud = np.convolve(loud, np.ones(3), "valid") > 2.5
+    return int(np.argmax(loud)) if loud.any() else len(volts)
 
 
 @dataclass(frozen=True)

@@ -3,6 +3,7 @@
 import argparse
 import importlib
 import re
+import signal
 import sys
 from collections.abc import Sequence
 
@@ -11,9 +12,9 @@ from vadist.errors import VadistError
 COMMANDS = {
     "render": "render takes through a design",
     "audition": "hear and measure what a changed value does, at one loudness",
-    "inspect": "walk a design block by block: corners, headroom, noise",
     "new": "write a commented starter design",
     "parts": "list the part library with its sources",
+    "inspect": "walk a design block by block: corners, headroom, noise",
 }
 """Command -> one line of help; each lives in vadist.cli.<command>."""
 
@@ -66,6 +67,9 @@ def main(arguments: Sequence[str] | None = None) -> int:
         0; 1 for a failed check or run; 2 for usage and bad input; 130 when interrupted.
     """
     parser = build_parser()
+    if arguments is None:
+        # A polite kill cleans up as an interrupt does: unfinished files go.
+        signal.signal(signal.SIGTERM, lambda *_: sys.exit(143))
     options = parser.parse_args(join_negative(sys.argv[1:] if arguments is None else arguments))
     if options.version:
         from importlib.metadata import version

@@ -48,6 +48,10 @@ def peak_volts_to_dbv(peak_v: float) -> float:
     return 20.0 * math.log10(_above_zero(peak_v) / _DBV_PEAK_V)
 
 
+SMALLEST_LEVEL_V, LARGEST_LEVEL_V = 1e-9, 1e6
+"""Beyond these a unit was mistaken."""
+
+
 def parse_level(text: str | int | float) -> float:
     """Read a level as peak volts.
 
@@ -86,6 +90,10 @@ def parse_level(text: str | int | float) -> float:
         raise refusal from None
     if not volts > 0.0:
         raise refusal
+    if not SMALLEST_LEVEL_V <= volts <= LARGEST_LEVEL_V:
+        raise DesignError(
+            f"must be within {SMALLEST_LEVEL_V:g}..{LARGEST_LEVEL_V:g} V peak (got {text!r})"
+        )
     return volts
 
 
