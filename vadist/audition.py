@@ -21,8 +21,8 @@ from vadist.measure import (
     third_octave_levels,
 )
 from vadist.measure.records import FloatArray
-from vadist.takes import RenderResult, render_candidates
 from vadist.rendering import Rendering, array_window
+from vadist.takes import RenderResult, render_candidates
 
 REFERENCE, CANDIDATE, BLOCK = "reference", "candidate", "block"
 

@@ -221,4 +221,3 @@ def _put_in_place(partial: Path, folder: Path, *, overwrite: bool) -> None:
         aside.rename(folder)
         raise
     shutil.rmtree(aside, ignore_errors=True)
-

@@ -245,4 +245,3 @@ def _unused(name: str, seen: set[str]) -> str:
         free, number = f"{name} ({number})", number + 1
     seen.add(free)
     return free
-

@@ -2,103 +2,21 @@
 
 Authority: the documented keys and controls; the Web Audio API, in whose offline rendering a switch
 must neither move a sample nor leave one of the other track; SciPy's binomial test.
-
-Chromium is looked for at ``/usr/bin/chromium`` (Debian's package) or in ``CHROMIUM``. Without it
-the tests fail under ``CI`` and are skipped elsewhere.
 """
 
 import csv
 import itertools
 import json
-import os
 import re
-from pathlib import Path
 
 import numpy as np
 import pytest
+from page_browser import browser, gains, open_page, page_file, result
 from scipy.stats import binomtest
 
-from vadist.audition import audition
-from vadist.candidates import make_candidates
-from vadist.design_files import load_design
-from vadist.page import build_page
+__all__ = ["browser", "open_page", "page_file", "result"]  # fixtures
 
 pytestmark = pytest.mark.browser
-
-RATE = 48_000
-CHROMIUM = os.environ.get("CHROMIUM", "/usr/bin/chromium")
-SWITCHES = [
-    "--no-sandbox",
-    "--disable-gpu",
-    "--disable-background-networking",
-    "--disable-component-update",
-    "--disable-sync",
-    "--no-first-run",
-    "--autoplay-policy=no-user-gesture-required",
-]
-
-
-@pytest.fixture(scope="module")
-def browser():
-    missing = None
-    try:
-        from playwright.sync_api import sync_playwright
-    except ImportError:
-        missing = "the Python package playwright is not installed"
-    else:
-        if not Path(CHROMIUM).exists():
-            missing = f"there is no Chromium at {CHROMIUM}"
-    if missing:
-        if os.environ.get("CI"):
-            pytest.fail(f"{missing}, and CI must test the page")
-        pytest.skip(missing)
-    with sync_playwright() as playwright:
-        running = playwright.chromium.launch(executable_path=CHROMIUM, args=SWITCHES)
-        yield running
-        running.close()
-
-
-@pytest.fixture(scope="module")
-def result():
-    """Three candidates of a short take, one of them like the reference, and the blocks."""
-    time = np.arange(RATE) / RATE
-    note = 0.3 * np.exp(-2.0 * time) * np.sin(2 * np.pi * 440.0 * time)
-    design = load_design("treble_boost")
-    candidates = make_candidates(design, ["level=0.5", "boost.emitter_resistor=68R,150R"])
-    return audition(design, candidates, note, RATE, taps=True)
-
-
-@pytest.fixture(scope="module")
-def page_file(result, tmp_path_factory):
-    path = tmp_path_factory.mktemp("page") / "listen.html"
-    path.write_text(build_page(result, "</script><b>note</b>.wav", 10**8), encoding="utf-8")
-    return path
-
-
-@pytest.fixture
-def open_page(browser, page_file):
-    """Open the page with given settings; afterwards its console must be free of errors."""
-    contexts, faults = [], []
-
-    def opened(**settings):
-        context = browser.new_context(offline=True, **settings)
-        contexts.append(context)
-        page = context.new_page()
-        page.on("console", lambda m: faults.append(m.text) if m.type in ("error", "warning") else 0)
-        page.on("pageerror", lambda error: faults.append(str(error)))
-        page.on("request", lambda r: faults.append(r.url) if r.url.startswith("http") else 0)
-        page.goto(page_file.as_uri())
-        page.wait_for_selector("#play:enabled")
-        return page
-
-    yield opened
-    for context in contexts:
-        context.close()
-    assert faults == []
-
-
-def gains(page) -> list[float]:
-    return page.evaluate("auditionPage.player.gains")
 
 
 def position(page) -> float:
@@ -321,90 +239,3 @@ def test_guessing_probabilities(open_page):
         ]  # fmt: skip
         expected = f"{limits[0]} of {trials} right" if limits else "Too few trials"
         assert text.startswith(expected)
-
-
-@pytest.mark.parametrize("width", [320, 390])
-def test_a_phone_shows_everything(open_page, tmp_path, width):
-    page = open_page(
-        viewport={"width": width, "height": 800}, is_mobile=True, has_touch=True,
-        device_scale_factor=2,
-    )  # fmt: skip
-    assert page.evaluate("document.documentElement.scrollWidth") <= width
-    page.locator("label.track").nth(1).tap()
-    assert gains(page)[1] == 1
-    page.tap("#play")
-    page.wait_for_timeout(100)
-    assert page.inner_text("#play") == "Pause"
-    small = page.evaluate(
-        """[...document.querySelectorAll('button, select, label.track, input[type=number]')]
-           .filter((e) => e.offsetParent && e.getBoundingClientRect().height < 44)
-           .map((e) => e.id || e.textContent)"""
-    )
-    assert small == []  # 44 CSS pixels: the target size of WCAG 2.1, 2.5.5
-    shot = tmp_path / "phone.png"
-    page.screenshot(path=shot, full_page=True)
-    assert shot.stat().st_size > 10_000
-
-
-def test_every_control_has_a_name(open_page):
-    page = open_page()
-    nameless = page.evaluate(
-        """[...document.querySelectorAll('button, select, input, svg, [role=region]')]
-           .filter((e) => !(e.labels && e.labels.length) && !e.getAttribute('aria-label')
-             && !e.getAttribute('aria-labelledby') && !e.textContent.trim())
-           .map((e) => e.outerHTML.slice(0, 80))"""
-    )
-    assert nameless == []
-    assert page.get_attribute("#announce", "aria-live") == "polite"
-    assert "Spectrum of the reference" in page.inner_text("#spectrum-caption")
-
-
-def luminance(colour: str) -> float:
-    """Relative luminance of ``rgb(r, g, b)`` (WCAG 2.1)."""
-    channels = [int(part) / 255 for part in colour[4:-1].split(",")]
-    linear = [c / 12.92 if c <= 0.03928 else ((c + 0.055) / 1.055) ** 2.4 for c in channels]
-    return float(np.dot([0.2126, 0.7152, 0.0722], linear))
-
-
-@pytest.mark.parametrize("scheme", ["light", "dark"])
-def test_text_stands_out(open_page, scheme):
-    """Contrast of at least 4.5 (WCAG 2.1, 1.4.3) in both schemes."""
-    page = open_page(color_scheme=scheme)
-    for selector, ground in (
-        ("#tracks-title", "main section.transport"),
-        (".small", "main section.transport"),
-        ("#play", "#play"),
-        ("figcaption", "main section.transport"),
-    ):
-        ink, paper = (
-            page.evaluate(f"getComputedStyle(document.querySelector('{where}')).{what}")
-            for where, what in ((selector, "color"), (ground, "backgroundColor"))
-        )
-        dark, light = sorted([luminance(ink), luminance(paper)])
-        assert (light + 0.05) / (dark + 0.05) >= 4.5, selector
-
-
-def test_it_prints_without_controls(open_page):
-    page = open_page()
-    page.emulate_media(media="print")
-    assert page.is_hidden("#play")
-    assert page.is_hidden("#blind")
-    assert page.is_visible("#waveform")
-    assert page.is_visible("#figures-title ~ .wide table")
-    assert page.pdf(format="A4").startswith(b"%PDF")
-
-
-def test_reduced_motion_is_respected(open_page):
-    page = open_page(reduced_motion="reduce")
-    assert page.evaluate(
-        "getComputedStyle(document.querySelector('#play')).transitionDuration"
-    ) in (
-        "0s",
-        "",
-    )
-    page.click("#play")
-    lines = set()
-    for _ in range(6):
-        lines.add(page.get_attribute("#waveform .playhead", "x1"))
-        page.wait_for_timeout(40)
-    assert len(lines) <= 2  # the line steps twice a second
