@@ -11,8 +11,6 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.sparse import coo_array
-from scipy.sparse.csgraph import connected_components
 
 from vadist.errors import DesignError
 from vadist.network import BIAS, INPUT, Device, Network, TwoTerminal
@@ -200,12 +198,20 @@ def _groups(network: Network, outputs: Sequence[str]) -> list[_Group]:
 def _components(
     count: int, edges: Iterable[tuple[int, int]], *, strong: bool
 ) -> tuple[int, NDArray[np.int_]]:
-    pairs = np.array(list(edges), dtype=int).reshape(-1, 2)
-    graph = coo_array((np.ones(len(pairs)), (pairs[:, 0], pairs[:, 1])), shape=(count, count))
-    found, labels = connected_components(
-        graph, directed=True, connection="strong" if strong else "weak"
-    )
-    return int(found), labels
+    """Number of connected components and the component of each label.
+
+    Reachability by squaring the adjacency matrix: networks have some dozens of nodes, and a graph
+    library would cost every start of the program more than this ever does.
+    """
+    reach = np.eye(count, dtype=bool)
+    for a, b in edges:
+        reach[a, b] = True
+        reach[b, a] |= not strong
+    for _ in range(count.bit_length()):
+        reach = reach @ reach
+    first_mutual = np.argmax(reach & reach.T, axis=1)
+    members, labels = np.unique(first_mutual, return_inverse=True)
+    return len(members), labels
 
 
 def _in_signal_order(groups: list[_Group]) -> list[_Group]:
