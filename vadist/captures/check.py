@@ -2,13 +2,14 @@
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
+from typing import Any
 
 import numpy as np
 
 from vadist.captures.align import Alignment, Freedom, align
 from vadist.captures.capture import Capture
-from vadist.captures.compare import Figures, compare
+from vadist.captures.compare import Figures, compare, noise_above
 from vadist.captures.excitation import Excitation, answers, choose_channels, excite
 from vadist.captures.limits import DEFAULT_LIMITS, Judgement, judge
 from vadist.captures.tones import (
@@ -40,8 +41,9 @@ class CheckSettings:
     ----------
     band_hz : float
         Top of the band that is compared; less if a record cannot hold it.
-    freedom : Freedom or None
-        None: :data:`SAME_RECORD` or :data:`SEPARATE`.
+    freedom : mapping of field -> value
+        Departures of :class:`~vadist.captures.align.Freedom` from :data:`SAME_RECORD` or
+        :data:`SEPARATE`, such as ``{"gain": 0.05}``.
     output_channel, input_channel : str
         Names or numbers; empty to find out.
     ac_corner_hz : float or None
@@ -58,7 +60,7 @@ class CheckSettings:
     """
 
     band_hz: float = 20_000.0
-    freedom: Freedom | None = None
+    freedom: Mapping[str, Any] = field(default_factory=dict)
     output_channel: str = ""
     input_channel: str = ""
     ac_corner_hz: float | None = None
@@ -90,6 +92,8 @@ class Prepared:
     excitation : Excitation
     freedom : Freedom
     top_hz : float
+    noise_v : float or None
+        Noise within the band, as what lies above it foretells.
     notes : tuple of str
     """
 
@@ -99,6 +103,7 @@ class Prepared:
     excitation: Excitation
     freedom: Freedom
     top_hz: float
+    noise_v: float | None
     notes: tuple[str, ...]
 
 
@@ -175,9 +180,9 @@ def prepare(capture: Capture, settings: CheckSettings, source: Capture | None = 
         keep_dc=settings.keep_input_dc, settle_s=settings.settle_s,
         allow_clipped=settings.allow_clipped,
     )  # fmt: skip
-    freedom = settings.freedom or (SAME_RECORD if same else SEPARATE)
+    freedom = replace(SAME_RECORD if same else SEPARATE, **settings.freedom)
     if settings.ac_corner_hz is not None:
-        freedom = Freedom(freedom.gain, math.inf, freedom.clock_ppm, freedom.delay_s, freedom.sign)
+        freedom = replace(freedom, offset_v=math.inf)
     measured = Waveform(volts, capture.sample_rate_hz, top_hz)
     time_s = grid_times(measured.seconds, top_hz)
     first = max(EDGE_S, excitation.settled_s if same else settings.settle_s or 0.0)
@@ -186,6 +191,7 @@ def prepare(capture: Capture, settings: CheckSettings, source: Capture | None = 
         raise CaptureError(f"{capture.name}: too short: nothing is left to compare")
     return Prepared(
         capture.name, measured, time_s, excitation, freedom, top_hz,
+        noise_above(volts, capture.sample_rate_hz, top_hz),
         (*capture.notes, *(() if same else drive.notes), *excitation.notes),
     )  # fmt: skip
 
@@ -235,7 +241,9 @@ def check_capture(
         inside &= alignment.model_time(time_s) >= 0.0
     time_s = time_s[inside]
     measured, predicted = prepared.measured.at(time_s), alignment.apply(answer.wave, time_s)
-    figures = compare(measured, predicted, time_s, offset_v=alignment.offset_v)
+    figures = compare(
+        measured, predicted, time_s, offset_v=alignment.offset_v, noise_v=prepared.noise_v
+    )
     differences = _harmonics(prepared, alignment, time_s, measured, predicted, settings.harmonics)
     notes = list(prepared.notes)
     if alignment.at_bound:

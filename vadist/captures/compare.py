@@ -5,6 +5,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from vadist.captures.waveform import ROLL_OFF
 from vadist.errors import CaptureError
 from vadist.measure import PRE_EMPHASIS, error_to_signal_ratio_db
 from vadist.measure.records import FloatArray
@@ -37,7 +38,7 @@ class Figures:
     asymmetry : float
         Difference of (upper - |lower|)/(upper + |lower|).
     noise_db : float or None
-        What the capture holds where the model is silent, over the measured signal.
+        What the capture holds where the model is silent, or above the band, over the signal.
     """
 
     esr_db: float
@@ -70,6 +71,7 @@ def compare(
     time_s: FloatArray,
     *,
     offset_v: float = 0.0,
+    noise_v: float | None = None,
 ) -> Figures:
     """Compare samples.
 
@@ -81,6 +83,8 @@ def compare(
         Evenly spaced.
     offset_v : float
         What the alignment has put into the prediction; it counts in :attr:`Figures.dc_v`.
+    noise_v : float, optional
+        Rms noise within the band, as :func:`noise_above` foretells it.
 
     Raises
     ------
@@ -99,6 +103,10 @@ def compare(
     if power == 0.0:
         raise CaptureError("the measured channel is silent")
     error = y - m
+    # Either estimate may hold more than noise, so the smaller one counts.
+    above_db = 10.0 * math.log10(noise_v**2 / power) if noise_v else None
+    silent_db = _noise_db(error, m, power, float(time_s[1] - time_s[0]))
+    told = [level for level in (above_db, silent_db) if level is not None]
     rms = math.sqrt(float(np.mean(error**2)))
     worst = int(np.argmax(np.abs(error)))
     upper, lower = _ends(y)
@@ -118,7 +126,7 @@ def compare(
         model_lower,
         max(abs(upper - model_upper), abs(lower - model_lower)) / half,
         _asymmetry(upper, lower) - _asymmetry(model_upper, model_lower),
-        _noise_db(error, m, power, float(time_s[1] - time_s[0])),
+        min(told) if told else None,
     )
 
 
@@ -129,6 +137,37 @@ def _ends(wave: FloatArray) -> tuple[float, float]:
 
 def _asymmetry(upper: float, lower: float) -> float:
     return (upper + lower) / (upper - lower) if upper > lower else 0.0
+
+
+def noise_above(samples: FloatArray, sample_rate_hz: float, top_hz: float) -> float | None:
+    """Rms noise that a record's quietest part above a band foretells within the band.
+
+    Parameters
+    ----------
+    samples : (frames,)
+    sample_rate_hz, top_hz : float
+
+    Returns
+    -------
+    float or None
+        Volts; None if the record has nothing far above the band.
+
+    Notes
+    -----
+    Converter steps and amplifier noise are about flat. Of sixteen equal parts between twice the
+    top and 0.48 of the rate the quietest counts: harmonics may lie in the others, and a little of
+    them in that one too.
+    """
+    low, high = 2.0 * top_hz, 0.48 * sample_rate_hz
+    if high < 1.5 * low or len(samples) < 256:
+        return None
+    window = np.hanning(len(samples))
+    spectrum = np.abs(np.fft.rfft((samples - samples.mean()) * window)) ** 2
+    density = 2.0 * spectrum / (sample_rate_hz * float(np.sum(window**2)))
+    f = np.fft.rfftfreq(len(samples), 1.0 / sample_rate_hz)
+    parts = np.array_split(density[(f >= low) & (f <= high)], 16)
+    quietest = min(float(part.mean()) for part in parts)
+    return math.sqrt(quietest * 0.5 * (1.0 + ROLL_OFF) * top_hz)
 
 
 def _noise_db(error: FloatArray, model: FloatArray, power: float, interval: float) -> float | None:

@@ -15,6 +15,9 @@ COMMANDS = {
     "new": "write a commented starter design",
     "parts": "list the part library with its sources",
     "inspect": "walk a design block by block: corners, headroom, noise",
+    "stimulus": "make a test signal for the bench",
+    "check": "check captures of a board against its design",
+    "fit": "fit part values to a capture",
 }
 """Command -> one line of help; each lives in vadist.cli.<command>."""
 

@@ -1,0 +1,67 @@
+"""A suite's results as JUnit XML, the form that continuous-integration servers read."""
+
+import re
+from collections.abc import Sequence
+from xml.etree import ElementTree
+
+from vadist.captures.report import summary, text_report
+from vadist.captures.suite import Outcome
+
+_FORBIDDEN = re.compile("[^\t\n\r\u0020-\ud7ff\ue000-\ufffd\U00010000-\U0010ffff]")
+
+
+def junit_xml(name: str, outcomes: Sequence[Outcome], seconds: float) -> str:
+    """Write a suite as one ``testsuite``, a ``testcase`` a capture.
+
+    Parameters
+    ----------
+    name : str
+    outcomes : sequence of Outcome
+    seconds : float
+        The whole run.
+
+    Notes
+    -----
+    A failed limit is a ``failure`` whose message is one line and whose text is the full report; a
+    capture that could not be compared is an ``error``. A passed one carries its report in
+    ``system-out``.
+    """
+    counts = {
+        "tests": str(len(outcomes)),
+        "failures": str(sum(o.report is not None and not o.report.passed for o in outcomes)),
+        "errors": str(sum(o.report is None for o in outcomes)),
+        "time": f"{seconds:.3f}",
+    }
+    suites = ElementTree.Element("testsuites", {"name": _text(name), **counts})
+    suite = ElementTree.SubElement(
+        suites, "testsuite", {"name": _text(name), **counts, "skipped": "0"}
+    )
+    for outcome in outcomes:
+        case = ElementTree.SubElement(
+            suite, "testcase",
+            {
+                "name": _text(outcome.name),
+                "classname": _text(f"{name}.{outcome.design}"),
+                "time": f"{outcome.seconds:.3f}",
+            },
+        )  # fmt: skip
+        if outcome.report is None:
+            child = ElementTree.SubElement(case, "error", {"message": _text(outcome.error)})
+            child.set("type", "CaptureError")
+            child.text = _text(outcome.error)
+        elif not outcome.report.passed:
+            line = summary(outcome.report).removeprefix("FAIL  ")
+            child = ElementTree.SubElement(case, "failure", {"message": _text(line)})
+            child.set("type", "LimitExceeded")
+            child.text = _text(text_report(outcome.report))
+        else:
+            child = ElementTree.SubElement(case, "system-out")
+            child.text = _text(text_report(outcome.report))
+    ElementTree.indent(suites)
+    body = ElementTree.tostring(suites, encoding="unicode")
+    return f'<?xml version="1.0" encoding="UTF-8"?>\n{body}\n'
+
+
+def _text(text: str) -> str:
+    """Without the characters XML cannot hold."""
+    return _FORBIDDEN.sub("?", text)

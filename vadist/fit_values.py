@@ -1,0 +1,219 @@
+"""What a fit may vary: parts, pots, knobs and the values of device models, each within bounds.
+
+A path names it: ``clipper.shunt_capacitor``, ``drive`` (a knob), ``gain.drive_pot`` (its track),
+``boost.transistor.forward_beta``, ``clipper.diodes.saturation_current`` (both directions alike) or
+``clipper.diodes.forward.saturation_current``. After a colon stands how far it may go:
+``clipper.shunt_capacitor:20%`` or ``:4x``.
+"""
+
+import dataclasses
+import math
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+from vadist.design import Design, nearest
+from vadist.errors import DesignError, UsageError
+from vadist.quantities import format_quantity, nearest_preferred
+from vadist.stages.stage import DiodePair, Pot
+
+WITHIN = 4.0
+"""Factor by which a value may leave its start, up or down: a wrong decade is out of reach, a wrong
+value in the right one is not."""
+
+_WITHIN_DEVICE = {"saturation_current": 1000.0, "emission_coefficient": 2.0}
+# Saturation currents of one type differ by decades (their volts by tens of millivolts).
+
+_SUFFIXES = {
+    "_v_per_s": "V/s", "_v_rthz": "V/rtHz", "_a_rthz": "A/rtHz", "_ohm": "ohm", "_hz": "Hz",
+    "_a": "A", "_v": "V",
+}  # fmt: skip
+_SERIES = {"ohm": "E24", "F": "E12", "H": "E12"}
+
+
+@dataclass(frozen=True)
+class FreeValue:
+    """A number of a design that a fit varies.
+
+    Attributes
+    ----------
+    path : str
+    unit : str
+    start, low, high : float
+    logarithmic : bool
+        Whether it is varied by ratio; knob positions are varied by themselves.
+    put : function of (design, value) -> design
+    series : str
+        Preferred numbers it is sold in; empty if it is not.
+    """
+
+    path: str
+    unit: str
+    start: float
+    low: float
+    high: float
+    logarithmic: bool
+    put: Callable[[Design, float], Design]
+    series: str = ""
+
+    def to_scale(self, value: float) -> float:
+        """Place on the scale of the fit."""
+        return math.log(value / self.start) if self.logarithmic else value - self.start
+
+    def from_scale(self, place: float) -> float:
+        """Value at a place."""
+        return self.start * math.exp(place) if self.logarithmic else self.start + place
+
+    def write(self, value: float) -> str:
+        """Value as the trade writes it, four figures."""
+        rounded = float(f"{value:.4g}")
+        if self.unit in ("ohm", "F", "H", "V", "A", "Hz", "V/s"):
+            return format_quantity(rounded, self.unit)
+        return f"{rounded:g}"
+
+    def preferred(self, value: float) -> str:
+        """Nearest value it is sold in; empty for what is not sold by value."""
+        if not self.series:
+            return ""
+        return format_quantity(nearest_preferred(value, self.series), self.unit)
+
+
+def free_values(design: Design, texts: Sequence[str]) -> list[FreeValue]:
+    """Read what a fit may vary.
+
+    Raises
+    ------
+    UsageError, DesignError
+        Naming the path.
+
+    Examples
+    --------
+    >>> from vadist.design_files import load_design
+    >>> made = free_values(load_design("soft_clipper"), ["gain.leg_capacitor:20%", "drive"])
+    >>> [(v.path, v.unit, v.logarithmic) for v in made]
+    [('gain.leg_capacitor', 'F', True), ('drive', '', False)]
+    """
+    found: list[FreeValue] = []
+    for text in texts:
+        path, colon, within = text.strip().partition(":")
+        value = _free(design, path.strip(), _factor(path, within) if colon else None)
+        if any(value.path == other.path for other in found):
+            raise UsageError(f"{path} is free twice")
+        found.append(value)
+    if not found:
+        raise UsageError("a fit needs at least one free value")
+    return found
+
+
+def _factor(path: str, text: str) -> float:
+    text = text.strip().lower()
+    try:
+        factor = 1.0 + float(text[:-1]) / 100.0 if text.endswith("%") else float(text.rstrip("x"))
+    except ValueError:
+        factor = math.nan
+    if not 1.0 < factor <= 1e6:
+        raise UsageError(f"{path}: how far it may go is written 20% or 4x (got {text!r})")
+    return factor
+
+
+def _free(design: Design, path: str, within: float | None) -> FreeValue:
+    if path.count(".") >= 2:
+        return _free_device(design, path, within)
+    info = design.field_info(path)
+    if info.kind == "position":
+        position = float(design.value(path))
+        reach = math.inf if within is None else within - 1.0
+        low, high = max(0.0, position - reach), min(1.0, position + reach)
+        return FreeValue(
+            path, "", position, low, high, False,
+            lambda d, v: d.with_value(path, min(max(v, 0.0), 1.0)),
+        )  # fmt: skip
+    held = design.value(path)
+    if held is None:
+        raise UsageError(f"{path} is left out of this design; give it a value first")
+    if info.kind == "pot":
+        return _ratio(
+            path, info.unit, held.resistance, within or WITHIN,
+            lambda d, v: d.with_value(path, Pot(v, d.value(path).wiper)),
+        )  # fmt: skip
+    if info.kind in ("part", "number"):
+        series = _SERIES.get(info.unit, "") if info.kind == "part" else ""
+        return _ratio(
+            path, info.unit, held, within or WITHIN, lambda d, v: d.with_value(path, v), series
+        )
+    models = {"diodes": held.forward or held.reverse} if info.kind == "diodes" else {"": held}
+    model = next(iter(models.values()))
+    names = _attributes(model.model if info.kind == "diodes" else model) if model else {}
+    raise UsageError(
+        f"{path} is no number; free one of {', '.join(f'{path}.{name}' for name in names)}"
+        if names
+        else f"{path} is no number and cannot be fitted"
+    )
+
+
+def _ratio(
+    path: str,
+    unit: str,
+    start: float,
+    within: float,
+    put: Callable[[Design, float], Design],
+    series: str = "",
+) -> FreeValue:
+    if not start > 0.0:
+        raise UsageError(
+            f"{path} is {start:g} and cannot be varied by ratio; give it a value first"
+        )
+    return FreeValue(path, unit, start, start / within, start * within, True, put, series)
+
+
+def _attributes(model: Any) -> dict[str, tuple[str, str]]:
+    """Key -> attribute and unit of a model's numbers."""
+    found = {}
+    for attribute in dataclasses.fields(model):
+        held = getattr(model, attribute.name)
+        if isinstance(held, float) and math.isfinite(held) and held > 0.0:
+            ending = next((s for s in _SUFFIXES if attribute.name.endswith(s)), "")
+            key = attribute.name.removesuffix(ending)
+            found[key] = (attribute.name, _SUFFIXES.get(ending, ""))
+    return found
+
+
+def _free_device(design: Design, path: str, within: float | None) -> FreeValue:
+    stage, part, *rest = path.split(".")
+    place = f"{stage}.{part}"
+    held = design.value(place)
+    sides: tuple[str, ...] = ()
+    if isinstance(held, DiodePair):
+        sides = tuple(s for s in ("forward", "reverse") if getattr(held, s) is not None)
+        if rest[0] in ("forward", "reverse"):
+            if rest[0] not in sides:
+                raise UsageError(f"{path}: there is no diode in that direction")
+            sides = (rest.pop(0),)
+        models = [getattr(held, side).model for side in sides]
+        if any(model != models[0] for model in models):
+            raise UsageError(f"{path}: the directions differ; name {place}.forward or .reverse")
+        model = models[0]
+    else:
+        model = held
+    key = ".".join(rest)
+    known = _attributes(model) if dataclasses.is_dataclass(model) else {}
+    if key not in known:
+        hint = nearest(key, known) or (f"; there are {', '.join(known)}" if known else "")
+        raise DesignError(f"unknown value {path!r}{hint}")
+    attribute, unit = known[key]
+
+    def put(d: Design, value: float) -> Design:
+        now = d.value(place)
+        if not sides:
+            return d.with_value(place, dataclasses.replace(now, **{attribute: value}))
+        changed = {
+            side: dataclasses.replace(
+                getattr(now, side),
+                model=dataclasses.replace(getattr(now, side).model, **{attribute: value}),
+            )
+            for side in sides
+        }
+        return d.with_value(place, dataclasses.replace(now, **changed))
+
+    factor = within or _WITHIN_DEVICE.get(key, WITHIN)
+    return _ratio(path, unit, float(getattr(model, attribute)), factor, put)
