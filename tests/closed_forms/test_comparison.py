@@ -9,11 +9,11 @@ import math
 import numpy as np
 import pytest
 
-from vadist.comparison import behaviour, half_power_band, node_shifts
+from vadist.audition.comparison import behaviour, half_power_band, node_shifts
+from vadist.audition.matching import LOUDNESS, RMS, match_levels
+from vadist.audition.page.spectra import spectrum_levels
 from vadist.design import Design
 from vadist.errors import UsageError
-from vadist.matching import LOUDNESS, RMS, match_levels
-from vadist.page.spectra import spectrum_levels
 from vadist.stages import CouplingHighPass
 
 RATE = 48_000.0

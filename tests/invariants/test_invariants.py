@@ -26,8 +26,8 @@ from vadist.design_files import load_design, preset_names
 from vadist.engine import LANES, build_circuit
 from vadist.lanes import REACH
 from vadist.network import DiodeString
-from vadist.takes import render
 from vadist.stages import DiodeClipper, DiodePair, FeedbackClipper, ToneBlend
+from vadist.takes import render
 
 RATE = 8 * 48_000
 FS = 48_000

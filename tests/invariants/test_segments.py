@@ -15,10 +15,10 @@ from vadist.design_files import load_design
 from vadist.engine import build_circuit
 from vadist.network import BIAS, Network
 from vadist.parts import OpAmpModel, find_opamp
-from vadist.takes import render, render_candidates
 from vadist.segments import Plan, plan_segments, warm_up_seconds
 from vadist.stages import CouplingHighPass
 from vadist.stages.stage import Stage, device, part
+from vadist.takes import render, render_candidates
 
 RATE = 48_000
 

@@ -17,8 +17,8 @@ import soundfile
 from vadist.cli import join_negative, main
 from vadist.design_files import load_design, parse_design, preset_path
 from vadist.measure import integrated_loudness
-from vadist.takes import render
 from vadist.render_files import FileSettings, render_file
+from vadist.takes import render
 
 DEMO = Path(__file__).parents[2] / "demo_audio"
 RIFF = DEMO / "palm_muted_riff.wav"

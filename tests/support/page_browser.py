@@ -10,10 +10,10 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from vadist.audition import audition
-from vadist.candidates import make_candidates
+from vadist.audition.candidates import make_candidates
+from vadist.audition.page import build_page
+from vadist.audition.run import audition
 from vadist.design_files import load_design
-from vadist.page import build_page
 
 RATE = 48_000
 CHROMIUM = os.environ.get("CHROMIUM", "/usr/bin/chromium")

@@ -68,8 +68,8 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(options: argparse.Namespace) -> int:
     """Render, compare, write the folder and print the table."""
-    from vadist.audition import Probe, audition
-    from vadist.audition_files import (
+    from vadist.audition.candidates import make_candidates
+    from vadist.audition.files import (
         PAGE,
         check_folder,
         check_page_size,
@@ -77,8 +77,8 @@ def run(options: argparse.Namespace) -> int:
         read_passage,
         write_audition,
     )
-    from vadist.audition_tables import text_table
-    from vadist.candidates import make_candidates
+    from vadist.audition.run import Probe, audition
+    from vadist.audition.tables import text_table
     from vadist.design_files import apply_settings, load_design
     from vadist.quantities import parse_level
 

@@ -14,8 +14,9 @@ from typing import Any
 
 import numpy as np
 
-from vadist.audition import BLOCK, AuditionResult, Track
-from vadist.audition_tables import (
+from vadist.audition.page.spectra import spectrum_levels
+from vadist.audition.run import BLOCK, AuditionResult, Track
+from vadist.audition.tables import (
     HEADINGS,
     decibels,
     figure_rows,
@@ -24,7 +25,6 @@ from vadist.audition_tables import (
     null_text,
 )
 from vadist.measure.records import FloatArray
-from vadist.page.spectra import spectrum_levels
 from vadist.quantities import format_quantity
 
 SCRIPTS = (
@@ -55,7 +55,7 @@ def build_page(result: AuditionResult, take: str, limit_bytes: int) -> str:
     frames, channels = result.reference.samples.shape
     bits = 24 if len(result.tracks) * frames * channels * 3 <= limit_bytes else 16
     environment = Environment(
-        loader=PackageLoader("vadist", "page"),
+        loader=PackageLoader("vadist.audition", "page"),
         autoescape=select_autoescape(),
         undefined=StrictUndefined,
         trim_blocks=True,
@@ -168,7 +168,7 @@ def breakable(name: str) -> Any:
 
 def _part(name: str) -> str:
     """Text of a file of the page."""
-    return (resources.files("vadist") / "page" / name).read_text(encoding="utf-8")
+    return (resources.files("vadist.audition.page") / name).read_text(encoding="utf-8")
 
 
 def script_json(data: object) -> str:

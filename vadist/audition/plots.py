@@ -6,7 +6,7 @@ from typing import Any
 
 import numpy as np
 
-from vadist.audition import AuditionResult, Track
+from vadist.audition.run import AuditionResult, Track
 from vadist.measure.records import AUDIO_BAND_HZ
 from vadist.quantities import format_quantity
 

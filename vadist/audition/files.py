@@ -8,8 +8,8 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from vadist.audio_files import TakeReader, TakeWriter, write_text_atomically
-from vadist.audition import AuditionResult
-from vadist.audition_tables import csv_table, described, text_table
+from vadist.audition.run import AuditionResult
+from vadist.audition.tables import csv_table, described, text_table
 from vadist.errors import AudioFileError, UsageError
 from vadist.measure.records import FloatArray
 
@@ -194,11 +194,11 @@ def _fill(result: AuditionResult, folder: Path, take: str, *, plots: bool, page:
     write_text_atomically(folder / "table.txt", text_table(result))
     write_text_atomically(folder / "table.csv", csv_table(result))
     if plots:
-        from vadist.audition_plots import draw_plots
+        from vadist.audition.plots import draw_plots
 
         names += draw_plots(result, folder)
     if page:
-        from vadist.page import build_page
+        from vadist.audition.page import build_page
 
         write_text_atomically(folder / PAGE, build_page(result, take, PAGE_LIMIT_BYTES))
         names.append(PAGE)

@@ -7,11 +7,11 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike
 
-from vadist.candidates import Candidate, check_candidates
-from vadist.comparison import Behaviour, NodeShift, behaviour, node_shifts
+from vadist.audition.candidates import Candidate, check_candidates
+from vadist.audition.comparison import Behaviour, NodeShift, behaviour, node_shifts
+from vadist.audition.matching import DEFAULT_LEVEL, LevelMatch, match_levels
 from vadist.design import Design
 from vadist.errors import UsageError
-from vadist.matching import DEFAULT_LEVEL, LevelMatch, match_levels
 from vadist.measure import (
     AUDIO_BAND_HZ,
     harmonics,
@@ -197,7 +197,7 @@ def audition(
     design : Design
         The reference.
     candidates : sequence of Candidate
-        1 to 64, see :func:`vadist.candidates.make_candidates`; none if ``taps`` is asked for.
+        1 to 64, see :func:`vadist.audition.candidates.make_candidates`; none if ``taps`` is asked for.
     samples : (frames,) or (frames, channels)
         The dry take, full scale +-1.
     sample_rate_hz, full_scale_v, oversample, accuracy_db, threads

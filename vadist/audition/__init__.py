@@ -1,0 +1,1 @@
+"""One changed value, heard: candidates at one loudness, compared, written to a folder."""
