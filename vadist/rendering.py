@@ -19,8 +19,11 @@ from vadist.pool import StoppablePool, stoppable_pool
 from vadist.sections import Matrix
 from vadist.segments import Plan, SpanResult, plan_segments, run_span, warm_up_seconds
 
-SPAN_SAMPLES = 1 << 22
+SPAN_SAMPLES = 5_000_000
 """Samples (frames times channels times candidates) held at once: what bounds the memory."""
+
+_SPAN_UNIT = 128
+# Spans are a multiple of this, so that every number of segments divides them.
 
 LOWEST_RATE_HZ, HIGHEST_RATE_HZ = 8_000, 384_000
 
@@ -144,12 +147,12 @@ class Rendering:
         progress : called with the fraction done
         """
         lanes_each = self.channels * len(self.designs)
-        length = max(SPAN_SAMPLES // lanes_each, 1 << 15)
-        length = min(1 << (length.bit_length() - 1), max(self.frames, 1))
+        most = max(SPAN_SAMPLES // lanes_each, 1 << 15)
+        spans = max(math.ceil(self.frames / most), 1)
+        length = math.ceil(self.frames / spans / _SPAN_UNIT) * _SPAN_UNIT
         warm_up = max(warm_up_seconds(c) for c in self.circuits(self.method.oversample))
         self._plan = plan_segments(length, lanes_each, warm_up, self.sample_rate_hz)
         arrived: dict[tuple[int, int], list[Matrix]] = {}
-        spans = math.ceil(self.frames / length) if self.frames else 0
         plan = self._plan
         work = spans * plan.segments * plan.frames * lanes_each * len(self.method.terms)
         done = 0
@@ -160,7 +163,7 @@ class Rendering:
             progress(min(done / work, 1.0))
 
         with stoppable_pool(self.threads, count) as pool:
-            for start in range(0, self.frames, length):
+            for start in range(0, self.frames, max(length, 1)):
                 yield self._span(start, min(start + length, self.frames), pool, arrived)
 
     def _span(
