@@ -146,8 +146,12 @@ class CircuitOracle:
         node: str,
         rtol=1e-9,
         atol=1e-10,
+        max_step=0.0,
     ):
-        """Node volts at ``times`` for input volts ``signal(t)``, starting from rest."""
+        """Node volts at ``times`` for input volts ``signal(t)``, starting from rest.
+
+        A ``max_step`` keeps the integrator from striding over a burst after a long silence.
+        """
         from sksundae.ida import IDA
 
         known = np.array([0.0, self.network.supply_v, self.network.bias_v, 0.0])
@@ -177,6 +181,7 @@ class CircuitOracle:
             jacfn=jacobian,
             linsolver="dense",
             max_num_steps=10_000_000,
+            max_step=max_step,
         )
         solution = solver.solve(np.asarray(times), start, np.zeros(self.size))
         if not solution.success:

@@ -54,7 +54,7 @@ def short_board() -> Design:
         "coupling": CouplingHighPass(capacitor=100e-9, bias_resistor=100e3),
         "gain": OpAmpGain(
             opamp=OPAMP, feedback_resistor=4.7e3, leg_resistor=1e3, leg_capacitor=1e-6,
-            feedback_capacitor=1e-9,
+            feedback_capacitor=3.3e-9,
         ),
         "clipper": DiodeClipper(
             series_resistor=2.2e3, diodes=antiparallel(SILICON), shunt_capacitor=15e-9
@@ -123,7 +123,7 @@ def solve_board(design: Design, volts) -> tuple[CubicSpline, CubicSpline]:
     oracle = CircuitOracle(network, device_models(design))
     y = oracle.solve(
         rest, t - start, lambda s: float(drive(s + start)), lambda s: float(slope(s + start)),
-        design.output, rtol=1e-7, atol=1e-8,
+        design.output, rtol=1e-7, atol=1e-8, max_step=1e-3,
     )  # fmt: skip
     before = np.arange(int(start * SOLVED_HZ)) / SOLVED_HZ
     whole = np.concatenate([before, t])
@@ -147,6 +147,8 @@ class Scope:
         Latest trigger after the player's start.
     range_share : float
         Share of the converter's range that the signal fills.
+    rate_hz : float
+        There is no filter before it: what lies above half of it folds back.
     """
 
     bits: int = 8
@@ -155,12 +157,16 @@ class Scope:
     clock_ppm: float = 50.0
     trigger_s: float = 1e-3
     range_share: float = 0.8
+    rate_hz: float = SCOPE_HZ
 
     def record(self, waves, seconds, generator, names=("output",)) -> Capture:
         """Capture of functions of time, each channel with its own gain and range."""
         clock = 1.0 + 1e-6 * generator.uniform(-self.clock_ppm, self.clock_ppm)
         trigger = generator.uniform(0.0, self.trigger_s)
-        t = trigger + clock * np.arange(int((seconds - trigger) / clock * SCOPE_HZ) - 2) / SCOPE_HZ
+        t = (
+            trigger
+            + clock * np.arange(int((seconds - trigger) / clock * self.rate_hz) - 2) / self.rate_hz
+        )
         channels = []
         for wave in waves:
             volts = wave(t) * (1.0 + generator.uniform(-self.gain, self.gain))
@@ -168,7 +174,7 @@ class Scope:
             step = np.ptp(volts) / (self.range_share * 2**self.bits)
             noisy = volts - middle + generator.normal(0.0, self.noise_steps * step, len(t))
             channels.append(step * np.round(noisy / step) + middle)
-        return Capture("capture", SCOPE_HZ, names, np.stack(channels, axis=1))
+        return Capture("capture", self.rate_hz, names, np.stack(channels, axis=1))
 
 
 @cache

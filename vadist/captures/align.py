@@ -1,12 +1,13 @@
 """Alignment of a model with a measurement: delay, clock, sign, gain and offset, each bounded.
 
-The measurement is taken as ``sign gain model((t - delay) (1 + clock)) + offset``. A
-cross-correlation gives whole samples and the sign, least squares the rest; what is not allowed to
-vary stays put.
+The measurement is taken as ``sign (rest + gain (model((t - delay) (1 + clock)) - rest)) + offset``,
+so that the gain of a probe is judged by the signal alone and not by volts at rest. A
+cross-correlation gives whole samples and the sign, least squares on what moves the rest; what is
+not allowed to vary stays put.
 """
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -66,6 +67,8 @@ class Alignment:
         How much faster the measurement passes through the model than its own clock tells.
     sign : int
     gain, offset_v : float
+    rest_v : float
+        Where the model starts; the gain acts on what departs from it.
     at_bound : tuple of str
         What stopped at the end of what it was allowed.
     """
@@ -75,6 +78,7 @@ class Alignment:
     sign: int
     gain: float
     offset_v: float
+    rest_v: float
     at_bound: tuple[str, ...] = ()
 
     def model_time(self, time_s: FloatArray) -> FloatArray:
@@ -83,7 +87,8 @@ class Alignment:
 
     def apply(self, model: Waveform, time_s: FloatArray) -> FloatArray:
         """What the measurement would be if the model were right."""
-        return self.sign * self.gain * model.at(self.model_time(time_s)) + self.offset_v
+        moving = self.gain * (model.at(self.model_time(time_s)) - self.rest_v)
+        return self.sign * (self.rest_v + moving) + self.offset_v
 
 
 def align(
@@ -222,39 +227,25 @@ def _refined(
         names.append("gain")
         lower, upper = [*lower, 1.0 - freedom.gain], [*upper, 1.0 + freedom.gain]
         first, scale = [*first, 1.0], [*scale, 1.0]
-    if freedom.offset_v > 0.0:
-        names.append("offset")
-        lower, upper = [*lower, -freedom.offset_v], [*upper, freedom.offset_v]
-        begin = float(np.clip(target.mean() - sign * model.at(time_s - delay_s).mean(),
-                              -freedom.offset_v, freedom.offset_v))  # fmt: skip
-        first, scale = [*first, begin], [*scale, max(float(target.std()), 1e-12)]
+    y = target - target.mean()
 
     def values(x: FloatArray) -> dict[str, float]:
-        return {
-            "clock": 0.0,
-            "gain": 1.0,
-            "offset": 0.0,
-            **dict(zip(names, x.tolist(), strict=True)),
-        }
+        return {"clock": 0.0, "gain": 1.0, **dict(zip(names, x.tolist(), strict=True))}
 
     def model_time(x: FloatArray) -> FloatArray:
         now = values(x)
         return (time_s - middle) * (1.0 + now["clock"]) + (middle - now["delay"])
 
     def error(x: FloatArray) -> FloatArray:
-        now = values(x)
-        return sign * now["gain"] * model.at(model_time(x)) + now["offset"] - target
+        moving = model.at(model_time(x))
+        return np.asarray(sign * values(x)["gain"] * (moving - moving.mean()) - y)
 
     def gradient(x: FloatArray) -> FloatArray:
         now, at = values(x), model_time(x)
         slope = sign * now["gain"] * model.slope_at(at)
-        columns = {
-            "delay": -slope,
-            "clock": slope * (time_s - middle),
-            "gain": sign * model.at(at),
-            "offset": np.ones(len(time_s)),
-        }
-        return np.stack([columns[name] for name in names], axis=1)
+        columns = {"delay": -slope, "clock": slope * (time_s - middle), "gain": sign * model.at(at)}
+        stacked = np.stack([columns[name] for name in names], axis=1)
+        return np.asarray(stacked - stacked.mean(axis=0))
 
     start_x = np.clip(first, np.array(lower), np.array(upper))
     bounds = (np.array(lower) - 1e-15, np.array(upper) + 1e-15)
@@ -262,11 +253,17 @@ def _refined(
         error, start_x, gradient, bounds, x_scale=np.array(scale), xtol=1e-13, ftol=1e-13, gtol=None
     )
     now = values(fit.x)
-    at_bound = tuple(
+    at_bound = [
         name
         for name, x, lo, hi, s in zip(names, fit.x, lower, upper, scale, strict=True)
         if min(x - lo, hi - x) < 1e-6 * s
-    )
+    ]
     # The delay of the model's first sample, from the delay at the middle.
     delay = middle - (middle - now["delay"]) / (1.0 + now["clock"])
-    return Alignment(delay, 1e6 * now["clock"], sign, now["gain"], now["offset"], at_bound)
+    rest_v = float(model.at(np.zeros(1))[0])
+    found = Alignment(delay, 1e6 * now["clock"], sign, now["gain"], 0.0, rest_v)
+    offset = float(target.mean() - found.apply(model, time_s).mean())
+    if 0.0 < freedom.offset_v < abs(offset):
+        at_bound.append("offset")
+    offset = min(max(offset, -freedom.offset_v), freedom.offset_v)
+    return replace(found, offset_v=offset, at_bound=tuple(at_bound))

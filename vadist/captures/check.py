@@ -29,6 +29,8 @@ SAME_RECORD = Freedom(delay_s=(-1e-4, 1e-4))
 SEPARATE = Freedom(clock_ppm=200.0)
 """A generator and an oscilloscope: crystals within 100 ppm each (common practice)."""
 
+_CLEAN_INPUT_DB = -55.0
+
 _ARITHMETIC_BELOW_DB = 15.0
 # The numerical error is kept this far below the tightest limit on the error-to-signal ratio.
 
@@ -189,11 +191,26 @@ def prepare(capture: Capture, settings: CheckSettings, source: Capture | None = 
     time_s = time_s[(time_s >= first) & (time_s <= measured.seconds - EDGE_S)]
     if len(time_s) < 16:
         raise CaptureError(f"{capture.name}: too short: nothing is left to compare")
+    notes = list(excitation.notes)
+    if same:
+        notes += _noisy_input(capture, driver, top_hz)
     return Prepared(
         capture.name, measured, time_s, excitation, freedom, top_hz,
         noise_above(volts, capture.sample_rate_hz, top_hz),
-        (*capture.notes, *(() if same else drive.notes), *excitation.notes),
+        (*capture.notes, *(() if same else drive.notes), *notes),
     )  # fmt: skip
+
+
+def _noisy_input(capture: Capture, driver: str, top_hz: float) -> list[str]:
+    volts = capture.volts[:, capture.find(driver)]
+    noise = noise_above(volts, capture.sample_rate_hz, top_hz)
+    if not noise or noise < 10.0 ** (_CLEAN_INPUT_DB / 20.0) * float(volts.std()):
+        return []
+    level = 20.0 * math.log10(noise / max(float(volts.std()), 1e-300))
+    return [
+        f"input: its noise of {level:.0f} dB drives the model too and counts as error; if the "
+        "stimulus is at hand, give it with --input"
+    ]
 
 
 def check_capture(

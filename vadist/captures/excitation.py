@@ -153,11 +153,13 @@ class Answer:
     error_db : float or None
         The render's estimate of its own numerical error.
     method : str
+    oversample : int
     """
 
     wave: Waveform
     error_db: float | None
     method: str
+    oversample: int
 
 
 def answers(
@@ -212,7 +214,7 @@ def _answer(
         volts = high_passed(volts - volts[0], excitation.sample_rate_hz, ac_corner_hz)
     wave = Waveform(volts[excitation.lead :], excitation.sample_rate_hz, top_hz)
     found = result.diagnostics
-    return Answer(wave, found.error_db, str(found.method))
+    return Answer(wave, found.error_db, str(found.method), found.method.oversample)
 
 
 def choose_channels(

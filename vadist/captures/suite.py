@@ -31,10 +31,10 @@ from vadist.captures.check import CheckReport, CheckSettings, check_capture
 from vadist.captures.limits import DEFAULT_LIMITS, parse_limits
 from vadist.captures.options import reading_from, settings_from
 from vadist.captures.reading import read_capture
+from vadist.captures.sidecar import read_stimulus
 from vadist.design import Design, nearest
 from vadist.design_files import apply_settings, load_design
 from vadist.errors import CaptureError, UsageError, VadistError
-from vadist.stimulus_files import read_stimulus
 
 _SUITE_KEYS = ("name", "design", "input", "set", "reading", "settings", "limits", "capture")
 _CAPTURE_KEYS = ("file", "name", "design", "input", "set", "reading", "settings", "limits")

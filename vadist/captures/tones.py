@@ -91,16 +91,20 @@ def known_tones(
 
 
 def steady_tone(stimulus: FloatArray, rate_hz: float) -> list[Tone]:
-    """Tone of an input that is nothing but one, over all of it.
+    """Tone of an input that is nothing but one, from where it starts to where it ends.
 
     Parameters
     ----------
     stimulus : (samples,)
         Measured input over the comparison.
     """
-    centred = stimulus - stimulus.mean()
+    loud = np.flatnonzero(np.abs(stimulus - np.median(stimulus)) > 0.1 * np.ptp(stimulus))
+    if not len(loud):
+        return []
+    first, last = int(loud[0]), int(loud[-1]) + 1
+    centred = stimulus[first:last] - stimulus[first:last].mean()
     power = float(np.mean(centred**2))
-    if power == 0.0 or len(stimulus) < 64:
+    if power == 0.0 or len(centred) < 64:
         return []
     window = np.hanning(len(centred))
     spectrum = np.abs(np.fft.rfft(centred * window))
@@ -126,7 +130,7 @@ def steady_tone(stimulus: FloatArray, rate_hz: float) -> list[Tone]:
     rest = centred - sines_at(fit, len(centred), rate_hz)
     if float(np.mean(rest**2)) > 2.0 * _PURE**2 * power:
         return []
-    return [Tone(0, len(centred), frequency, float(fit.levels_v[0]))]
+    return [Tone(first, last, frequency, float(fit.levels_v[0]))]
 
 
 def harmonic_differences(
