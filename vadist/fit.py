@@ -36,6 +36,10 @@ _STEP = 1e-3
 _WANDER_S = 2e-4
 # How far the delay may move from where the first alignment found it.
 
+_BELOW_RESIDUAL_DB = 35.0
+# Noise averages out over some thousand samples, 33 dB; the render's error does not. The last steps
+# are taken where its estimate is below the residual by more than that.
+
 _MOST_EVALUATIONS = 60
 _AT_BOUND = 1e-4
 
@@ -141,7 +145,7 @@ class _Problem:
     ) -> None:
         self.prepared, self.design, self.free = prepared, design, free
         self.settings, self.threads, self.progress = settings, threads, progress
-        self.oversample = settings.oversample
+        self.oversample, self.wanted_error_db = settings.oversample, math.inf
         self.time_s, self.target = prepared.time_s, prepared.measured.at(prepared.time_s)
         self.power = float(np.sum((self.target - self.target.mean()) ** 2))
         self.freedom = prepared.freedom
@@ -161,8 +165,7 @@ class _Problem:
 
     def esr_db(self, at: _Evaluated) -> float:
         """Error-to-signal ratio."""
-        error = at.residual - at.residual.mean()
-        return 10.0 * math.log10(max(float(error @ error), 1e-300) / self.power)
+        return 10.0 * math.log10(max(at.cost, 1e-300) / self.power)
 
     def evaluate(self, place: FloatArray) -> _Evaluated:
         """Residual and Jacobian at a place."""
@@ -176,8 +179,10 @@ class _Problem:
         designs = [self.candidate(place), *(self.candidate(p) for p in moved)]
         found = answers(
             designs, self.prepared.excitation, self.prepared.top_hz, oversample=self.oversample,
-            ac_corner_hz=self.settings.ac_corner_hz, threads=self.threads,
+            wanted_error_db=self.wanted_error_db, ac_corner_hz=self.settings.ac_corner_hz,
+            threads=self.threads,
         )  # fmt: skip
+        self.oversample = found[0].oversample
         wave = found[0].wave
         span = (float(self.time_s[0]), float(self.time_s[-1]))
         alignment = align(self.prepared.measured, wave, self.freedom, self.prepared.top_hz, span)
@@ -192,7 +197,9 @@ class _Problem:
         tangents = _tangents(alignment, found[0], self.time_s, self.freedom.clock_ppm > 0.0)
         basis, _ = np.linalg.qr(tangents)
         jacobian = jacobian - basis @ (basis.T @ jacobian)
-        now = _Evaluated(place.copy(), base - self.target, jacobian, alignment, found[0])
+        residual = base - self.target
+        residual -= residual.mean()
+        now = _Evaluated(place.copy(), residual, jacobian, alignment, found[0])
         self._last = now
         self.first = self.first or now
         if self.best is None or now.cost < self.best.cost:
@@ -203,6 +210,20 @@ class _Problem:
         )
         self.progress(Progress(self.evaluations, self.esr_db(now), values))
         return now
+
+    def sharpen(self) -> FloatArray:
+        """Render finer from here on, so that arithmetic moves no value; the best place so far."""
+        best = self.best
+        assert best is not None
+        if self.settings.oversample is None:
+            self.oversample, self._last, self.best = None, None, None
+            self.wanted_error_db = self.esr_db(best) - _BELOW_RESIDUAL_DB
+        try:
+            self.evaluate(best.place)
+        except BaseException:
+            self.best = self.best or best
+            raise
+        return best.place
 
     def _settle(self, alignment: Alignment, answer: Answer) -> None:
         """Keep to the stretch and the delay that the first alignment found."""
@@ -228,9 +249,9 @@ def _tangents(alignment: Alignment, answer: Answer, time_s: FloatArray, clock: b
     columns = {"delay": slope}
     if clock:
         columns["clock"] = slope * (time_s - time_s.mean())
-    columns["gain"] = answer.wave.at(at)
-    columns["offset"] = np.ones(len(time_s))
+    columns["gain"] = answer.wave.at(at) - alignment.rest_v
     free = [c for name, c in columns.items() if name not in alignment.at_bound]
+    free.append(np.ones(len(time_s)))
     return np.stack([c / max(float(np.linalg.norm(c)), 1e-300) for c in free], axis=1)
 
 
@@ -292,20 +313,25 @@ def _search(problem: _Problem) -> bool:
         np.array([f.to_scale(f.low) for f in problem.free]) - 1e-9,
         np.array([f.to_scale(f.high) for f in problem.free]) + 1e-9,
     )
-    try:
-        first = problem.evaluate(start)
 
-        def residual(place: FloatArray) -> FloatArray:
-            try:
-                return problem.evaluate(place).residual
-            except ConvergenceError:
-                # Such a step is too far: a cost that is never accepted.
-                return np.full(len(first.residual), 1e6 * math.sqrt(first.cost))
+    def residual(place: FloatArray) -> FloatArray:
+        try:
+            return problem.evaluate(place).residual
+        except ConvergenceError:
+            # Such a step is too far: a cost that is never accepted.
+            size = 1e3 * math.sqrt(problem.power / len(problem.target))
+            return np.full(len(problem.target), size)
 
+    def descend(place: FloatArray) -> None:
         least_squares(
-            residual, start, lambda place: problem.evaluate(place).jacobian, bounds,
-            x_scale=1.0, ftol=1e-10, xtol=1e-7, gtol=None, max_nfev=_MOST_EVALUATIONS,
+            residual, place, lambda at: problem.evaluate(at).jacobian, bounds, x_scale=1.0,
+            ftol=1e-9, xtol=1e-6, gtol=None, max_nfev=_MOST_EVALUATIONS,
         )  # fmt: skip
+
+    try:
+        problem.evaluate(start)
+        descend(start)
+        descend(problem.sharpen())
     except KeyboardInterrupt:
         return True
     return False
@@ -326,7 +352,7 @@ def _report(
         low, high = f.from_scale(place - reach), f.from_scale(place + reach)
         estimates.append(
             Estimate(
-                f, min(max(f.from_scale(place), f.low), f.high),
+                f, _rounded(min(max(f.from_scale(place), f.low), f.high)),
                 low if seen else f.low, high if seen else f.high, seen,
                 min(place - f.to_scale(f.low), f.to_scale(f.high) - place) < _AT_BOUND,
             )
@@ -335,12 +361,20 @@ def _report(
         correlation = sure.covariance / np.outer(deviation, deviation)
     hidden = [k for k, path in enumerate(paths) if path in named]
     correlation[hidden, :] = correlation[:, hidden] = np.nan
+    fitted = problem.design
+    for e in estimates:
+        fitted = e.free.put(fitted, e.value)
     return FitReport(
-        problem.candidate(best.place), tuple(estimates), correlation, sure.unseen,
+        fitted, tuple(estimates), correlation, sure.unseen,
         problem.esr_db(first), problem.esr_db(best), best.answer.error_db, confidence,
         problem.evaluations, interrupted, best.alignment,
         tuple(_notes(problem, estimates, best)), best.jacobian, sure.noise,
     )  # fmt: skip
+
+
+def _rounded(value: float) -> float:
+    """Five figures: what a design file shows, and far below any interval."""
+    return float(f"{value:.5g}")
 
 
 def _notes(problem: _Problem, estimates: list[Estimate], best: _Evaluated) -> list[str]:

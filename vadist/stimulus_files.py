@@ -1,4 +1,4 @@
-"""Stimulus files: WAV, CSV and the sidecar that describes them; and reading them back."""
+"""Stimulus files: WAV or CSV, and the sidecar that describes them."""
 
 import json
 from dataclasses import asdict
@@ -7,17 +7,10 @@ from typing import Any
 
 import numpy as np
 
-from vadist.audio_files import TakeReader, TakeWriter, write_text_atomically
-from vadist.captures.capture import Capture, Passage
-from vadist.errors import AudioFileError, CaptureError
+from vadist.audio_files import TakeWriter, write_text_atomically
+from vadist.captures.sidecar import FORMAT, sidecar_of
+from vadist.errors import AudioFileError
 from vadist.stimulus import CAUTION, KINDS, Stimulus
-
-_FORMAT = "vadist stimulus 1"
-
-
-def sidecar_of(path: Path) -> Path:
-    """Where the description of a stimulus file stands."""
-    return path.with_suffix(".json")
 
 
 def write_stimulus(
@@ -77,7 +70,7 @@ def write_stimulus(
 
 def _described(stimulus: Stimulus, path: Path, full_scale_v: float) -> dict[str, Any]:
     return {
-        "format": _FORMAT,
+        "format": FORMAT,
         "file": path.name,
         "kind": stimulus.kind,
         "purpose": KINDS[stimulus.kind][1],
@@ -93,58 +86,3 @@ def _described(stimulus: Stimulus, path: Path, full_scale_v: float) -> dict[str,
         ],
         "caution": CAUTION,
     }
-
-
-def read_sidecar(path: Path) -> dict[str, Any] | None:
-    """Description of a stimulus file, or None if there is none beside it.
-
-    Raises
-    ------
-    CaptureError
-        If the sidecar is damaged.
-    """
-    sidecar = sidecar_of(path)
-    if not sidecar.is_file() or sidecar == path:
-        return None
-    try:
-        found = json.loads(sidecar.read_text(encoding="utf-8"))
-        if not isinstance(found, dict) or found.get("format") != _FORMAT:
-            return None
-        float(found["full_scale_v"])
-        _passages(found)
-    except (OSError, ValueError, KeyError, TypeError) as error:
-        raise CaptureError(f"{sidecar}: is damaged ({error}); make the stimulus again") from None
-    return found
-
-
-def _passages(sidecar: dict[str, Any]) -> tuple[Passage, ...]:
-    return tuple(Passage(**p) for p in sidecar["passages"])
-
-
-def read_stimulus(path: str | Path) -> Capture | None:
-    """Read a stimulus WAV by its sidecar; None if it has none.
-
-    Raises
-    ------
-    CaptureError
-        If file and sidecar do not belong together.
-    """
-    path = Path(path)
-    found = read_sidecar(path)
-    if found is None or path.suffix.lower() != ".wav":
-        return None
-    try:
-        with TakeReader(path) as reader:
-            samples, rate = reader.read(reader.frames), reader.sample_rate_hz
-    except AudioFileError as error:
-        raise CaptureError(str(error)) from None
-    if samples.shape != (found.get("frames"), 1) or rate != found.get("sample_rate_hz"):
-        raise CaptureError(
-            f"{path}: holds {len(samples)} frames at {rate} Hz, its sidecar tells of "
-            f"{found.get('frames')} at {found.get('sample_rate_hz')} Hz; make the stimulus again"
-        )
-    volts = samples * float(found["full_scale_v"])
-    note = f"stimulus {found.get('kind')}, peak {found.get('peak_v')} V"
-    return Capture(
-        str(path), float(rate), ("stimulus",), volts, 0.0, (note,), _passages(found), ("",)
-    )

@@ -77,7 +77,8 @@ def main():
     print(f"right boards: {right:.1f} dB at most; wrong boards: {nearest:.1f} dB at least")
     print(
         f"{options.captures} captures, limit {options.limit_db:g} dB: {false_fail} right ones "
-        f"failed, {sum(false_pass.values())} wrong ones passed ({time.perf_counter() - start:.0f} s)"
+        f"failed, {sum(false_pass.values())} wrong ones passed "
+        f"({time.perf_counter() - start:.0f} s)"
     )
 
 
