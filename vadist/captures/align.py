@@ -25,7 +25,8 @@ class Freedom:
     gain : float
         Share by which the gain may be off (probe, attenuator); 0 keeps it at 1.
     offset_v : float
-        Volts by which the zero may be off; infinite behind a coupling capacitor.
+        Volts by which the zero may be off, besides what the gain makes of volts at rest; infinite
+        behind a coupling capacitor.
     clock_ppm : float
         Parts per million between generator and oscilloscope; 0 if one clock serves both.
     delay_s : tuple of (least, most)
@@ -263,7 +264,9 @@ def _refined(
     rest_v = float(model.at(np.zeros(1))[0])
     found = Alignment(delay, 1e6 * now["clock"], sign, now["gain"], 0.0, rest_v)
     offset = float(target.mean() - found.apply(model, time_s).mean())
-    if 0.0 < freedom.offset_v < abs(offset):
+    # A probe's gain error shifts volts at rest too.
+    most = freedom.offset_v + freedom.gain * abs(rest_v)
+    if abs(offset) > most > 0.0:
         at_bound.append("offset")
-    offset = min(max(offset, -freedom.offset_v), freedom.offset_v)
+    offset = min(max(offset, -most), most)
     return replace(found, offset_v=offset, at_bound=tuple(at_bound))

@@ -32,6 +32,7 @@ _ALIKE = 0.01
 # Share by which the time column and the preamble may disagree about the interval.
 
 MOST_CHANNELS = 4
+_SPELT = {1.0: "V", 1e-3: "mV", 1e-6: "uV", 1e3: "kV"}
 
 
 @dataclass(frozen=True)
@@ -88,7 +89,7 @@ def parse_text(content: bytes, place: str, reading: Reading) -> Capture:
     _check_length(facts, len(values), place)
     names = _distinct([columns[k].name for k in volts])
     units = ", ".join(
-        f"{n} in {'V' if columns[k].factor == 1 else f'{columns[k].factor:g} V'}"
+        f"{n} in {_SPELT.get(columns[k].factor, f'{columns[k].factor:g} V')}"
         for n, k in zip(names, volts, strict=True)
     )
     summary = f"text ({table.encoding}), {table.dialect}; {units}"
