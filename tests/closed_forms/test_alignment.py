@@ -64,6 +64,9 @@ def test_clock_difference():
     found = align(measured, model, Freedom(clock_ppm=200.0), 20e3)
     assert found.clock_ppm == pytest.approx(50.0, abs=0.1)
     assert found.delay_s == pytest.approx(2e-3, abs=1e-7)
+    t = np.linspace(0.1, 0.9, 999)
+    # 0.1 ppm over half a second is 50 ns of a tone below 1 kHz.
+    assert np.abs(found.apply(model, t) - measured.at(t)).max() < 5e-4
 
 
 def test_bounds_hold_and_are_told():

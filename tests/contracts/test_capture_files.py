@@ -258,8 +258,9 @@ def steps(volts, step):
 
 def test_rails_are_told_from_clipping_circuits(tmp_path):
     """8 bits: a signal cut off by the converter is refused, a diode-like flat top is not."""
-    noise = np.random.default_rng(1).normal(0.0, 0.4 / 100, (FRAMES, 2))
-    rounded = steps(OUT + noise[:, 0], 1 / 100)
+    noise = np.random.default_rng(1).normal(0.0, 0.2 / 100, (FRAMES, 2))
+    # Flat between two steps, so that the upper one is met in runs.
+    rounded = steps(0.606 / 0.6 * OUT + noise[:, 0], 1 / 100)
     cut = np.clip(steps(1.5 * IN / 0.1 + noise[:, 1], 1 / 100), -1.28, 1.27)
     text = "Time (s),CH1 (V),CH2 (V)\n" + rows(T, rounded, cut)
     found = read_capture(write(tmp_path, text))

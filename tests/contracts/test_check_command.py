@@ -118,13 +118,24 @@ def test_json_and_limits_file(bench, tmp_path, capsys):
 
 
 def test_ac_coupling_probe_and_inversion(bench, tmp_path):
-    """A tenth, upside down and with an offset: put right by the options and the alignment."""
+    """A tenth, upside down, with offsets on both: put right by the options and the alignment."""
     t, drive, output = np.loadtxt(bench / "right.csv", delimiter=",", skiprows=1).T
-    bent = save(tmp_path / "bent.csv", -0.1 * output + 0.3, drive)
+    bent = save(tmp_path / "bent.csv", -0.1 * output + 0.3, drive + 0.02)
     assert len(t) == len(drive)
     arguments = ["check", bent, "--design", PRESET, "--probe", "output=10x", "--limit", "esr=-60dB"]
     assert main([*arguments, "--coupling", "0.01Hz"]) == 0
     assert main([*arguments, "--sign", "same"]) == 1
+
+
+def test_capture_that_starts_in_the_middle_of_a_signal(tmp_path, capsys):
+    """Coupling capacitors are brought to where they were by what the record itself holds."""
+    slow = "boosted_hard_clipper"
+    t = np.arange(9600) / RATE
+    drive = 0.05 * np.sin(2 * np.pi * 330.0 * t)
+    output = render(load_design(slow), drive, RATE).volts[:, 0]
+    path = save(tmp_path / "a.csv", output[4000:], drive[4000:])
+    assert main(["check", path, "--design", slow, "--limit", "esr=-65dB"]) == 0
+    assert "starts in the middle of a signal" in capsys.readouterr().out
 
 
 def test_stimulus_as_input(tmp_path):
