@@ -11,14 +11,14 @@ from typing import TYPE_CHECKING, Any
 if TYPE_CHECKING:
     from vadist.captures.check import check_capture as check_capture
     from vadist.captures.reading import read_capture as read_capture
+    from vadist.captures.stimulus import make_stimulus as make_stimulus
     from vadist.chain import Chain as Chain
     from vadist.design import Control as Control
     from vadist.design import Design as Design
     from vadist.design_files import load_design as load_design
     from vadist.design_files import write_design as write_design
     from vadist.errors import VadistError as VadistError
-    from vadist.fit import fit_design as fit_design
-    from vadist.stimulus import make_stimulus as make_stimulus
+    from vadist.fitting.fit import fit_design as fit_design
     from vadist.takes import RenderResult as RenderResult
     from vadist.takes import render as render
     from vadist.takes import render_candidates as render_candidates
@@ -30,9 +30,9 @@ _HOMES = {
     "RenderResult": "vadist.takes",
     "VadistError": "vadist.errors",
     "check_capture": "vadist.captures.check",
-    "fit_design": "vadist.fit",
+    "fit_design": "vadist.fitting.fit",
     "load_design": "vadist.design_files",
-    "make_stimulus": "vadist.stimulus",
+    "make_stimulus": "vadist.captures.stimulus",
     "read_capture": "vadist.captures.reading",
     "render": "vadist.takes",
     "render_candidates": "vadist.takes",

@@ -61,7 +61,7 @@ def scalar_against_lanes(name: str, seconds: float) -> tuple[float, float]:
 
 
 def stiff_solver_seconds(seconds: float) -> float:
-    """scipy's Radau on the one-diode-pair clipper alone, rtol 1e-6: CPU seconds for a take."""
+    """Scipy's Radau on the one-diode-pair clipper alone, rtol 1e-6: CPU seconds for a take."""
     from scipy.integrate import solve_ivp
 
     R, C, Is, Vt = 2.2e3, 10e-9, 2.52e-9, 45.3e-3

@@ -16,11 +16,11 @@ from vadist.captures.capture import Capture
 from vadist.captures.check import CheckSettings
 from vadist.design import Design
 from vadist.errors import DesignError, UsageError
-from vadist.fit import fit_design
-from vadist.fit_report import as_json, text_report
-from vadist.fit_statistics import certainty, unseen_directions
-from vadist.fit_suggest import suggest_stimulus
-from vadist.fit_values import free_values
+from vadist.fitting.fit import fit_design
+from vadist.fitting.report import as_json, text_report
+from vadist.fitting.statistics import certainty, unseen_directions
+from vadist.fitting.suggest import suggest_stimulus
+from vadist.fitting.values import free_values
 from vadist.stages import CouplingHighPass, DiodeClipper
 
 RATE_HZ = 96e3

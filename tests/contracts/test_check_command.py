@@ -12,10 +12,10 @@ import numpy as np
 import pytest
 
 from vadist.captures.sidecar import read_stimulus
+from vadist.captures.stimulus import make_stimulus
+from vadist.captures.stimulus_files import write_stimulus
 from vadist.cli import main
 from vadist.design_files import load_design
-from vadist.stimulus import make_stimulus
-from vadist.stimulus_files import write_stimulus
 from vadist.takes import render
 
 RATE = 96_000

@@ -1,6 +1,6 @@
 """Stimuli: what their files and sidecars promise.
 
-Authority: the promises in ``vadist.stimulus``; frequencies and levels by a fit of sines.
+Authority: the promises in ``vadist.captures.stimulus``; frequencies and levels by a fit of sines.
 """
 
 import json
@@ -12,11 +12,19 @@ import soundfile
 from vadist.captures.capture import Reading
 from vadist.captures.reading import read_capture
 from vadist.captures.sidecar import read_stimulus
+from vadist.captures.stimulus import (
+    GAP_S,
+    KINDS,
+    LEAD_IN_S,
+    LEVEL_STEPS,
+    MARKER_S,
+    TAIL_S,
+    make_stimulus,
+)
+from vadist.captures.stimulus_files import write_stimulus
 from vadist.cli import main
 from vadist.errors import AudioFileError, CaptureError, UsageError
 from vadist.measure import fit_sines
-from vadist.stimulus import GAP_S, KINDS, LEAD_IN_S, LEVEL_STEPS, MARKER_S, TAIL_S, make_stimulus
-from vadist.stimulus_files import write_stimulus
 
 
 @pytest.mark.parametrize("kind", KINDS)

@@ -17,7 +17,7 @@ from synthetic_bench import (
 )
 
 from vadist.captures.check import check_capture
-from vadist.fit import fit_design
+from vadist.fitting.fit import fit_design
 
 pytest.importorskip("sksundae", reason="scikit-sundae has no wheel for this machine")
 

@@ -17,7 +17,7 @@ sys.path.insert(0, str(Path(__file__).parents[1] / "support"))
 
 from synthetic_bench import fit_case
 
-from vadist.fit import fit_design
+from vadist.fitting.fit import fit_design
 
 
 def main():

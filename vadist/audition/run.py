@@ -197,7 +197,8 @@ def audition(
     design : Design
         The reference.
     candidates : sequence of Candidate
-        1 to 64, see :func:`vadist.audition.candidates.make_candidates`; none if ``taps`` is asked for.
+        1 to 64, see :func:`vadist.audition.candidates.make_candidates`; none if ``taps`` is
+        asked for.
     samples : (frames,) or (frames, channels)
         The dry take, full scale +-1.
     sample_rate_hz, full_scale_v, oversample, accuracy_db, threads

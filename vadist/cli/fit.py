@@ -10,7 +10,7 @@ from vadist.cli.bench import add_capture_arguments, read_bench
 from vadist.errors import AudioFileError, UsageError
 
 if TYPE_CHECKING:
-    from vadist.fit import Progress
+    from vadist.fitting.fit import Progress
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -40,9 +40,9 @@ def run(options: argparse.Namespace) -> int:
 
     from vadist.audio_files import write_text_atomically
     from vadist.design_files import write_design
-    from vadist.fit import fit_design
-    from vadist.fit_report import as_json, text_report
-    from vadist.fit_suggest import suggest_stimulus
+    from vadist.fitting.fit import fit_design
+    from vadist.fitting.report import as_json, text_report
+    from vadist.fitting.suggest import suggest_stimulus
 
     if options.out and not options.out.lower().endswith(".toml"):
         raise UsageError(f"--out must be a .toml (got {options.out!r})")

@@ -30,9 +30,9 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(options: argparse.Namespace) -> int:
     """Write the files and say what must be set at the bench."""
+    from vadist.captures.stimulus import CAUTION, make_stimulus
+    from vadist.captures.stimulus_files import write_stimulus
     from vadist.quantities import parse_level, parse_quantity
-    from vadist.stimulus import CAUTION, make_stimulus
-    from vadist.stimulus_files import write_stimulus
 
     rate = parse_quantity(options.rate, "Hz")
     if rate != int(rate):

@@ -56,8 +56,7 @@ class _Writer:
     def dot(self, matrix: str, row: int, terms: list[str], first: int = 0) -> str:
         """Source of a row of a matrix times named values."""
         return " + ".join(
-            f"{self.at(f'{matrix}{row}_{first + k}')} * {term}"
-            for k, term in enumerate(terms)
+            f"{self.at(f'{matrix}{row}_{first + k}')} * {term}" for k, term in enumerate(terms)
         )
 
     def put(self, depth: int, text: str) -> None:

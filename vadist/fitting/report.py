@@ -6,8 +6,8 @@ from typing import Any
 
 import numpy as np
 
-from vadist.fit import Estimate, FitReport
-from vadist.fit_suggest import Suggestion
+from vadist.fitting.fit import Estimate, FitReport
+from vadist.fitting.suggest import Suggestion
 
 _CORRELATED = 0.9
 

@@ -233,7 +233,8 @@ def _guitar(rate: int, seconds: float | None, _: list[float] | None) -> Body:
         for n in range(1, 25):
             f = n * base * math.sqrt(1.0 + 1e-4 * n * n)  # stiffness stretches the partials
             if f < 0.4 * rate:
-                # Plucked at a fifth of its length: sin(n pi/5); a pickup hears velocity, 1/n and less.
+                # Plucked at a fifth of its length: sin(n pi/5); a pickup hears velocity, 1/n
+                # and less.
                 level = math.sin(n * math.pi / 5.0) / n**1.5
                 decay = 0.6 / (1.0 + 0.25 * n)
                 phase = generator.uniform(0.0, 2.0 * np.pi)

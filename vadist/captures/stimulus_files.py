@@ -9,8 +9,8 @@ import numpy as np
 
 from vadist.audio_files import TakeWriter, write_text_atomically
 from vadist.captures.sidecar import FORMAT, sidecar_of
+from vadist.captures.stimulus import CAUTION, KINDS, Stimulus
 from vadist.errors import AudioFileError
-from vadist.stimulus import CAUTION, KINDS, Stimulus
 
 
 def write_stimulus(

@@ -5,7 +5,7 @@ SUNDIALS IDA. It is driven with the stimulus beside this script, started by hand
 oscilloscope, and recorded in 8 bits at 100 kHz with a probe 1 % off and a clock 30 ppm off. Run it
 in a checkout, with what the tests need installed::
 
-    python demo_bench/make_demo_bench.py
+    python demo_audio/bench/make_demo_bench.py
 """
 
 import gzip
@@ -14,13 +14,13 @@ from pathlib import Path
 
 import numpy as np
 
-sys.path.insert(0, str(Path(__file__).parents[1] / "tests" / "support"))
+sys.path.insert(0, str(Path(__file__).parents[2] / "tests" / "support"))
 
 from synthetic_bench import PLAYER_HZ, short_board, solve_board
 
+from vadist.captures.stimulus import make_stimulus
+from vadist.captures.stimulus_files import write_stimulus
 from vadist.design_files import write_design
-from vadist.stimulus import make_stimulus
-from vadist.stimulus_files import write_stimulus
 
 HERE = Path(__file__).parent
 WRONG = ("blend.low_capacitor", 47e-9)

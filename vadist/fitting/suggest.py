@@ -6,13 +6,13 @@ import numpy as np
 
 from vadist.captures.check import CheckSettings
 from vadist.captures.excitation import answers, excite
+from vadist.captures.stimulus import Stimulus, make_stimulus
 from vadist.captures.waveform import grid_times
 from vadist.design import Design
 from vadist.errors import VadistError
-from vadist.fit import FitReport
-from vadist.fit_statistics import unseen_directions
+from vadist.fitting.fit import FitReport
+from vadist.fitting.statistics import unseen_directions
 from vadist.measure.records import FloatArray
-from vadist.stimulus import Stimulus, make_stimulus
 
 _STEP = 1e-3
 _LEVELS = (0.3, 1.0, 5.0)

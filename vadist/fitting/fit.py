@@ -23,8 +23,8 @@ from vadist.captures.check import CheckSettings, Prepared, prepare
 from vadist.captures.excitation import Answer, answers
 from vadist.design import Design
 from vadist.errors import ConvergenceError, UsageError
-from vadist.fit_statistics import Unseen, certainty, width
-from vadist.fit_values import FreeValue, free_values
+from vadist.fitting.statistics import Unseen, certainty, width
+from vadist.fitting.values import FreeValue, free_values
 from vadist.measure.records import FloatArray
 
 CONFIDENCE = 0.99
@@ -274,7 +274,7 @@ def fit_design(
     design : Design
         Where to start.
     free : sequence of str
-        What may vary, see :mod:`vadist.fit_values`.
+        What may vary, see :mod:`vadist.fitting.values`.
     source : Capture, optional
         What drove the board; by default the capture's input channel.
     settings : CheckSettings, optional

@@ -1,0 +1,98 @@
+"""The shape of the package: imports point one way, each library has one home, files stay short.
+
+Authority: the layers as DEVELOPERS.md draws them.
+"""
+
+import ast
+from pathlib import Path
+
+import pytest
+
+import vadist
+
+ROOT = Path(vadist.__file__).parent
+LAYERS = [
+    ["errors"],
+    ["quantities"],
+    ["parts", "kernel"],
+    ["network"],
+    ["stages"],
+    ["design", "sections"],
+    ["design_values"],
+    ["design_toml"],
+    ["design_files"],
+    ["analysis"],
+    ["discretize"],
+    ["engine"],
+    ["chain", "pool", "lanes", "large_signal"],
+    ["segments"],
+    ["method"],
+    ["diagnostics"],
+    ["rendering"],
+    ["takes"],
+    ["audio_files", "measure"],
+    ["render_files", "inspection", "inspection_text"],
+    ["captures"],
+    ["fitting"],
+    ["plots", "audition"],
+    ["cli"],
+    ["__init__", "__main__"],
+]
+LEVEL = {name: level for level, names in enumerate(LAYERS) for name in names}
+HOMES = {
+    "soundfile": {"audio_files"},
+    "tomllib": {"design_toml", "design_files", "design_values", "captures"},
+    "numba": {"kernel"},
+    "argparse": {"cli"},
+    "jinja2": {"audition"},
+}
+DOORS = {("stages", "chain")}  # Stage.discretize hands a single stage to Chain
+FILES = sorted(ROOT.rglob("*.py"))
+
+
+def home(path: Path) -> str:
+    part = path.relative_to(ROOT).parts[0]
+    return part.removesuffix(".py")
+
+
+def imports(path: Path) -> set[str]:
+    found = set()
+    for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+        if isinstance(node, ast.Import):
+            found |= {alias.name for alias in node.names}
+        elif isinstance(node, ast.ImportFrom) and node.module and not node.level:
+            found.add(node.module)
+    return found
+
+
+@pytest.mark.parametrize("path", FILES, ids=lambda p: str(p.relative_to(ROOT)))
+def test_imports_point_down(path: Path) -> None:
+    here = home(path)
+    for name in imports(path):
+        package, _, rest = name.partition(".")
+        if package != "vadist" or not rest or here == "__init__":
+            continue
+        there = rest.split(".")[0]
+        assert LEVEL[there] <= LEVEL[here] or (here, there) in DOORS, f"{here} imports {there}"
+
+
+@pytest.mark.parametrize("library", sorted(HOMES))
+def test_a_library_has_one_home(library: str) -> None:
+    users = {home(p) for p in FILES if library in {n.split(".")[0] for n in imports(p)}}
+    assert users <= HOMES[library]
+
+
+def test_the_kernel_imports_numba_and_numpy_alone() -> None:
+    import sys
+
+    for path in ROOT.joinpath("kernel").glob("*.py"):
+        for name in imports(path):
+            package = name.split(".")[0]
+            assert package in {"numba", "numpy", *sys.stdlib_module_names} or name.startswith(
+                "vadist.kernel"
+            ), f"{path.name} imports {name}"
+
+
+@pytest.mark.parametrize("path", FILES, ids=lambda p: str(p.relative_to(ROOT)))
+def test_files_stay_short(path: Path) -> None:
+    assert len(path.read_text(encoding="utf-8").splitlines()) <= 400
