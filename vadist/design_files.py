@@ -70,7 +70,10 @@ def preset_path(name: str) -> Path:
 
 
 def _presets() -> Path:
-    return Path(str(resources.files("vadist.presets")))
+    try:
+        return Path(str(resources.files("vadist.presets")))
+    except ModuleNotFoundError:  # run from a checkout, where they stand beside the package
+        return Path(__file__).parents[1] / "presets"
 
 
 def load_design(name_or_path: str | Path) -> Design:

@@ -8,29 +8,16 @@ nodes at once, with no sections, no oversampling and no Newton of the package's:
 import numpy as np
 import pytest
 import soxr
-from circuit_oracle import CircuitOracle
+from circuit_oracle import CircuitOracle, device_models
 from signals import energy_ratio_db, guitar_like, guitar_like_slope
 
 from vadist.analysis.operating_point import solve_all
-from vadist.design import Design
 from vadist.design_files import load_design
 from vadist.takes import render
 
 pytest.importorskip("sksundae", reason="scikit-sundae has no wheel for this machine")
 
 FS, FACTOR, FRAMES, REACH = 48_000, 16, 2880, 256
-
-
-def device_models(design: Design) -> dict[str, object]:
-    """Model of each device of a design, by part name, as the oracle wants it."""
-    models: dict[str, object] = {}
-    for name, stage in design.stages.items():
-        for field in ("transistor", "opamp"):
-            if hasattr(stage, field):
-                models[f"{name}.{field}"] = getattr(stage, field)
-        if hasattr(stage, "diodes"):
-            models[f"{name}.diodes"] = (stage.diodes.forward, stage.diodes.reverse)
-    return models
 
 
 @pytest.mark.parametrize("name", ["boosted_hard_clipper", "soft_clipper"])

@@ -9,6 +9,7 @@ from collections.abc import Callable
 
 import numpy as np
 
+from vadist.design import Design
 from vadist.network import SWING_KNEE_V, Network
 
 BOLTZMANN, CHARGE, KELVIN = 1.380649e-23, 1.602176634e-19, 300.0
@@ -187,3 +188,15 @@ class CircuitOracle:
         if not solution.success:
             raise RuntimeError(solution.message)
         return solution.y[:, self.index[node]]
+
+
+def device_models(design: Design) -> dict[str, object]:
+    """Model of each device of a design, by part name, as the oracle wants it."""
+    models: dict[str, object] = {}
+    for name, stage in design.stages.items():
+        for field in ("transistor", "opamp"):
+            if hasattr(stage, field):
+                models[f"{name}.{field}"] = getattr(stage, field)
+        if hasattr(stage, "diodes"):
+            models[f"{name}.diodes"] = (stage.diodes.forward, stage.diodes.reverse)
+    return models

@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from functools import cache
 
 import numpy as np
-from circuit_oracle import CircuitOracle
+from circuit_oracle import CircuitOracle, device_models
 from example_circuits import NPN, OPAMP, SILICON, antiparallel
 from scipy.interpolate import CubicSpline
 
@@ -29,18 +29,6 @@ PLAYER_HZ = 48_000
 SCOPE_HZ = 250e3
 SOLVED_HZ = 500e3
 _FINE = 16
-
-
-def device_models(design: Design) -> dict[str, object]:
-    """Model of each device of a design, by part name, as the oracle wants it."""
-    models: dict[str, object] = {}
-    for name, stage in design.stages.items():
-        for field in ("transistor", "opamp"):
-            if hasattr(stage, field):
-                models[f"{name}.{field}"] = getattr(stage, field)
-        if hasattr(stage, "diodes"):
-            models[f"{name}.diodes"] = (stage.diodes.forward, stage.diodes.reverse)
-    return models
 
 
 def short_board() -> Design:
