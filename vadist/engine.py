@@ -178,14 +178,18 @@ class Stepper:
             Naming the stages, the time and the residual of the first sample without a solution.
         """
         circuit = self.circuits[0]
-        take = np.zeros((len(volts), self._width))
-        take[:, : self.lanes] = volts
+        take = volts[:, None]
+        if self.lanes < self._width:
+            spare = np.zeros((len(volts), 1, self._width - self.lanes))
+            take = np.concatenate([take, spare], axis=2)
         results: list[Matrix] = []
         for index, running in enumerate(self._running):
-            feeds = circuit.inputs[index]
-            u = np.empty((len(volts), len(feeds), self._width))
-            for k, feed in enumerate(feeds):
-                u[:, k] = take if feed is None else results[feed.section][:, feed.row]
+            feeds = [
+                take if feed is None else results[feed.section][:, feed.row : feed.row + 1]
+                for feed in circuit.inputs[index]
+            ]
+            # One feed, the usual case, goes on as it lies.
+            u = np.ascontiguousarray(feeds[0] if len(feeds) == 1 else np.hstack(feeds))
             y = np.empty((len(volts), running.structure.written, self._width))
             self._advance(index, running, u, y)
             results.append(y)

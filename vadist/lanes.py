@@ -14,7 +14,7 @@ REACH = 256
 """Frames after which the resampling filters have forgotten: the impulse response of up and down
 together is below 1e-8 beyond 187 frames (measured with soxr's VHQ at factors 2 to 32)."""
 
-_UP_FRAMES = 256
+_UP_FRAMES = 1024
 _STEP_SAMPLES = 1024
 # Blocks that keep inputs and outputs of a few dozen lanes inside a core's second-level cache.
 
