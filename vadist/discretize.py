@@ -179,27 +179,3 @@ def _is_stiff(section: Section, point: OperatingPoint) -> np.ndarray:
         ohm = caps.across[k] @ np.linalg.solve(system, caps.into[:, k])
         found[k] = 0.0 <= ohm * caps.values[k] < STIFF_SECONDS
     return found
-
-
-def discrete_response(section: DiscreteSection, frequencies_hz: Matrix) -> np.ndarray:
-    """Small-signal response of the difference equations themselves.
-
-    Parameters
-    ----------
-    frequencies_hz : (f,)
-
-    Returns
-    -------
-    (f, outputs, inputs) complex
-    """
-    s, n, m = section.states, section.inputs, section.ports
-    # Eliminate the port currents: i = g (P z + K i).
-    slopes = section.port_slopes
-    gain = np.linalg.solve(np.eye(m) - slopes @ section.K, slopes @ section.P)
-    closed = section.W[:, : s + n] + section.W[:, s + n :] @ gain
-    A, B = closed[:s, :s], closed[:s, s:]
-    L, M = closed[s:, :s], closed[s:, s:]
-    z = np.exp(2j * np.pi * np.asarray(frequencies_hz)[:, None, None] / section.sample_rate_hz)
-    # x is the state before the sample: z x = A x + B u.
-    x = np.linalg.solve(z * np.eye(s) - A, np.broadcast_to(B, (len(z), *B.shape)))
-    return np.asarray(L @ x + M)

@@ -135,11 +135,6 @@ class Network:
         """Volts of the rails."""
         return {GROUND: 0.0, SUPPLY: self.supply_v, BIAS: self.bias_v}
 
-    @property
-    def opamp_outputs(self) -> dict[str, str]:
-        """Output node -> part name of the op-amp that holds it."""
-        return {d.owned_node: d.part for d in self.devices if d.owned_node}
-
     def name(self, part: str) -> str:
         """Full name of a part of the stage being wired."""
         return f"{self.stage}.{part}" if self.stage else part

@@ -11,10 +11,9 @@ import numpy as np
 import pytest
 from example_circuits import NO_LOAD_OHM, WIRE_FARAD, alone, ideal_opamp
 from scipy.optimize import brentq
-from small_signal_chain import continuous_response, decibels, discretised_response
+from small_signal_chain import continuous_response, decibels, discretised_response, poles
 
 from vadist.analysis.operating_point import solve_all
-from vadist.analysis.small_signal import poles
 from vadist.parts import OpAmpModel, find_opamp
 from vadist.stages import OpAmpGain
 

@@ -57,8 +57,13 @@ def test_commands_parse(words: list[str]) -> None:
 )
 def test_demo_renders_run(words: list[str], tmp_path: Path, monkeypatch, capsys) -> None:
     monkeypatch.chdir(tmp_path)
-    assert main([str(ROOT / w) if w.startswith("demo_audio") else w for w in words]) == 0
-    assert Path(capsys.readouterr().out.split("  ")[0]).exists()
+    placed: list[str] = []
+    for word in words:
+        found = sorted(ROOT.glob(word)) if word.startswith("demo_audio") else []
+        placed += [str(path) for path in found] or [word]
+    assert main(placed) == 0
+    for line in capsys.readouterr().out.splitlines():
+        assert Path(line.split("  ")[0]).exists()
 
 
 @pytest.mark.parametrize("command", sorted(COMMANDS))

@@ -75,7 +75,7 @@ def test_2n3904_current_gain_at_1_ma() -> None:
     assert TRANSISTORS["2N3904"].forward_beta >= 80.0
 
 
-# IS, BF, BR and VAF of the circulating SPICE cards.
+# IS, BF, BR and VAF of the circulating model cards.
 TRANSISTOR_CARDS = {
     "2N3904": (6.734e-15, 416.4, 0.7371, 74.03),
     "2N5088": (5.911e-15, 1122.0, 1.271, 62.37),

@@ -1,11 +1,12 @@
 """Small-signal response of a whole design, section after section, continuous and discretised."""
 
 import numpy as np
+from scipy.linalg import eig
 
 from vadist.analysis.operating_point import solve_all
-from vadist.analysis.small_signal import section_response
+from vadist.analysis.small_signal import linear_system, section_response
 from vadist.design import Design
-from vadist.discretize import discrete_response
+from vadist.discretize import DiscreteSection
 from vadist.engine import build_circuit
 
 
@@ -37,3 +38,35 @@ def discretised_response(design: Design, sample_rate_hz: float, frequencies_hz) 
 def decibels(ratio) -> np.ndarray:
     """20 log10 |ratio|."""
     return 20.0 * np.log10(np.abs(ratio))
+
+
+def discrete_response(section: DiscreteSection, frequencies_hz: np.ndarray) -> np.ndarray:
+    """Small-signal response of the difference equations themselves.
+
+    Parameters
+    ----------
+    frequencies_hz : (f,)
+
+    Returns
+    -------
+    (f, outputs, inputs) complex
+    """
+    s, n, m = section.states, section.inputs, section.ports
+    # Eliminate the port currents: i = g (P z + K i).
+    slopes = section.port_slopes
+    gain = np.linalg.solve(np.eye(m) - slopes @ section.K, slopes @ section.P)
+    closed = section.W[:, : s + n] + section.W[:, s + n :] @ gain
+    A, B = closed[:s, :s], closed[:s, s:]
+    L, M = closed[s:, :s], closed[s:, s:]
+    z = np.exp(2j * np.pi * np.asarray(frequencies_hz)[:, None, None] / section.sample_rate_hz)
+    # x is the state before the sample: z x = A x + B u.
+    x = np.linalg.solve(z * np.eye(s) - A, np.broadcast_to(B, (len(z), *B.shape)))
+    return np.asarray(L @ x + M)
+
+
+def poles(section, point) -> np.ndarray:
+    """Natural frequencies of a section in rad/s, slowest first."""
+    G, C, _, _ = linear_system(section, point)
+    values = eig(-G, C, right=False)
+    finite = values[np.isfinite(values) & (np.abs(values) < 1e15)]
+    return np.asarray(finite[np.argsort(np.abs(finite))])

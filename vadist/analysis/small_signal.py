@@ -1,10 +1,9 @@
-"""Linear behaviour around the operating point: frequency response and poles."""
+"""Linear behaviour around the operating point: its matrices and frequency response."""
 
 import math
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.linalg import eig
 
 from vadist.analysis.operating_point import OperatingPoint
 from vadist.sections import Matrix, Section
@@ -58,11 +57,3 @@ def section_response(
     s = 2j * math.pi * np.asarray(frequencies_hz, dtype=float)[:, None, None]
     w = np.linalg.solve(G + s * C, -(Gk + s * Ck)[..., :signals])
     return np.asarray(np.einsum("n,fns->fs", row, w[:, : len(row)]) + known[None, :signals])
-
-
-def poles(section: Section, point: OperatingPoint) -> Complex:
-    """Natural frequencies of a section in rad/s, slowest first."""
-    G, C, _, _ = linear_system(section, point)
-    values = eig(-G, C, right=False)
-    finite = values[np.isfinite(values) & (np.abs(values) < 1e15)]
-    return np.asarray(finite[np.argsort(np.abs(finite))])

@@ -10,7 +10,7 @@ from vadist.parts.names import find_by_name
 from vadist.parts.opamps import OpAmpModel
 from vadist.parts.transistors import TransistorModel
 
-_CARDS_CONFLICT = "circulating SPICE cards conflict, this one taken"
+_CARDS_CONFLICT = "circulating model cards conflict, this one taken"
 
 DIODES = {
     model.name: model
@@ -21,7 +21,7 @@ DIODES = {
             2.52e-9,
             1.752,
             0.568,
-            f"SPICE card A for 1N4148, IS 2.52n N 1.752 RS .568; {_CARDS_CONFLICT}",
+            f"model card A for 1N4148, IS 2.52n N 1.752 RS .568; {_CARDS_CONFLICT}",
         ),
         DiodeModel(
             "1N4148 card B",
@@ -29,7 +29,7 @@ DIODES = {
             4.352e-9,
             1.906,
             0.6458,
-            "SPICE card B for 1N4148, IS 4.352n N 1.906 RS .6458; a rival of card A",
+            "model card B for 1N4148, IS 4.352n N 1.906 RS .6458; a rival of card A",
         ),
         DiodeModel(
             "1N4148 card C",
@@ -37,7 +37,7 @@ DIODES = {
             5.84e-9,
             1.94,
             0.7017,
-            "SPICE card C for 1N4148, IS 5.84n N 1.94 RS .7017; a rival of card A",
+            "model card C for 1N4148, IS 5.84n N 1.94 RS .7017; a rival of card A",
         ),
         DiodeModel(
             "1N34A",
@@ -45,7 +45,7 @@ DIODES = {
             200e-9,
             1.3,
             7.0,
-            "SPICE card A for 1N34A, IS 200n N 1.3 RS 7; circulating cards span IS from 1 nA to "
+            "model card A for 1N34A, IS 200n N 1.3 RS 7; circulating cards span IS from 1 nA to "
             "2 uA, this one taken",
         ),
         DiodeModel(
@@ -54,7 +54,7 @@ DIODES = {
             500e-9,
             1.08,
             1.5,
-            "SPICE card B for 1N34A, IS 500n N 1.08 RS 1.5; a rival of card A",
+            "model card B for 1N34A, IS 500n N 1.08 RS 1.5; a rival of card A",
         ),
         DiodeModel(
             "BAT41",
@@ -71,7 +71,7 @@ DIODES = {
             31.7e-6,
             1.373,
             0.051,
-            "SPICE card for 1N5817, IS 31.7u N 1.373 RS .051; VF at 1 A agrees with the data sheet",
+            "model card for 1N5817, IS 31.7u N 1.373 RS .051; VF at 1 A agrees with the data sheet",
         ),
         DiodeModel(
             "red LED",
@@ -79,7 +79,7 @@ DIODES = {
             93.2e-12,
             3.73,
             0.042,
-            "SPICE card for a red LED, IS 93.2p N 3.73 RS .042; VF at 20 mA as on data sheets",
+            "model card for a red LED, IS 93.2p N 3.73 RS .042; VF at 20 mA as on data sheets",
         ),
     )
 }
@@ -95,7 +95,7 @@ TRANSISTORS = {
             416.4,
             0.7371,
             74.03,
-            "SPICE card for 2N3904, IS 6.734f BF 416.4 BR .7371 VAF 74.03; "
+            "model card for 2N3904, IS 6.734f BF 416.4 BR .7371 VAF 74.03; "
             "IKF 66.78m, RB, RC, CJC and CJE left out",
         ),
         TransistorModel(
@@ -104,7 +104,7 @@ TRANSISTORS = {
             1122.0,
             1.271,
             62.37,
-            "SPICE card for 2N5088, IS 5.911f BF 1122 BR 1.271 VAF 62.37; "
+            "model card for 2N5088, IS 5.911f BF 1122 BR 1.271 VAF 62.37; "
             "IKF 14.92m, CJC and CJE left out",
         ),
         TransistorModel(
@@ -113,7 +113,7 @@ TRANSISTORS = {
             294.3,
             7.946,
             63.2,
-            "SPICE card for BC547B, IS 23.9f BF 294.3 BR 7.946 VAF 63.2; "
+            "model card for BC547B, IS 23.9f BF 294.3 BR 7.946 VAF 63.2; "
             "NF 1.008 taken as 1, IKF .1357 left out",
         ),
     )
