@@ -6,11 +6,12 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike
 
+from vadist.circuit import Circuit, build_circuit
 from vadist.design import Design, Supply
-from vadist.engine import LANES, Circuit, Stepper, build_circuit
 from vadist.errors import UsageError
 from vadist.sections import Matrix
 from vadist.stages.stage import Stage
+from vadist.stepper import Stepper
 
 
 class Processor:
@@ -26,9 +27,7 @@ class Processor:
         if channels < 1:
             raise UsageError(f"channels must be at least 1 (got {channels})")
         self.circuit = circuit
-        widths = [min(LANES, channels - first) for first in range(0, channels, LANES)]
-        self._steppers = [Stepper([circuit], width) for width in widths]
-        self._channels = channels
+        self._stepper = Stepper([circuit], channels)
 
     def process(self, volts: ArrayLike) -> Matrix:
         """Advance by a block; the state is kept for the next one.
@@ -43,13 +42,8 @@ class Processor:
             Output volts, rest included.
         """
         block = np.asarray(volts, dtype=float)
-        columns = block.reshape(len(block), self._channels)
-        section, row = self.circuit.output.section, self.circuit.output.row
-        output, first = np.empty_like(columns), 0
-        for stepper in self._steppers:
-            mine = slice(first, first + stepper.lanes)
-            output[:, mine] = stepper.process(columns[:, mine])[section][:, row]
-            first += stepper.lanes
+        self._stepper.process(block.reshape(len(block), self._stepper.lanes))
+        output = self._stepper.heard(self.circuit.output)
         return np.asarray((output + self.circuit.rest_v).reshape(block.shape))
 
 

@@ -18,6 +18,7 @@ An inductor is ``i = g (v + s)``, g = h/(2 L), s' = 2 v + s.
 """
 
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 
@@ -75,6 +76,17 @@ class DiscreteSection:
     signals: tuple[str, ...]
     stages: tuple[str, ...]
     sample_rate_hz: float
+
+    @cached_property
+    def coefficients(self) -> Matrix:
+        """P, W and K in a row."""
+        return np.concatenate([self.P.ravel(), self.W.ravel(), self.K.ravel()])
+
+    @cached_property
+    def key(self) -> tuple[object, ...]:
+        """What two sections share that step alike: every number the kernel is given."""
+        arrays = (self.coefficients, self.control_v, self.port_a, self.limits)
+        return (self.kinds, self.parameters, *(a.tobytes() for a in arrays))
 
 
 def discretize(

@@ -7,8 +7,9 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from vadist.engine import Circuit, Stepper, Tap
+from vadist.circuit import Circuit, Tap
 from vadist.sections import Matrix
+from vadist.stepper import Stepper
 
 REACH = 256
 """Frames after which the resampling filters have forgotten: the impulse response of up and down
@@ -40,7 +41,7 @@ class LaneResult:
 
 def run_lanes(
     circuits: Sequence[Circuit],
-    lanes: int,
+    columns: Sequence[int],
     frames: int,
     feed: Callable[[int, int], Matrix],
     deliver: Callable[[int, Matrix], None],
@@ -55,8 +56,9 @@ def run_lanes(
     Parameters
     ----------
     circuits : one for all lanes or one a lane
+    columns : of the input, that each lane hears
     frames : length of the windows
-    feed : callable (first, last) -> (frames, lanes) input volts
+    feed : callable (first, last) -> (frames, columns) input volts
     deliver : called with the first frame and (frames, taps, lanes) output volts, rest included
     sample_rate_hz : float
         Rate of the take.
@@ -66,12 +68,13 @@ def run_lanes(
     enter : states to be put in place at the first mark where they are numbers
     tick : called with the lane-frames done since the last call; may raise to stop
     """
+    lanes = len(columns)
     factor = round(circuits[0].sample_rate_hz / sample_rate_hz)
-    stepper = Stepper(circuits, lanes)
-    up = _resampler(sample_rate_hz, factor, lanes)
+    stepper = Stepper(circuits, lanes, columns, enter)
+    up = _resampler(sample_rate_hz, factor, max(columns) + 1)
     down = _resampler(sample_rate_hz * factor, 1.0 / factor, lanes * len(taps))
     rest = np.array([[c.sections[t.section].output_v[t.row] for c in circuits] for t in taps])
-    marking = _Marks(stepper, [mark * factor for mark in marks], enter)
+    marking = _Marks(stepper, [mark * factor for mark in marks])
     delivered = 0
     for first in range(0, frames, _UP_FRAMES):
         last = min(first + _UP_FRAMES, frames)
@@ -80,9 +83,9 @@ def run_lanes(
         done = 0
         while done < len(fast):
             until = min(done + _STEP_SAMPLES, len(fast), done + marking.samples_left())
-            results = stepper.process(fast[done:until])
+            stepper.process(fast[done:until])
             for k, tap in enumerate(taps):
-                heard[done:until, k] = results[tap.section][:, tap.row]
+                stepper.heard(tap, heard[done:until, k])
             done = until
         slow = down(heard.reshape(len(fast), len(taps) * lanes), last == frames)
         deliver(delivered, slow.reshape(-1, len(taps), lanes) + rest)
@@ -96,18 +99,15 @@ def run_lanes(
 class _Marks:
     """Takes the states at the marked samples; enters given ones at the first."""
 
-    def __init__(
-        self, stepper: Stepper, samples: list[int], enter: Sequence[Matrix] | None
-    ) -> None:
-        self.stepper, self.waiting, self.enter = stepper, samples, enter
+    def __init__(self, stepper: Stepper, samples: list[int]) -> None:
+        self.stepper, self.waiting = stepper, samples
         self.snapshots: list[list[Matrix]] = []
 
     def samples_left(self) -> int:
         """Samples until the next mark, after taking the one that is due."""
         if self.waiting and self.waiting[0] == self.stepper.samples:
             if not self.snapshots:
-                if self.enter is not None:
-                    self.stepper.set_states(self.enter)
+                self.stepper.enter()
                 self.stepper.reset_peaks()
             self.snapshots.append(self.stepper.states())
             self.waiting.pop(0)

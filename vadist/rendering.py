@@ -9,9 +9,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from vadist.analysis.operating_point import solve_all
+from vadist.circuit import Circuit, build_circuit
 from vadist.design import Design
 from vadist.diagnostics import Diagnostics, SectionEffort, StageRange
-from vadist.engine import Circuit, build_circuit
 from vadist.errors import UsageError
 from vadist.lanes import REACH
 from vadist.method import Method, choose_method, estimate_error_db, judged_part, loudest_excerpts

@@ -23,7 +23,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from vadist.engine import LANES, Circuit, Tap
+from vadist.batch import LANES
+from vadist.circuit import Circuit, Tap
 from vadist.lanes import REACH, LaneResult, run_lanes
 from vadist.pool import StoppablePool
 from vadist.sections import Matrix
@@ -37,8 +38,16 @@ _START_ERROR_V = 0.3
 _LONGEST_WARM_UP_S = 8.0
 # A slower circuit is not worth warming up: it runs as fewer segments or serially.
 
+_BATCHES_TOGETHER = 2
+# Batches of sixteen candidates that one thread takes: the more of them, the more of their early
+# sections is shared; the fewer, the more threads find work.
+
 _CORES = 2
 # The plan reckons with this many, whatever the machine has: a take is cut alike everywhere.
+
+
+Lanes = NDArray[np.int_]
+"""Numbers of lanes."""
 
 
 @dataclass(frozen=True)
@@ -82,7 +91,7 @@ class SpanResult:
     seam_v : float
         Largest state difference at a seam that was let stand.
     handed_on : list of (states, lanes)
-        States at the end, for the next span's first seams, one lane a candidate and channel.
+        States at the end, for the next span's first seams, one lane a channel and candidate.
     """
 
     peaks: dict[str, Matrix]
@@ -163,7 +172,7 @@ def run_span(
         The candidates, all of one structure.
     window : callable (first, last) -> (frames, channels) volts
         The take, zero outside its ends.
-    arrived : states at ``start - REACH`` of the previous span, (states, candidates * channels)
+    arrived : states at ``start - REACH`` of the previous span, (states, channels * candidates)
         The first segments go on from there.
 
     Returns
@@ -171,62 +180,77 @@ def run_span(
     volts : (candidates, frames, channels, taps)
     SpanResult
     """
-    total = len(circuits) * channels * plan.segments
-    volts = np.empty((plan.segments * plan.length, len(taps), len(circuits) * channels))
-    job = _Job(circuits, window, start, channels, sample_rate_hz, taps, plan, pool.tick, volts)
-    groups = np.array_split(np.arange(total), math.ceil(total / LANES))
+    job = _Job(circuits, window, start, channels, sample_rate_hz, taps, plan, pool.tick)
+    groups = job.groups()
     enters = [job.continued(group, arrived) for group in groups]
     lanes = _Joined.of(list(pool.executor.map(job.run, groups, enters)))
     seams, mended, worst = _mend(job, lanes, pool)
-    heard = volts[: stop - start].reshape(-1, len(taps), len(circuits), channels)
+    shape = (plan.segments, channels, len(circuits))
     reach = {
         stage: np.stack(
-            [peak[0].reshape(len(circuits), -1).min(1), peak[1].reshape(len(circuits), -1).max(1)],
-            axis=1,
+            [peak[0].reshape(shape).min((0, 1)), peak[1].reshape(shape).max((0, 1))], axis=1
         )
         for stage, peak in lanes.peaks.items()
     }
-    last = np.arange(len(circuits) * channels) * plan.segments + plan.segments - 1
-    handed_on = [s[:, last] for s in lanes.end]
+    handed_on = [s[:, -job.rows :] for s in lanes.end]
     span = SpanResult(reach, lanes.statistics, seams, mended, worst, handed_on)
-    return heard.transpose(2, 0, 3, 1), span
+    heard = job.volts[:, :, : stop - start].reshape(channels, len(circuits), len(taps), -1)
+    return heard.transpose(1, 3, 0, 2), span
 
 
-@dataclass(frozen=True)
 class _Job:
-    circuits: Sequence[Circuit]
-    window: Callable[[int, int], Matrix]
-    start: int
-    channels: int
-    sample_rate_hz: float
-    taps: Sequence[Tap]
-    plan: Plan
-    tick: Callable[[int], None]
-    volts: Matrix
+    """What a span's lanes have in common; lane = segment * rows + row.
 
-    def split(self, lane: int) -> tuple[int, int]:
-        """Row (candidate times channels plus channel) and segment of a lane."""
-        return divmod(lane, self.plan.segments)
+    A row is a candidate of a channel, channel * candidates + candidate: lanes that hear the same
+    lie side by side, and share the sections in which their circuits are alike.
+    """
 
-    def continued(
-        self, lanes: NDArray[np.int_], arrived: list[Matrix] | None
-    ) -> list[Matrix] | None:
+    def __init__(
+        self,
+        circuits: Sequence[Circuit],
+        window: Callable[[int, int], Matrix],
+        start: int,
+        channels: int,
+        sample_rate_hz: float,
+        taps: Sequence[Tap],
+        plan: Plan,
+        tick: Callable[[int], None],
+    ) -> None:
+        self.circuits, self.window, self.start, self.plan = circuits, window, start, plan
+        self.sample_rate_hz, self.taps, self.tick = sample_rate_hz, taps, tick
+        self.rows = channels * len(circuits)
+        self.volts = np.empty((self.rows, len(taps), plan.segments * plan.length))
+
+    def groups(self) -> list[Lanes]:
+        """Lanes cut into groups, each the work of one thread."""
+        total = self.rows * self.plan.segments
+        batches = math.ceil(total / LANES)
+        together = _BATCHES_TOGETHER if len(self.circuits) > 1 else 1
+        count = max(math.ceil(batches / together), min(batches, _CORES))
+        cuts = [part[0] * LANES for part in np.array_split(np.arange(batches), count)]
+        return np.split(np.arange(total), cuts[1:])
+
+    def continued(self, lanes: Lanes, arrived: list[Matrix] | None) -> list[Matrix] | None:
         """States for lanes that go on from the previous span; NaN for those that do not."""
         if arrived is None:
             return None
-        rows, segments = np.divmod(lanes, self.plan.segments)
+        segments, rows = np.divmod(lanes, self.rows)
         return [np.where(segments == 0, state[:, rows], np.nan) for state in arrived]
 
-    def run(self, lanes: NDArray[np.int_], enter: list[Matrix] | None = None) -> LaneResult:
+    def run(self, lanes: Lanes, enter: list[Matrix] | None = None) -> LaneResult:
         """Run some lanes into ``volts``; ``enter`` replaces states the warm-up reached."""
         plan, lead = self.plan, self.plan.lead
-        rows, segments = zip(*(self.split(int(lane)) for lane in lanes), strict=True)
-        begins = [self.start + segment * plan.length - lead for segment in segments]
+        segments, rows = np.divmod(lanes, self.rows)
+        channels, candidates = np.divmod(rows, len(self.circuits))
+        inputs, columns = np.unique(
+            np.stack([segments, channels], axis=1), axis=0, return_inverse=True
+        )
 
         def feed(first: int, last: int) -> Matrix:
-            block = np.empty((last - first, len(lanes)))
-            for column, (row, begin) in enumerate(zip(rows, begins, strict=True)):
-                block[:, column] = self.window(begin + first, begin + last)[:, row % self.channels]
+            block = np.empty((last - first, len(inputs)))
+            for column, (segment, channel) in enumerate(inputs):
+                begin = self.start + segment * plan.length - lead
+                block[:, column] = self.window(begin + first, begin + last)[:, channel]
             return block
 
         def deliver(first: int, block: Matrix) -> None:
@@ -235,13 +259,13 @@ class _Job:
             kept = block[skip : skip + max(plan.length - at, 0)]
             for column, (row, segment) in enumerate(zip(rows, segments, strict=True)):
                 begin = segment * plan.length + at
-                self.volts[begin : begin + len(kept), :, row] = kept[:, :, column]
+                self.volts[row, :, begin : begin + len(kept)] = kept[:, :, column].T
 
         circuits = self.circuits
         if len(circuits) > 1:
-            circuits = [circuits[row // self.channels] for row in rows]
+            circuits = [circuits[candidate] for candidate in candidates]
         return run_lanes(
-            circuits, len(lanes), plan.frames, feed, deliver, self.sample_rate_hz,
+            circuits, columns.ravel().tolist(), plan.frames, feed, deliver, self.sample_rate_hz,
             self.taps, (lead - REACH, lead - REACH + plan.length), enter, self.tick,
         )  # fmt: skip
 
@@ -273,37 +297,23 @@ class _Joined:
 
 
 def _mend(job: _Job, lanes: _Joined, pool: StoppablePool) -> tuple[int, int, float]:
-    """Check every seam and run again what does not fit; the rows of one take go in order."""
-
-    def take_row(row: int) -> tuple[int, int, float]:
-        seams, mended, worst = 0, 0, 0.0
-        for segment in range(1, job.plan.segments):
-            lane = row * job.plan.segments + segment
-            came = [s[:, lane - 1 : lane] for s in lanes.end]
-            seams += 1
-            apart = max(
-                (
-                    float(np.max(np.abs(a - b[:, lane : lane + 1])))
-                    for a, b in zip(came, lanes.begin, strict=True)
-                    if len(a)
-                ),
-                default=0.0,
-            )
-            if apart <= SEAM_TOLERANCE_V:
-                worst = max(worst, apart)
-                continue
-            mended += 1
-            result = job.run(np.array([lane]), came)
-            for end, marks in zip(lanes.end, result.marks[1], strict=True):
-                end[:, lane] = marks[:, 0]
+    """Check every seam, in order, and run again what does not fit, all rows side by side."""
+    mended, worst = 0, 0.0
+    for first in range(job.rows, job.rows * job.plan.segments, job.rows):
+        here = np.arange(first, first + job.rows)
+        apart = np.zeros(job.rows)
+        for end, begin in zip(lanes.end, lanes.begin, strict=True):
+            moved = np.abs(end[:, here - job.rows] - begin[:, here])
+            apart = np.maximum(apart, moved.max(axis=0, initial=0.0))
+        fits = apart <= SEAM_TOLERANCE_V
+        worst = max(worst, apart[fits].max(initial=0.0))
+        again = here[~fits]
+        mended += len(again)
+        groups = np.array_split(again, math.ceil(len(again) / LANES)) if len(again) else []
+        enters = [[s[:, group - job.rows] for s in lanes.end] for group in groups]
+        for group, result in zip(groups, pool.executor.map(job.run, groups, enters), strict=True):
+            for end, state in zip(lanes.end, result.marks[1], strict=True):
+                end[:, group] = state
             for stage, peak in result.peaks.items():
-                lanes.peaks[stage][:, lane] = peak[:, 0]
-        return seams, mended, worst
-
-    rows = range(len(job.circuits) * job.channels)
-    outcomes = list(pool.executor.map(take_row, rows))
-    return (
-        sum(o[0] for o in outcomes),
-        sum(o[1] for o in outcomes),
-        max(o[2] for o in outcomes),
-    )
+                lanes.peaks[stage][:, group] = peak
+    return job.rows * (job.plan.segments - 1), mended, float(worst)

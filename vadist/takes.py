@@ -108,8 +108,12 @@ def render_candidates(
         designs, sample_rate_hz, len(volts), volts.shape[1], window, oversample=oversample,
         accuracy_db=accuracy_db, taps=taps, threads=threads,
     )  # fmt: skip
-    pieces = list(rendering.spans(progress))
-    heard = np.concatenate(pieces, axis=1)
+    heard = np.empty((len(designs), volts.shape[1], 1 + len(taps), len(volts)))
+    heard = heard.transpose(0, 3, 1, 2)
+    first = 0
+    for piece in rendering.spans(progress):
+        heard[:, first : first + piece.shape[1]] = piece
+        first += piece.shape[1]
     return [
         RenderResult(
             np.ascontiguousarray(heard[k, :, :, 0]),

@@ -18,8 +18,10 @@ from pathlib import Path
 import numpy as np
 import soxr
 
+from vadist.batch import LANES
+from vadist.circuit import build_circuit
 from vadist.design_files import load_design, preset_names
-from vadist.engine import LANES, Stepper, build_circuit
+from vadist.stepper import Stepper
 from vadist.takes import render, render_candidates
 
 RATE, FACTOR = 48_000, 8

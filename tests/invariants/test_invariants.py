@@ -20,10 +20,11 @@ from example_circuits import (
 from signals import guitar_like
 from small_signal_chain import continuous_response, decibels
 
+from vadist.batch import LANES
 from vadist.chain import Processor
+from vadist.circuit import build_circuit
 from vadist.design import Design
 from vadist.design_files import load_design, preset_names
-from vadist.engine import LANES, build_circuit
 from vadist.lanes import REACH
 from vadist.network import DiodeString
 from vadist.stages import DiodeClipper, DiodePair, FeedbackClipper, ToneBlend

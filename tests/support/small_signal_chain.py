@@ -5,9 +5,9 @@ from scipy.linalg import eig
 
 from vadist.analysis.operating_point import solve_all
 from vadist.analysis.small_signal import linear_system, section_response
+from vadist.circuit import build_circuit
 from vadist.design import Design
 from vadist.discretize import DiscreteSection
-from vadist.engine import build_circuit
 
 
 def continuous_response(design: Design, frequencies_hz, node: str = "") -> np.ndarray:

@@ -37,9 +37,10 @@ def kernel_source(structure: Structure) -> str:
 
     It defines ``run(s, u, y, statistics, tolerance, limit, start, resume)``, compiled, which
     steps from sample ``start`` and returns the first sample it could not solve, or -1; and, if
-    there are devices, ``newton(s, tolerance, l)``: the same Newton step for a single lane, as
-    plain Python for :mod:`vadist.kernel.rescue`. With ``resume`` the first sample's port currents
-    are taken as solved.
+    there are devices, ``newton(s, tolerance, l)`` and ``limit(s, l)``: the same Newton step, and
+    the limit on where the next one starts, for a single lane, as plain Python for
+    :mod:`vadist.kernel.rescue`. ``u`` is (inputs, samples, lanes), ``y`` (written, samples,
+    lanes). With ``resume`` the first sample's port currents are taken as solved.
     """
     return _Writer(structure).source()
 
@@ -53,11 +54,14 @@ class _Writer:
         """A per-lane number in the workspace."""
         return f"s[{self.n.rows[name] * self.n.lanes} + l]"
 
-    def dot(self, matrix: str, row: int, terms: list[str], first: int = 0) -> str:
-        """Source of a row of a matrix times named values."""
-        return " + ".join(
-            f"{self.at(f'{matrix}{row}_{first + k}')} * {term}" for k, term in enumerate(terms)
-        )
+    def dot(self, matrix: str, row: int, terms: list[str]) -> str:
+        """Source of a row of a matrix times named values, without what is zero."""
+        held = [
+            f"{self.at(f'{matrix}{row}_{k}')} * {term}"
+            for k, term in enumerate(terms)
+            if f"{matrix}{row}_{k}" in self.n.rows
+        ]
+        return " + ".join(held) or "0.0"
 
     def put(self, depth: int, text: str) -> None:
         self.lines.append("    " * depth + text)
@@ -69,6 +73,8 @@ class _Writer:
             self.put(0, "\n\ndef newton(s, tolerance, l):")
             self._newton(1)
             self.put(1, "return still")
+            self.put(0, "\n\ndef limit(s, l):")
+            self._limit(1)
         self._run()
         return _HEADER.format() + "\n".join(self.lines) + "\n"
 
@@ -79,15 +85,20 @@ class _Writer:
             self.put(depth, f"v{k} = {self.at(f'v{k}')}")
             self.put(depth, f"p{k} = {self.at(f'p{k}')}")
         slopes = self._laws(depth)
+        filled: set[tuple[int, int]] = set()
         for a in range(n.ports):
             own = n.controls_of[a]
             extra = " + ".join(f"{slopes[a][k]} * (p{k} - v{k})" for k in own)
             self.put(depth, f"b{a} = j{a} - {self.at(f'rest_i{a}')} + {extra}")
             for b in range(n.ports):
-                inner = " + ".join(f"{slopes[a][k]} * {self.at(f'K{k}_{b}')}" for k in own)
-                unit = "1.0 - " if a == b else "-"
-                self.put(depth, f"m{a}_{b} = {unit}({inner})")
-        self._eliminate(depth)
+                inner = " + ".join(
+                    f"{slopes[a][k]} * {self.at(f'K{k}_{b}')}" for k in own if f"K{k}_{b}" in n.rows
+                )
+                if inner or a == b:
+                    unit = "1.0 - " if a == b else "-"
+                    self.put(depth, f"m{a}_{b} = {unit}({inner or '0.0'})")
+                    filled.add((a, b))
+        self._eliminate(depth, filled)
         # A lane that has converged keeps its answer, whatever its neighbours still do.
         self.put(depth, f"live = {self.at('live')}")
         for a in range(n.ports):
@@ -96,18 +107,23 @@ class _Writer:
         self.put(depth, "change = 0.0")
         currents = [f"i{a}" for a in range(n.ports)]
         for k in range(n.controls):
-            self.put(depth, f"t{k} = p{k} + {self.dot('K', k, currents)}")
-            self.put(depth, f"moved = abs(t{k} - v{k})")
+            self.put(depth, f"w{k} = p{k} + {self.dot('K', k, currents)}")
+            self.put(depth, f"{self.at(f'w{k}')} = w{k}")
+            self.put(depth, f"moved = abs(w{k} - v{k})")
             # Written so that NaN counts as a change.
             self.put(depth, "change = change if moved <= change else moved")
-            step = self.at(f"step{k}")
-            self.put(depth, f"far = v{k} * {self.at(f'grow{k}')}")
-            self.put(depth, f"floor = min(far, {self.at(f'low{k}')}) - {step}")
-            self.put(depth, f"ceiling = max(far, {self.at(f'high{k}')}) + {step}")
-            self.put(depth, f"{self.at(f'v{k}')} = min(max(t{k}, floor), ceiling)")
         self.put(depth, f"{self.at('change')} = change")
         self.put(depth, "still = 0.0 if change <= tolerance else live")
         self.put(depth, f"{self.at('live')} = still")
+
+    def _limit(self, depth: int) -> None:
+        """Start lane l's next Newton step from the last answer, no farther than laws bear."""
+        for k in range(self.n.controls):
+            step = self.at(f"step{k}")
+            self.put(depth, f"far = {self.at(f'v{k}')} * {self.at(f'grow{k}')}")
+            self.put(depth, f"floor = min(far, {self.at(f'low{k}')}) - {step}")
+            self.put(depth, f"ceiling = max(far, {self.at(f'high{k}')}) + {step}")
+            self.put(depth, f"{self.at(f'v{k}')} = min(max({self.at(f'w{k}')}, floor), ceiling)")
 
     def _laws(self, depth: int) -> list[dict[int, str]]:
         """Device currents j0, j1, ... and, for each, the names of its slopes by control."""
@@ -128,8 +144,8 @@ class _Writer:
             port += CURRENTS[kind]
         return slopes
 
-    def _eliminate(self, depth: int) -> None:
-        """Gaussian elimination without pivoting.
+    def _eliminate(self, depth: int, filled: set[tuple[int, int]]) -> None:
+        """Gaussian elimination without pivoting, of the filled entries alone.
 
         The leading minors of I - G K of a network stay away from zero; a lane where that fails
         does not converge and goes to the rescue.
@@ -138,31 +154,38 @@ class _Writer:
         for k in range(m):
             self.put(depth, f"d{k} = 1.0 / m{k}_{k}")
             for a in range(k + 1, m):
+                if (a, k) not in filled:
+                    continue
                 self.put(depth, f"f = m{a}_{k} * d{k}")
                 for b in range(k + 1, m):
-                    self.put(depth, f"m{a}_{b} -= f * m{k}_{b}")
+                    if (k, b) in filled:
+                        before = f"m{a}_{b}" if (a, b) in filled else "0.0"
+                        self.put(depth, f"m{a}_{b} = {before} - f * m{k}_{b}")
+                        filled.add((a, b))
                 self.put(depth, f"b{a} -= f * b{k}")
         for k in reversed(range(m)):
             for b in range(k + 1, m):
-                self.put(depth, f"b{k} -= m{k}_{b} * b{b}")
+                if (k, b) in filled:
+                    self.put(depth, f"b{k} -= m{k}_{b} * b{b}")
             self.put(depth, f"b{k} *= d{k}")
 
     def _run(self) -> None:
         n = self.n
         self.put(0, "\n\n@njit(**_OPTIONS)")
         self.put(0, "def run(s, u, y, statistics, tolerance, limit, start, resume):")
-        self.put(1, "for t in range(start, u.shape[0]):")
-        for k in range(n.inputs):
-            self.put(2, f"for l in range({n.lanes}):")
-            self.put(3, f"{self.at(f'u{k}')} = u[t, {k}, l]")
-        known = [f"x{k}" for k in range(n.states)] + [f"u{k}" for k in range(n.inputs)]
+        self.put(1, "for t in range(start, u.shape[1]):")
+        states = [f"x{k}" for k in range(n.states)]
+        inputs = [f"u{k}" for k in range(n.inputs)]
+        currents = [f"i{k}" for k in range(n.ports)]
         if n.ports:
             self.put(2, "if t > start or not resume:")
-            self._solve(known)
-        everything = known + [f"i{k}" for k in range(n.ports)]
+            self._solve(states, inputs)
         self.put(2, f"for l in range({n.lanes}):")
-        for name in everything:
+        for name in states + (inputs if n.ports else []) + currents:
             self.put(3, f"{name} = {self.at(name)}")
+        if not n.ports:
+            self._inputs(3)
+        everything = states + inputs + currents
         for r in range(n.states):
             # A state decays geometrically in silence; it is zero before it turns denormal.
             self.put(3, f"x = {self.dot('W', r, everything)}")
@@ -172,34 +195,45 @@ class _Writer:
             for word, choose in (("least", "min"), ("most", "max")):
                 self.put(3, f"{self.at(f'{word}{r}')} = {choose}({self.at(f'{word}{r}')}, y{r})")
             if r < n.written:
-                self.put(3, f"y[t, {r}, l] = y{r}")
+                self.put(3, f"y[{r}, t, l] = y{r}")
         self.put(2, "statistics[1] += 1")
         self.put(1, "return -1")
 
-    def _solve(self, known: list[str]) -> None:
+    def _inputs(self, depth: int) -> None:
+        for k in range(self.n.inputs):
+            self.put(depth, f"u{k} = u[{k}, t, l]")
+
+    def _solve(self, states: list[str], inputs: list[str]) -> None:
         """Predict the control voltages and iterate until every lane has converged."""
         n = self.n
         self.put(3, f"for l in range({n.lanes}):")
-        for name in known:
+        for name in states:
             self.put(4, f"{name} = {self.at(name)}")
+        self._inputs(4)
+        for name in inputs:
+            self.put(4, f"{self.at(name)} = {name}")
+        known = states + inputs
         for k in range(n.controls):
             self.put(4, f"{self.at(f'p_old{k}')} = {self.at(f'p{k}')}")
-            terms = [self.at(f"rest_v{k}"), *([self.dot("P", k, known)] if known else [])]
-            self.put(4, f"{self.at(f'p{k}')} = {' + '.join(terms)}")
+            self.put(4, f"{self.at(f'p{k}')} = {self.at(f'rest_v{k}')} + {self.dot('P', k, known)}")
             # Newton starts from the parabola through the last three samples.
-            self.put(4, f"v = {self.at(f'v{k}')}")
-            self.put(4, f"w = {self.at(f'v_old{k}')}")
-            self.put(4, f"{self.at(f'v{k}')} = 3.0 * (v - w) + {self.at(f'v_older{k}')}")
-            self.put(4, f"{self.at(f'v_older{k}')} = w")
-            self.put(4, f"{self.at(f'v_old{k}')} = v")
+            self.put(4, f"w = {self.at(f'w{k}')}")
+            self.put(4, f"old = {self.at(f'w_old{k}')}")
+            self.put(4, f"{self.at(f'v{k}')} = 3.0 * (w - old) + {self.at(f'w_older{k}')}")
+            self.put(4, f"{self.at(f'w_older{k}')} = old")
+            self.put(4, f"{self.at(f'w_old{k}')} = w")
         self.put(4, f"{self.at('live')} = 1.0")
-        self.put(3, "unfinished, spent = 1, 0")
-        self.put(3, "while unfinished > 0 and spent < limit:")
+        self.put(3, "spent = 0")
+        self.put(3, "while True:")
         self.put(4, "spent += 1")
         self.put(4, "unfinished = 0")
         self.put(4, f"for l in range({n.lanes}):")
         self._newton(5)
         self.put(5, "unfinished += 1 if still > 0.0 else 0")
+        self.put(4, "if unfinished == 0 or spent == limit:")
+        self.put(5, "break")
+        self.put(4, f"for l in range({n.lanes}):")
+        self._limit(5)
         self.put(3, "statistics[0] += spent")
         self.put(3, "if unfinished > 0:")
         self.put(4, "return t")

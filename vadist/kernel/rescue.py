@@ -15,6 +15,7 @@ _SMALLEST_STRIDE = 1e-9
 def rescue(
     structure: Structure,
     newton: Callable[..., Any],
+    limit: Callable[..., Any],
     workspace: NDArray[np.float64],
     tolerance_v: float,
     lane: int,
@@ -26,7 +27,7 @@ def rescue(
 
     Parameters
     ----------
-    newton : the structure's plain-Python Newton step of one lane
+    newton, limit : the structure's plain-Python Newton step of one lane, and its limit
     workspace : as the kernel has it; the lane's solution is left there
 
     Returns
@@ -36,11 +37,12 @@ def rescue(
     """
     table = workspace.reshape(-1, structure.lanes)
     names = range(structure.controls)
-    p, p_old, v, v_old = (
-        structure.row_range([f"{word}{k}" for k in names]) for word in ("p", "p_old", "v", "v_old")
+    p, p_old, v, w, w_old = (
+        structure.row_range([f"{word}{k}" for k in names])
+        for word in ("p", "p_old", "v", "w", "w_old")
     )
     wanted, before = table[p, lane], table[p_old, lane]
-    solution = table[v_old, lane]
+    solution = table[w_old, lane]
     live = structure.rows["live"]
     reached, stride = 0.0, 1.0
     while reached < 1.0 and stride > _SMALLEST_STRIDE:
@@ -51,9 +53,10 @@ def rescue(
         steps = 0
         while table[live, lane] > 0.0 and steps < _STEPS:
             newton(workspace, tolerance_v, lane)
+            limit(workspace, lane)
             steps += 1
         if table[live, lane] == 0.0:
-            reached, stride, solution = goal, 2.0 * stride, table[v, lane]
+            reached, stride, solution = goal, 2.0 * stride, table[w, lane]
         else:
             stride *= 0.5
     return reached >= 1.0

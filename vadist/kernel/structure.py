@@ -20,6 +20,9 @@ class Structure:
     states, inputs, outputs, written : int
         ``written`` outputs leave the kernel, the others only have their extremes kept.
     lanes : int
+    zeros : frozenset of int
+        Positions in :attr:`grid` of coefficients that are zero in every lane; the code leaves
+        them out, which changes no bit of a sum.
     """
 
     kinds: tuple[str, ...]
@@ -28,6 +31,7 @@ class Structure:
     outputs: int
     written: int
     lanes: int
+    zeros: frozenset[int] = frozenset()
 
     @property
     def ports(self) -> int:
@@ -56,8 +60,8 @@ class Structure:
         return tuple(table)
 
     @cached_property
-    def coefficients(self) -> tuple[str, ...]:
-        """Names of all coefficients: P, W and K, row by row."""
+    def grid(self) -> tuple[str, ...]:
+        """Names of all coefficients, zeros included: P, W and K, row by row."""
         matrices = (
             ("P", self.controls, self.known),
             ("W", self.states + self.outputs, self.known + self.ports),
@@ -71,13 +75,18 @@ class Structure:
         )
 
     @cached_property
+    def coefficients(self) -> tuple[str, ...]:
+        """Names of the coefficients the kernel holds."""
+        return tuple(name for k, name in enumerate(self.grid) if k not in self.zeros)
+
+    @cached_property
     def rows(self) -> dict[str, int]:
         """Row of every per-lane number in the flat workspace, which is ``row * lanes + lane``."""
         names = [f"x{k}" for k in range(self.states)]
         names += [f"u{k}" for k in range(self.inputs)]
         names += [f"i{k}" for k in range(self.ports)]
         for c in range(self.controls):
-            names += [f"v{c}", f"v_old{c}", f"v_older{c}", f"p{c}", f"p_old{c}"]
+            names += [f"v{c}", f"w{c}", f"w_old{c}", f"w_older{c}", f"p{c}", f"p_old{c}"]
             names += [f"rest_v{c}", f"low{c}", f"high{c}", f"step{c}", f"grow{c}"]
         names += [f"rest_i{k}" for k in range(self.ports)]
         for d, kind in enumerate(self.kinds):

@@ -13,7 +13,7 @@ import numpy as np
 
 from vadist.analysis.chain_response import SolvedDesign
 from vadist.analysis.resting import RestingStage, resting_stages
-from vadist.engine import LANES
+from vadist.batch import LANES
 from vadist.large_signal.steady_sine import SineRunner, SteadySines
 
 THRESHOLD = 0.01

@@ -12,9 +12,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from vadist.analysis.chain_response import SolvedDesign, node_responses, ratios
-from vadist.engine import LANES, Circuit, Stepper, build_circuit
+from vadist.circuit import Circuit, build_circuit
 from vadist.errors import UsageError
 from vadist.sections import Matrix
+from vadist.stepper import Stepper
 
 Complex = NDArray[np.complex128]
 
@@ -153,10 +154,8 @@ class SineRunner:
         if not (np.isfinite(levels) & (levels > 0.0)).all():
             raise UsageError(f"level must be above 0 V (got {levels.min():g} V)")
         sine = np.sin(2.0 * np.pi * np.arange(self._steps) / self._steps)
-        batches = [levels[k : k + LANES] for k in range(0, len(levels), LANES)]
-        waves = [_settle(self._circuit, sine[:, None] * batch) for batch in batches]
         volts = {SOURCE: sine[:, None] * levels}
-        volts |= {stage: np.hstack([wave[stage] for wave in waves]) for stage in self._rest}
+        volts |= _settle(self._circuit, volts[SOURCE])
         return SteadySines(
             self.frequency_hz, levels, self._rest, volts, self._orders, self._responses
         )
@@ -170,8 +169,8 @@ def _settle(circuit: Circuit, period: Matrix) -> dict[str, Matrix]:
     least, most = math.ceil(_SHORTEST_S / seconds), math.ceil(_LONGEST_S / seconds)
     last = np.zeros((1, len(circuit.taps), lanes))
     for count in range(most):
-        results = stepper.process(period)
-        now = np.stack([results[t.section][:, t.row] for t in circuit.taps.values()], axis=1)
+        stepper.process(period)
+        now = np.stack([stepper.heard(tap) for tap in circuit.taps.values()], axis=1)
         moved = np.abs(now - last).max(axis=0)
         last = now
         if count >= least and (moved <= _SETTLED * np.ptp(now, axis=0) / 2.0 + 1e-12).all():

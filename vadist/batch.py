@@ -1,0 +1,173 @@
+"""One section over up to sixteen lanes: its workspace, and a kernel that steps them together."""
+
+from collections.abc import Sequence
+
+import numpy as np
+from numpy.typing import NDArray
+
+from vadist.discretize import DiscreteSection
+from vadist.errors import ConvergenceError
+from vadist.kernel.compiled import kernel
+from vadist.kernel.rescue import rescue
+from vadist.kernel.structure import PARAMETERS, Structure
+from vadist.sections import Matrix
+
+NEWTON_TOLERANCE_V = 2e-5
+"""The last step's linearised current is taken when no control voltage moved by more: Newton's
+error is then below (2e-5 V)^2 / (2 Vt), some 8e-9 V at a junction while the signal moves, and far
+less as it settles."""
+
+NEWTON_LIMIT = 60
+"""Steps before a lane is handed to continuation: a limited step may have a long way to go."""
+
+LANES = 16
+"""Lanes a kernel steps together: four vectors of four, or two of eight; one lane runs alone."""
+
+
+class Batch:
+    """Lanes of one section, at rest to begin with.
+
+    Parameters
+    ----------
+    sections : sequence of DiscreteSection
+        One a lane, 1 to :data:`LANES`, of one structure. A batch of several lanes has the
+        kernel's full width; its spare lanes repeat the last one.
+    written : int
+        Outputs that leave the kernel.
+    zeros : frozenset of int
+        Positions of coefficients that are zero in every lane.
+    """
+
+    def __init__(
+        self, sections: Sequence[DiscreteSection], written: int, zeros: frozenset[int]
+    ) -> None:
+        self.lanes = len(sections)
+        self.width = 1 if self.lanes == 1 else LANES
+        every = [sections[k] for k in self.spread]
+        self.section = every[0]
+        self._structure = _structure(every[0], written, self.width, zeros)
+        self._workspace = _aligned(len(self._structure.rows) * self.width)
+        self._kernel = kernel(self._structure)
+        self._u, self._y = _aligned(0), _aligned(0)
+        self._samples = 0
+        self.statistics: NDArray[np.int64] = np.zeros(3, dtype=np.int64)
+        self.written = np.empty((written, 0, self.width))
+        self._fill(every)
+
+    @property
+    def spread(self) -> list[int]:
+        """Lane of each column of the kernel."""
+        return [min(k, self.lanes - 1) for k in range(self.width)]
+
+    def rows(self, word: str, count: int) -> Matrix:
+        """View of the workspace's rows ``word0``, ``word1``, ..., (count, width)."""
+        first = self._structure.rows[f"{word}0"] if count else 0
+        return self._workspace.reshape(-1, self.width)[first : first + count]
+
+    @property
+    def states(self) -> Matrix:
+        """View of the states, (states, width) volts."""
+        return self.rows("x", self._structure.states)
+
+    @property
+    def extremes(self) -> Matrix:
+        """View of the outputs' least and most since they were reset, (outputs, 2, width) volts."""
+        return self.rows("least", 2 * self._structure.outputs).reshape(-1, 2, self.width)
+
+    def inputs(self, samples: int) -> Matrix:
+        """Room for the next block's input volts, (inputs, samples, width), to be filled."""
+        shape = (self._structure.inputs, samples, self.width)
+        if self._u.size < np.prod(shape):
+            self._u = _aligned(int(np.prod(shape)))
+        return self._u[: np.prod(shape)].reshape(shape)
+
+    def advance(self, u: Matrix) -> None:
+        """Run over a block; ``written``, (written, samples, width), holds the outputs after it.
+
+        Parameters
+        ----------
+        u : (inputs, samples, width), C-ordered
+            Input volts.
+
+        Raises
+        ------
+        StepError
+        """
+        shape = (self._structure.written, u.shape[1], self.width)
+        if self._y.size < np.prod(shape):
+            self._y = _aligned(int(np.prod(shape)))
+        self.written = self._y[: np.prod(shape)].reshape(shape)
+        sample, resume = 0, False
+        while True:
+            sample = self._kernel.run(
+                self._workspace, u, self.written, self.statistics,
+                NEWTON_TOLERANCE_V, NEWTON_LIMIT, sample, resume,
+            )  # fmt: skip
+            if sample < 0:
+                break
+            self._continue(sample)
+            resume = True
+        self._samples += u.shape[1]
+
+    def _continue(self, sample: int) -> None:
+        """Take the lanes a kernel could not solve at a sample through continuation."""
+        live, change = (self._structure.rows[name] for name in ("live", "change"))
+        table = self._workspace.reshape(-1, self.width)
+        for lane in np.flatnonzero(table[live] > 0.0):
+            self.statistics[2] += 1
+            with np.errstate(all="ignore"):  # a wild step is halved, not warned of
+                solved = rescue(
+                    self._structure, self._kernel.newton, self._kernel.limit, self._workspace,
+                    NEWTON_TOLERANCE_V, int(lane),
+                )  # fmt: skip
+            if not solved:
+                seconds = (self._samples + sample) / self.section.sample_rate_hz
+                raise StepError(self.section.stages, seconds, float(table[change, lane]))
+
+    def _fill(self, every: Sequence[DiscreteSection]) -> None:
+        """Write coefficients and the operating point of all lanes."""
+        n = self._structure
+        table = self._workspace.reshape(-1, self.width)
+
+        def fill(names: list[str], values: list[Matrix]) -> None:
+            table[n.row_range(names)] = np.array(values).reshape(self.width, -1).T
+
+        for name in ("v", "w", "w_old", "w_older", "p", "p_old", "rest_v"):
+            fill(_names(name, n.controls), [s.control_v for s in every])
+        for column, name in enumerate(("low", "high", "step", "grow")):
+            fill(_names(name, n.controls), [s.limits[:, column] for s in every])
+        fill(_names("rest_i", n.ports), [s.port_a for s in every])
+        for d, kind in enumerate(n.kinds):
+            names = [f"par{d}_{k}" for k in range(PARAMETERS[kind])]
+            fill(names, [np.array(s.parameters[d]) for s in every])
+        held = [k for k in range(len(n.grid)) if k not in n.zeros]
+        fill(list(n.coefficients), [s.coefficients[held] for s in every])
+
+
+class StepError(ConvergenceError):
+    """A sample without a solution, with where it happened."""
+
+    def __init__(self, stages: tuple[str, ...], seconds: float, residual_v: float) -> None:
+        self.stages, self.seconds, self.residual_v = stages, seconds, residual_v
+        super().__init__(
+            f"{', '.join(stages)}: no solution at {seconds:.6f} s (last change {residual_v:.3g} V)"
+        )
+
+
+def _names(word: str, count: int) -> list[str]:
+    return [f"{word}{k}" for k in range(count)]
+
+
+def _structure(
+    section: DiscreteSection, written: int, width: int, zeros: frozenset[int]
+) -> Structure:
+    return Structure(
+        section.kinds, section.states, section.inputs, section.outputs, written, width, zeros
+    )
+
+
+def _aligned(count: int) -> Matrix:
+    """Zeros on a boundary of 64 bytes: a vector across two cache lines takes twice the time."""
+    raw = np.zeros(count + 7)
+    first = -raw.ctypes.data // raw.itemsize % 8
+    return raw[first : first + count]

@@ -1,0 +1,98 @@
+"""A design made ready to step at one rate: sections as difference equations, and their links."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from vadist.analysis.operating_point import OperatingPoint, solve_all
+from vadist.design import Design, output_node
+from vadist.discretize import DiscreteSection, discretize
+from vadist.network import INPUT
+from vadist.sections import Section
+
+
+@dataclass(frozen=True)
+class Tap:
+    """Where a stage's output is found: section index, row among its outputs."""
+
+    section: int
+    row: int
+
+
+@dataclass(frozen=True)
+class Circuit:
+    """A design at one rate: its sections as difference equations and how they are chained.
+
+    Attributes
+    ----------
+    sections : tuple of DiscreteSection
+        In signal order.
+    written : tuple of int
+        How many outputs of each section go on as a signal; they come first.
+    inputs : tuple of tuple of Tap or None
+        What feeds each signal of each section; None is the take.
+    taps : mapping of stage name -> Tap
+    output : Tap
+    sample_rate_hz : float
+    """
+
+    sections: tuple[DiscreteSection, ...]
+    written: tuple[int, ...]
+    inputs: tuple[tuple[Tap | None, ...], ...]
+    taps: dict[str, Tap]
+    output: Tap
+    sample_rate_hz: float
+
+    @property
+    def structure(self) -> tuple[object, ...]:
+        """What two circuits must share to run as lanes of one batch."""
+        return (
+            self.written,
+            self.inputs,
+            self.output,
+            tuple((s.states, s.inputs, s.outputs, s.kinds) for s in self.sections),
+        )
+
+    @property
+    def rest_v(self) -> float:
+        """DC volts of the output."""
+        return float(self.sections[self.output.section].output_v[self.output.row])
+
+
+def build_circuit(
+    design: Design,
+    sample_rate_hz: float,
+    listen: Sequence[str] = (),
+    solved: list[tuple[Section, OperatingPoint]] | None = None,
+) -> Circuit:
+    """Solve a design's operating point and discretise it.
+
+    Parameters
+    ----------
+    design : Design
+    sample_rate_hz : float
+        The oversampled rate.
+    listen : sequence of stage names
+        Stages whose output volts are to leave the kernel besides the final output.
+    solved : list, optional
+        Sections with operating points, when they are at hand already.
+    """
+    solved = solve_all(design.network()) if solved is None else solved
+    stage_nodes = {output_node(stage): stage for stage in design.stages}
+    read = {signal for section, _ in solved for signal in section.signals}
+    wanted = read | {design.output} | {output_node(stage) for stage in listen}
+    sections, written, place = [], [], {}
+    for index, (section, point) in enumerate(solved):
+        here = [n for n in stage_nodes if n in section.unknowns]
+        here += [n for n in section.unknowns if n in read and n not in stage_nodes]
+        nodes = sorted(here, key=lambda n: n not in wanted)
+        for row, node in enumerate(nodes):
+            place[node] = Tap(index, row)
+        written.append(sum(n in wanted for n in nodes))
+        sections.append(discretize(section, point, sample_rate_hz, tuple(nodes)))
+    inputs = tuple(
+        tuple(None if s == INPUT else place[s] for s in section.signals) for section in sections
+    )
+    taps = {stage: place[node] for node, stage in stage_nodes.items()}
+    return Circuit(
+        tuple(sections), tuple(written), inputs, taps, place[design.output], sample_rate_hz
+    )
