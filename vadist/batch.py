@@ -1,5 +1,6 @@
 """One section over up to sixteen lanes: its workspace, and a kernel that steps them together."""
 
+import math
 from collections.abc import Sequence
 
 import numpy as np
@@ -12,9 +13,9 @@ from vadist.kernel.rescue import rescue
 from vadist.kernel.structure import PARAMETERS, Structure
 from vadist.sections import Matrix
 
-NEWTON_TOLERANCE_V = 2e-5
+NEWTON_TOLERANCE_V = 5e-5
 """The last step's linearised current is taken when no control voltage moved by more: Newton's
-error is then below (2e-5 V)^2 / (2 Vt), some 8e-9 V at a junction while the signal moves, and far
+error is then below (5e-5 V)^2 / (2 Vt), some 5e-8 V at a junction while the signal moves, and far
 less as it settles."""
 
 NEWTON_LIMIT = 60
@@ -77,9 +78,9 @@ class Batch:
     def inputs(self, samples: int) -> Matrix:
         """Room for the next block's input volts, (inputs, samples, width), to be filled."""
         shape = (self._structure.inputs, samples, self.width)
-        if self._u.size < np.prod(shape):
-            self._u = _aligned(int(np.prod(shape)))
-        return self._u[: np.prod(shape)].reshape(shape)
+        if self._u.size < math.prod(shape):
+            self._u = _aligned(math.prod(shape))
+        return self._u[: math.prod(shape)].reshape(shape)
 
     def advance(self, u: Matrix) -> None:
         """Run over a block; ``written``, (written, samples, width), holds the outputs after it.
@@ -94,9 +95,9 @@ class Batch:
         StepError
         """
         shape = (self._structure.written, u.shape[1], self.width)
-        if self._y.size < np.prod(shape):
-            self._y = _aligned(int(np.prod(shape)))
-        self.written = self._y[: np.prod(shape)].reshape(shape)
+        if self._y.size < math.prod(shape):
+            self._y = _aligned(math.prod(shape))
+        self.written = self._y[: math.prod(shape)].reshape(shape)
         sample, resume = 0, False
         while True:
             sample = self._kernel.run(
@@ -132,7 +133,7 @@ class Batch:
         def fill(names: list[str], values: list[Matrix]) -> None:
             table[n.row_range(names)] = np.array(values).reshape(self.width, -1).T
 
-        for name in ("v", "w", "w_old", "w_older", "p", "p_old", "rest_v"):
+        for name in ("v", "w", "w_old", "w_older", "w_oldest", "p", "p_old", "rest_v"):
             fill(_names(name, n.controls), [s.control_v for s in every])
         for column, name in enumerate(("low", "high", "step", "grow")):
             fill(_names(name, n.controls), [s.limits[:, column] for s in every])

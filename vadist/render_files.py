@@ -169,11 +169,13 @@ def file_window(reader: TakeReader, full_scale_v: float) -> Callable[[int, int],
 
     def window(first: int, last: int) -> Matrix:
         low, high = max(first, 0), min(last, reader.frames)
-        if low >= high:
-            return np.zeros((last - first, reader.channels))
-        reader.seek(low)
-        inside = reader.read(high - low) * full_scale_v
-        return np.pad(inside, [(low - first, last - high), (0, 0)])
+        held = np.zeros((last - first, reader.channels))
+        if low < high:
+            reader.seek(low)
+        for at in range(low, high, _BLOCK_FRAMES):
+            until = min(at + _BLOCK_FRAMES, high)
+            held[at - first : until - first] = reader.read(until - at) * full_scale_v
+        return held
 
     return window
 

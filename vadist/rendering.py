@@ -19,7 +19,7 @@ from vadist.pool import StoppablePool, stoppable_pool
 from vadist.sections import Matrix
 from vadist.segments import Plan, SpanResult, plan_segments, run_span, warm_up_seconds
 
-SPAN_SAMPLES = 5_000_000
+SPAN_SAMPLES = 9_000_000
 """Samples (frames times channels times candidates) held at once: what bounds the memory."""
 
 _SPAN_UNIT = 128
@@ -35,10 +35,13 @@ def array_window(volts: Matrix) -> Window:
     """Window onto an array, zero outside it."""
 
     def window(first: int, last: int) -> Matrix:
-        low, high = max(first, 0), max(min(last, len(volts)), max(first, 0))
-        pad = [(max(min(-first, last - first), 0), 0), (0, 0)]
-        inside = np.pad(volts[low:high], pad)
-        return np.pad(inside, [(0, last - first - len(inside)), (0, 0)])
+        low, high = max(first, 0), min(last, len(volts))
+        if (low, high) == (first, last):
+            return volts[low:high]
+        held = np.zeros((last - first, volts.shape[1]))
+        if low < high:
+            held[low - first : high - first] = volts[low:high]
+        return held
 
     return window
 

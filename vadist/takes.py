@@ -108,12 +108,12 @@ def render_candidates(
         designs, sample_rate_hz, len(volts), volts.shape[1], window, oversample=oversample,
         accuracy_db=accuracy_db, taps=taps, threads=threads,
     )  # fmt: skip
-    heard = np.empty((len(designs), volts.shape[1], 1 + len(taps), len(volts)))
-    heard = heard.transpose(0, 3, 1, 2)
-    first = 0
-    for piece in rendering.spans(progress):
-        heard[:, first : first + piece.shape[1]] = piece
-        first += piece.shape[1]
+    pieces = list(rendering.spans(progress))
+    if len(pieces) == 1:
+        heard = pieces[0]
+    else:
+        nothing = np.empty((len(designs), 0, volts.shape[1], 1 + len(taps)))
+        heard = np.concatenate([nothing, *pieces], axis=1)
     return [
         RenderResult(
             np.ascontiguousarray(heard[k, :, :, 0]),

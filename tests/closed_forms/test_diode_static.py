@@ -29,9 +29,9 @@ from vadist.stages import DiodeClipper, DiodePair
 # A settled sample: Newton starts where it ends, and only rounding is left.
 TOLERANCE_V = 1e-9
 
-# A moving one: the last Newton step is taken when the voltages moved by less than 20 uV before it,
-# which leaves (20 uV)^2/(2 n Vt).
-MOVING_TOLERANCE_V = 8e-9
+# A moving one: the last Newton step is taken when the voltages moved by less than 50 uV before it,
+# which leaves (50 uV)^2/(2 n Vt), n Vt being 45.3 mV here.
+MOVING_TOLERANCE_V = 2.8e-8
 
 HELD_SAMPLES = 6
 

@@ -58,7 +58,7 @@ def processor(design: Design, channels: int = 1) -> Processor:
 def test_symmetric_diodes_are_odd(stage):
     """Turned over going in, a signal comes out turned over.
 
-    Newton's tolerance (8e-9 V) could break it, and behind a coupling capacitor the leak of
+    Newton's tolerance (5e-8 V) could break it, and behind a coupling capacitor the leak of
     1e-15 S to ground, which the engine gives to nodes that float at DC: 4.5 fA through the
     diodes' 0.1 uS.
     """
@@ -103,7 +103,7 @@ def test_time_shift_by_whole_frames(name):
     """A take that starts 100 frames later comes out 100 frames later.
 
     What is left is the resampler's rounding and, through another guess of the prediction,
-    Newton's tolerance of 8e-9 V.
+    Newton's tolerance of 5e-8 V.
     """
     x = guitar_like(np.arange(1500) / FS)
     early = render(load_design(name), x, FS).volts[:, 0]

@@ -216,10 +216,14 @@ class _Writer:
         for k in range(n.controls):
             self.put(4, f"{self.at(f'p_old{k}')} = {self.at(f'p{k}')}")
             self.put(4, f"{self.at(f'p{k}')} = {self.at(f'rest_v{k}')} + {self.dot('P', k, known)}")
-            # Newton starts from the parabola through the last three samples.
+            # Newton starts from the cubic through the last four samples.
             self.put(4, f"w = {self.at(f'w{k}')}")
             self.put(4, f"old = {self.at(f'w_old{k}')}")
-            self.put(4, f"{self.at(f'v{k}')} = 3.0 * (w - old) + {self.at(f'w_older{k}')}")
+            self.put(4, f"older = {self.at(f'w_older{k}')}")
+            self.put(
+                4, f"{self.at(f'v{k}')} = 4.0 * (w + older) - 6.0 * old - {self.at(f'w_oldest{k}')}"
+            )
+            self.put(4, f"{self.at(f'w_oldest{k}')} = older")
             self.put(4, f"{self.at(f'w_older{k}')} = old")
             self.put(4, f"{self.at(f'w_old{k}')} = w")
         self.put(4, f"{self.at('live')} = 1.0")

@@ -13,6 +13,8 @@ _LOG2_E = 1.4426950408889634
 _LN2_HIGH = 6.93147180369123816490e-01
 _LN2_LOW = 1.90821492927058770002e-10
 _LARGEST = 700.0
+# Adding this rounds to a whole number and leaves it, 1023 more, in the lowest bits.
+_SHIFT = 1.5 * 2.0**52 + 1023.0
 # Taylor coefficients 1/k!: on |r| <= ln(2)/2 the first one left out is below 3e-17 of the result.
 _T = tuple(1.0 / float(np.prod(np.arange(1.0, k + 1.0))) for k in range(14))
 _T2, _T3, _T4, _T5, _T6, _T7, _T8, _T9, _T10, _T11, _T12, _T13 = _T[2:14]
@@ -22,22 +24,17 @@ _T2, _T3, _T4, _T5, _T6, _T7, _T8, _T9, _T10, _T11, _T12, _T13 = _T[2:14]
 def exponential(x: float) -> float:
     """Return e**x with the argument held to +-700, by polynomial and exponent bits."""
     x = min(max(x, -_LARGEST), _LARGEST)
-    k = np.floor(x * _LOG2_E + 0.5)
+    shifted = x * _LOG2_E + _SHIFT
+    k = shifted - _SHIFT
     r = x - k * _LN2_HIGH - k * _LN2_LOW
-    p = _T13
-    p = p * r + _T12
-    p = p * r + _T11
-    p = p * r + _T10
-    p = p * r + _T9
-    p = p * r + _T8
-    p = p * r + _T7
-    p = p * r + _T6
-    p = p * r + _T5
-    p = p * r + _T4
-    p = p * r + _T3
-    p = p * r + _T2
-    p = p * r * r + r + 1.0
-    result: float = p * np.int64((np.int64(k) + 1023) << 52).view(np.float64)
+    s = r * r
+    q = s * s
+    low = (_T5 * r + _T4) * s + (_T3 * r + _T2)
+    middle = (_T9 * r + _T8) * s + (_T7 * r + _T6)
+    high = (_T13 * r + _T12) * s + (_T11 * r + _T10)
+    p = ((high * q + middle) * q + low) * s + r + 1.0
+    # The low bits of the shifted number are k + 1023; as an exponent they are 2**k.
+    result: float = p * np.int64(np.float64(shifted).view(np.int64) << 52).view(np.float64)
     return result
 
 

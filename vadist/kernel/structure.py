@@ -22,7 +22,7 @@ class Structure:
     lanes : int
     zeros : frozenset of int
         Positions in :attr:`grid` of coefficients that are zero in every lane; the code leaves
-        them out, which changes no bit of a sum.
+        them out.
     """
 
     kinds: tuple[str, ...]
@@ -86,7 +86,15 @@ class Structure:
         names += [f"u{k}" for k in range(self.inputs)]
         names += [f"i{k}" for k in range(self.ports)]
         for c in range(self.controls):
-            names += [f"v{c}", f"w{c}", f"w_old{c}", f"w_older{c}", f"p{c}", f"p_old{c}"]
+            names += [
+                f"v{c}",
+                f"w{c}",
+                f"w_old{c}",
+                f"w_older{c}",
+                f"w_oldest{c}",
+                f"p{c}",
+                f"p_old{c}",
+            ]
             names += [f"rest_v{c}", f"low{c}", f"high{c}", f"step{c}", f"grow{c}"]
         names += [f"rest_i{k}" for k in range(self.ports)]
         for d, kind in enumerate(self.kinds):
