@@ -68,6 +68,18 @@ def test_sections_before_a_change_run_once(part: str, kernels: list[int]) -> Non
         np.testing.assert_array_equal(together, np.concatenate(apart, axis=1))
 
 
+def test_lanes_hear_the_columns_they_name() -> None:
+    """A full kernel with its columns turned round, through sections that could pass blocks on."""
+    (circuit,) = sweep("clipper.shunt_capacitor", [10e-9])
+    volts = np.linspace(0.1, 1.6, LANES) * drive(300)[:, :1]
+    forward, backward = Stepper([circuit], LANES), Stepper([circuit], LANES, [*range(LANES)][::-1])
+    forward.process(volts)
+    backward.process(volts)
+    heard = forward.heard(circuit.output)
+    assert np.ptp(heard, axis=1).max() > 0.01
+    np.testing.assert_array_equal(backward.heard(circuit.output), heard[:, ::-1])
+
+
 def test_alike_lanes_that_enter_different_states_are_kept_apart() -> None:
     """The same circuit and passage, put into different states: two lanes, not one."""
     (circuit,) = sweep("clipper.shunt_capacitor", [10e-9])
