@@ -127,14 +127,14 @@ def render_file(
         )  # fmt: skip
         full_scale_v = settings.output_full_scale_v or settings.full_scale_v
         if settings.normalise is None:
-            gain, spans = 1.0, (piece[0, :, :, 0] for piece in rendering.spans(progress))
-            peak_v, clipped = _write(spans, output, reader, settings, 1.0 / full_scale_v)
+            gain, volts = 1.0, _rendered(rendering, progress)
+            peak_v, clipped = _write(volts, output, reader, settings, 1.0 / full_scale_v)
         else:
             draft = output.with_name(f".{output.name}.draft.wav")
             try:
-                spans = (piece[0, :, :, 0] for piece in rendering.spans(progress))
+                volts = _rendered(rendering, progress)
                 exact = dataclasses.replace(settings, subtype="DOUBLE", overwrite=True)
-                peak_v, _ = _write(spans, draft, reader, exact, 1.0)
+                peak_v, _ = _write(volts, draft, reader, exact, 1.0)
                 gain = _gain(draft, peak_v, full_scale_v, settings.normalise)
                 with TakeReader(draft) as again:
                     _, clipped = _write(
@@ -180,8 +180,17 @@ def file_window(reader: TakeReader, full_scale_v: float) -> Callable[[int, int],
     return window
 
 
+def _rendered(rendering: Rendering, progress: Callable[[float], None]) -> Iterator[Matrix]:
+    """Output volts of the first candidate in blocks; a span is let go before the next begins."""
+    spans = rendering.spans(progress)
+    while (span := next(spans, None)) is not None:
+        for first in range(0, span.shape[1], _BLOCK_FRAMES):
+            yield span[0, first : first + _BLOCK_FRAMES, :, 0].copy()
+        del span
+
+
 def _write(
-    pieces: Iterator[Matrix],
+    blocks: Iterator[Matrix],
     output: Path,
     reader: TakeReader,
     settings: FileSettings,
@@ -193,11 +202,9 @@ def _write(
         output, reader.sample_rate_hz, reader.channels, settings.subtype,
         overwrite=settings.overwrite, frames=reader.frames,
     ) as writer:  # fmt: skip
-        for piece in pieces:
-            for first in range(0, len(piece), _BLOCK_FRAMES):
-                volts = piece[first : first + _BLOCK_FRAMES]
-                peak = max(peak, float(np.abs(volts).max(initial=0.0)))
-                writer.write(volts * scale)
+        for volts in blocks:
+            peak = max(peak, float(np.abs(volts).max(initial=0.0)))
+            writer.write(volts * scale)
     return peak, int(np.sum(writer.clipped_samples))
 
 

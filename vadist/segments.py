@@ -42,7 +42,7 @@ _BATCHES_TOGETHER = 2
 # Batches of sixteen candidates that one thread takes: the more of them, the more of their early
 # sections is shared; the fewer, the more threads find work.
 
-_CORES = (2, 4, 8)
+_CORES = (2, 2, 4)
 # The plan has the least sum of times on machines of these, whatever the machine has: a take is
 # cut alike everywhere.
 

@@ -12,15 +12,18 @@ import subprocess
 import sys
 import tempfile
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from pathlib import Path
 
 import numpy as np
 import soxr
 
+from vadist import rendering
 from vadist.batch import LANES
 from vadist.circuit import build_circuit
 from vadist.design_files import load_design, preset_names
+from vadist.segments import Plan
 from vadist.stepper import Stepper
 from vadist.takes import render, render_candidates
 
@@ -44,12 +47,17 @@ def timed(work: Callable[[], object]) -> tuple[float, float, object]:
 
 
 def scalar_against_lanes(name: str, seconds: float) -> tuple[float, float]:
-    """CPU nanoseconds a lane-sample of the one-lane kernel and of the full one."""
+    """CPU nanoseconds a lane-sample of the one-lane kernel and of the full one.
+
+    Every lane hears another passage, as the segments of a take do: lanes that hear the same would
+    need their second Newton steps together, which is cheaper.
+    """
     circuit = build_circuit(load_design(name), RATE * FACTOR)
-    fast = soxr.resample(guitar_like(seconds), RATE, RATE * FACTOR, quality="VHQ")
+    passages = guitar_like(seconds * LANES).reshape(LANES, -1).T
+    every = soxr.resample(passages, RATE, RATE * FACTOR, quality="VHQ")
     figures = []
     for lanes in (1, LANES):
-        volts = np.repeat(fast[:, None], lanes, axis=1)
+        volts = np.ascontiguousarray(every[:, :lanes])
         stepper = Stepper([circuit], lanes)
         stepper.process(volts[:1024])
 
@@ -60,6 +68,17 @@ def scalar_against_lanes(name: str, seconds: float) -> tuple[float, float]:
         cpu = min(timed(run)[1] for _ in range(3))
         figures.append(cpu / volts.size * 1e9)
     return figures[0], figures[1]
+
+
+@contextmanager
+def in_one_lane() -> Iterator[None]:
+    """Renders run from the first sample to the last in the one-lane kernel."""
+    usual = rendering.plan_segments
+    rendering.plan_segments = lambda frames, *rest: Plan(1, frames, 0)
+    try:
+        yield
+    finally:
+        rendering.plan_segments = usual
 
 
 def stiff_solver_seconds(seconds: float) -> float:
@@ -116,34 +135,41 @@ def main() -> None:
         print(f"  {name:<34} {one:8.1f} {many:12.1f} {one / many:11.1f}")
 
     print(
-        f"\none take of {seconds:.0f} s                  1 thread   2 threads   x realtime   error"
+        f"\none take of {seconds:.0f} s               1 thread   2 threads   x realtime   "
+        "x one lane   error"
     )
     take = guitar_like(seconds)
     for name in preset_names():
         design = load_design(name)
         render(design, take[: 2 * RATE], RATE)
-        walls = []
+        walls, cpus = [], []
         for threads in (1, 2):
-            wall, _, result = timed(lambda n=threads, d=design: render(d, take, RATE, threads=n))
+            wall, cpu, result = timed(lambda n=threads, d=design: render(d, take, RATE, threads=n))
             walls.append(wall)
+            cpus.append(cpu)
+        with in_one_lane():
+            render(design, take[:RATE], RATE)
+            part = take[: len(take) // 6]
+            _, alone, _ = timed(lambda d=design, t=part: render(d, t, RATE, threads=1))
         print(
-            f"  {name:<28} {walls[0]:8.2f} s {walls[1]:9.2f} s {seconds / walls[1]:10.1f} "
-            f"{result.diagnostics.error_db:9.1f} dB"
+            f"  {name:<25} {walls[0]:8.2f} s {walls[1]:9.2f} s {seconds / walls[1]:10.1f} "
+            f"{6.0 * alone / cpus[0]:12.1f} {result.diagnostics.error_db:9.1f} dB"
         )
 
     count, short = (16, 2.0) if options.quick else (64, 10.0)
     base = load_design("boosted_hard_clipper")
-    farads = np.geomspace(2e-9, 50e-9, count)
-    designs = [base.with_value("clipper.shunt_capacitor", float(c)) for c in farads]
     passage = guitar_like(short)
-    render_candidates(designs[:LANES], passage[:4800], RATE)
-    _, together, _ = timed(lambda: render_candidates(designs, passage, RATE))
-    one, _ = scalar_against_lanes("boosted_hard_clipper", 1.0)
-    alone = one * 1e-9 * count * short * RATE * FACTOR
-    print(
-        f"\n{count} candidates of {short:.0f} s: {together:.1f} CPU s; "
-        f"one by one on the one-lane kernel {alone:.1f} CPU s; ratio {alone / together:.1f}"
-    )
+    with in_one_lane():
+        render(base, passage[:4800], RATE)
+        alone = count * timed(lambda: render(base, passage, RATE, threads=1))[1]
+    print(f"\n{count} candidates of {short:.0f} s; one by one in one lane {alone:.1f} CPU s")
+    for path, low, high in (
+        ("clipper.shunt_capacitor", 2e-9, 50e-9), ("boost.collector_resistor", 5e3, 15e3)
+    ):  # fmt: skip
+        designs = [base.with_value(path, float(v)) for v in np.geomspace(low, high, count)]
+        render_candidates(designs, passage[:4800], RATE)
+        _, together, _ = timed(lambda d=designs: render_candidates(d, passage, RATE))
+        print(f"  {path:<28} {together:6.1f} CPU s, ratio {alone / together:.1f}")
     radau = stiff_solver_seconds(0.2) * 5.0
     print(f"scipy Radau (rtol 1e-6) on a diode clipper alone: {radau:.1f} CPU s a second of take")
 
