@@ -78,12 +78,16 @@ class _Writer:
         self._run()
         return _HEADER.format() + "\n".join(self.lines) + "\n"
 
-    def _newton(self, depth: int) -> None:
-        """One Newton step of lane l; leaves 1.0 in ``still`` while it has not converged."""
+    def _newton(self, depth: int, first: bool = False) -> None:
+        """One Newton step of lane l; leaves 1.0 in ``still`` while it has not converged.
+
+        At the first step of a sample every lane is live, and its voltages are at hand.
+        """
         n = self.n
-        for k in range(n.controls):
-            self.put(depth, f"v{k} = {self.at(f'v{k}')}")
-            self.put(depth, f"p{k} = {self.at(f'p{k}')}")
+        if not first:
+            for k in range(n.controls):
+                self.put(depth, f"v{k} = {self.at(f'v{k}')}")
+                self.put(depth, f"p{k} = {self.at(f'p{k}')}")
         slopes = self._laws(depth)
         filled: set[tuple[int, int]] = set()
         for a in range(n.ports):
@@ -100,9 +104,10 @@ class _Writer:
                     filled.add((a, b))
         self._eliminate(depth, filled)
         # A lane that has converged keeps its answer, whatever its neighbours still do.
-        self.put(depth, f"live = {self.at('live')}")
+        self.put(depth, f"live = {'1.0' if first else self.at('live')}")
         for a in range(n.ports):
-            self.put(depth, f"i{a} = b{a} if live > 0.0 else {self.at(f'i{a}')}")
+            kept = "" if first else f" if live > 0.0 else {self.at(f'i{a}')}"
+            self.put(depth, f"i{a} = b{a}{kept}")
             self.put(depth, f"{self.at(f'i{a}')} = i{a}")
         self.put(depth, "change = 0.0")
         currents = [f"i{a}" for a in range(n.ports)]
@@ -204,8 +209,12 @@ class _Writer:
             self.put(depth, f"u{k} = u[{k}, t, l]")
 
     def _solve(self, states: list[str], inputs: list[str]) -> None:
-        """Predict the control voltages and iterate until every lane has converged."""
+        """Predict the control voltages and iterate until every lane has converged.
+
+        Most samples are done after one step, so that step shares its loop with the prediction.
+        """
         n = self.n
+        self.put(3, "unfinished = 0")
         self.put(3, f"for l in range({n.lanes}):")
         for name in states:
             self.put(4, f"{name} = {self.at(name)}")
@@ -215,29 +224,27 @@ class _Writer:
         known = states + inputs
         for k in range(n.controls):
             self.put(4, f"{self.at(f'p_old{k}')} = {self.at(f'p{k}')}")
-            self.put(4, f"{self.at(f'p{k}')} = {self.at(f'rest_v{k}')} + {self.dot('P', k, known)}")
+            self.put(4, f"p{k} = {self.at(f'rest_v{k}')} + {self.dot('P', k, known)}")
+            self.put(4, f"{self.at(f'p{k}')} = p{k}")
             # Newton starts from the cubic through the last four samples.
             self.put(4, f"w = {self.at(f'w{k}')}")
             self.put(4, f"old = {self.at(f'w_old{k}')}")
             self.put(4, f"older = {self.at(f'w_older{k}')}")
-            self.put(
-                4, f"{self.at(f'v{k}')} = 4.0 * (w + older) - 6.0 * old - {self.at(f'w_oldest{k}')}"
-            )
+            self.put(4, f"v{k} = 4.0 * (w + older) - 6.0 * old - {self.at(f'w_oldest{k}')}")
+            self.put(4, f"{self.at(f'v{k}')} = v{k}")
             self.put(4, f"{self.at(f'w_oldest{k}')} = older")
             self.put(4, f"{self.at(f'w_older{k}')} = old")
             self.put(4, f"{self.at(f'w_old{k}')} = w")
-        self.put(4, f"{self.at('live')} = 1.0")
-        self.put(3, "spent = 0")
-        self.put(3, "while True:")
+        self._newton(4, first=True)
+        self.put(4, "unfinished += 1 if still > 0.0 else 0")
+        self.put(3, "spent = 1")
+        self.put(3, "while unfinished > 0 and spent < limit:")
         self.put(4, "spent += 1")
         self.put(4, "unfinished = 0")
         self.put(4, f"for l in range({n.lanes}):")
+        self._limit(5)
         self._newton(5)
         self.put(5, "unfinished += 1 if still > 0.0 else 0")
-        self.put(4, "if unfinished == 0 or spent == limit:")
-        self.put(5, "break")
-        self.put(4, f"for l in range({n.lanes}):")
-        self._limit(5)
         self.put(3, "statistics[0] += spent")
         self.put(3, "if unfinished > 0:")
         self.put(4, "return t")
