@@ -16,19 +16,26 @@ from vadist.kernel.structure import Structure
 @pytest.mark.skipif(
     platform.machine().lower() not in {"x86_64", "amd64"}, reason="reads x86 instruction names"
 )
-@pytest.mark.parametrize("kinds", [("diodes", "transistor"), ("opamp",)], ids=" ".join)
-def test_sixteen_lanes_are_packed(kinds: tuple[str, ...]) -> None:
+@pytest.mark.parametrize(
+    ("kinds", "inputs", "written"),
+    [
+        (("diodes", "transistor"), 1, 1),
+        (("opamp",), 1, 1),
+        (("transistor", "diodes", "opamp"), 2, 2),
+    ],
+)
+def test_sixteen_lanes_are_packed(kinds: tuple[str, ...], inputs: int, written: int) -> None:
     """Packed multiplications and divisions, and none of the scalar divisions of a lane loop.
 
     Scalar multiplications remain in the version LLVM keeps for overlapping arrays.
     """
-    structure = Structure(kinds, states=3, inputs=1, outputs=2, written=1, lanes=16)
+    structure = Structure(kinds, states=3, inputs=inputs, outputs=2, written=written, lanes=16)
     source = kernel_source(structure).replace('"cache": True', '"cache": False')
     namespace: dict[str, object] = {}
     exec(compile(source, "kernel", "exec"), namespace)
     run = namespace["run"]
     workspace = np.ones(len(structure.rows) * 16)
-    u, y = np.zeros((1, 1, 16)), np.zeros((1, 1, 16))
+    u, y = np.zeros((inputs, 1, 16)), np.zeros((written, 1, 16))
     run(workspace, u, y, np.zeros(3, dtype=np.int64), 1.0, 1, 0, False)
     (assembly,) = run.inspect_asm().values()
     packed = len(re.findall(r"\bv?(?:mul|fn?m(?:add|sub)\d+)pd\b", assembly))

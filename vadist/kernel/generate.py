@@ -182,14 +182,16 @@ class _Writer:
         states = [f"x{k}" for k in range(n.states)]
         inputs = [f"u{k}" for k in range(n.inputs)]
         currents = [f"i{k}" for k in range(n.ports)]
+        # The loops that follow touch the workspace alone, so nothing in them may overlap.
+        for k in range(n.inputs):
+            self.put(2, f"for l in range({n.lanes}):")
+            self.put(3, f"{self.at(f'u{k}')} = u[{k}, t, l]")
         if n.ports:
             self.put(2, "if t > start or not resume:")
-            self._solve(states, inputs)
+            self._solve(states + inputs)
         self.put(2, f"for l in range({n.lanes}):")
-        for name in states + (inputs if n.ports else []) + currents:
+        for name in states + inputs + currents:
             self.put(3, f"{name} = {self.at(name)}")
-        if not n.ports:
-            self._inputs(3)
         everything = states + inputs + currents
         for r in range(n.states):
             # A state decays geometrically in silence; it is zero before it turns denormal.
@@ -204,11 +206,7 @@ class _Writer:
         self.put(2, "statistics[1] += 1")
         self.put(1, "return -1")
 
-    def _inputs(self, depth: int) -> None:
-        for k in range(self.n.inputs):
-            self.put(depth, f"u{k} = u[{k}, t, l]")
-
-    def _solve(self, states: list[str], inputs: list[str]) -> None:
+    def _solve(self, known: list[str]) -> None:
         """Predict the control voltages and iterate until every lane has converged.
 
         Most samples are done after one step, so that step shares its loop with the prediction.
@@ -216,12 +214,8 @@ class _Writer:
         n = self.n
         self.put(3, "unfinished = 0")
         self.put(3, f"for l in range({n.lanes}):")
-        for name in states:
+        for name in known:
             self.put(4, f"{name} = {self.at(name)}")
-        self._inputs(4)
-        for name in inputs:
-            self.put(4, f"{self.at(name)} = {name}")
-        known = states + inputs
         for k in range(n.controls):
             self.put(4, f"{self.at(f'p_old{k}')} = {self.at(f'p{k}')}")
             self.put(4, f"p{k} = {self.at(f'rest_v{k}')} + {self.dot('P', k, known)}")
