@@ -74,7 +74,7 @@ def test_block_sizes_change_no_bit(up: int, step: int, monkeypatch: pytest.Monke
 
 def test_threads_change_no_bit() -> None:
     """Groups of lanes are fixed by take and design: 1, 2 and 5 threads agree in all bits."""
-    design, take = load_design("boosted_hard_clipper"), guitar_like(3.0)
+    design, take = load_design("boosted_hard_clipper"), guitar_like(15.0)
     one = render(design, take, RATE, threads=1)
     assert one.diagnostics.segments > 16, "one group of lanes would prove nothing"
     for threads in (2, 5):
@@ -83,9 +83,9 @@ def test_threads_change_no_bit() -> None:
 
 def test_spans_go_on_where_the_last_one_ended(monkeypatch: pytest.MonkeyPatch) -> None:
     """A take longer than a span, with segments and with candidates that leave no room for them."""
-    design, take = load_design("soft_clipper"), guitar_like(4.0)
+    design, take = load_design("soft_clipper"), guitar_like(8.0)
     whole = render(design, take, RATE)
-    monkeypatch.setattr("vadist.rendering.SPAN_SAMPLES", 1 << 16)
+    monkeypatch.setattr("vadist.rendering.SPAN_SAMPLES", 1 << 18)
     pieces = render(design, take, RATE)
     assert pieces.diagnostics.segments > 1
     many = render_candidates([design] * 20, take, RATE)
@@ -115,6 +115,12 @@ def test_slow_coupling_is_warmed_up_long_enough(monkeypatch: pytest.MonkeyPatch)
 def test_too_slow_a_circuit_runs_serially() -> None:
     """A warm-up longer than it is worth leaves one segment."""
     assert plan_segments(60 * RATE, 1, 20.0, RATE) == Plan(1, 60 * RATE, 0)
+
+
+@pytest.mark.parametrize(("seconds", "segments"), [(1, 1), (4, 16), (20, 32), (180, 64)])
+def test_longer_takes_are_cut_finer(seconds: int, segments: int) -> None:
+    """With half a second of warm-up: one lane, one batch, and batches for two and for four cores."""
+    assert plan_segments(seconds * RATE, 1, 0.5, RATE).segments == segments
 
 
 @dataclass(frozen=True, kw_only=True)
