@@ -65,7 +65,7 @@ def test_segments_are_not_heard(name: str, monkeypatch: pytest.MonkeyPatch) -> N
 @pytest.mark.parametrize(("up", "step"), [(1_000, 1_000), (64_000, 64_000), (77, 501)])
 def test_block_sizes_change_no_bit(up: int, step: int, monkeypatch: pytest.MonkeyPatch) -> None:
     """A state and its stepping know nothing of blocks: outputs are bit-identical."""
-    design, take = load_design("boosted_hard_clipper"), guitar_like(2.0)
+    design, take = load_design("boosted_hard_clipper"), guitar_like(6.0)
     usual = render(design, take, RATE).volts
     monkeypatch.setattr(lanes, "_UP_FRAMES", up)
     monkeypatch.setattr(lanes, "_STEP_SAMPLES", step)
@@ -119,7 +119,7 @@ def test_too_slow_a_circuit_runs_serially() -> None:
 
 @pytest.mark.parametrize(("seconds", "segments"), [(1, 1), (4, 16), (20, 32), (180, 64)])
 def test_longer_takes_are_cut_finer(seconds: int, segments: int) -> None:
-    """With half a second of warm-up: one lane, one batch, and batches for two and for four cores."""
+    """With half a second of warm-up: one lane, one batch, batches for two cores and for four."""
     assert plan_segments(seconds * RATE, 1, 0.5, RATE).segments == segments
 
 

@@ -15,9 +15,11 @@ import pytest
 import soundfile
 
 from vadist.cli import join_negative, main
+from vadist.cli.render import takes_at_once
 from vadist.design_files import load_design, parse_design, preset_path
 from vadist.measure import integrated_loudness
 from vadist.render_files import FileSettings, render_file
+from vadist.rendering import SPAN_SAMPLES
 from vadist.takes import render
 
 DEMO = Path(__file__).parents[2] / "demo_audio"
@@ -186,6 +188,37 @@ def test_an_existing_output_is_kept_unless_it_may_be_replaced(take, tmp_path, ca
     output.unlink()  # the sidecar alone is somebody's, too
     run(take, "--design", "treble_boost", "--out", output, expect=2)
     assert names(tmp_path) == ["mine.wav.json", "take.wav"]
+
+
+def test_takes_side_by_side_come_out_as_alone(take, tmp_path, capsys):
+    """Seven takes of different lengths, told in the order given, equal to each by itself."""
+    samples, rate = soundfile.read(take)
+    takes = [tmp_path / f"take{k}.wav" for k in (3, 1, 6, 2, 5, 4, 0)]
+    for k, path in enumerate(takes):
+        soundfile.write(path, samples[: 10_000 + 2_000 * k], rate, subtype="PCM_24")
+    assert takes_at_once(takes, 4) == 4
+    run(*takes, "--design", "soft_clipper", "--out", tmp_path / "all", "--threads", "4")
+    told = capsys.readouterr().out.splitlines()
+    assert [Path(line.split()[0]).stem for line in told] == [
+        f"{t.stem}-soft_clipper" for t in takes
+    ]
+    for path in takes:
+        run(path, "--design", "soft_clipper", "--out", tmp_path / "one", "--threads", "1")
+        name = f"{path.stem}-soft_clipper.wav"
+        assert (tmp_path / "all" / name).read_bytes() == (tmp_path / "one" / name).read_bytes()
+
+
+def test_long_takes_are_rendered_one_at_a_time(tmp_path):
+    """Those at once hold no more than one span of a long take does."""
+    short, long = tmp_path / "short.wav", tmp_path / "long.wav"
+    for path, size in ((short, SPAN_SAMPLES // 3), (long, SPAN_SAMPLES // 2 + 1)):
+        with path.open("wb") as file:
+            file.truncate(size)
+    assert takes_at_once([short] * 9, 8) == 3
+    assert takes_at_once([short] * 2, 8) == 2
+    assert takes_at_once([short] * 9, 1) == 1
+    assert takes_at_once([short, long], 8) == 1
+    assert takes_at_once([tmp_path / "missing.wav"], 8) == 1
 
 
 def test_two_takes_never_share_an_output(take, tmp_path, capsys):

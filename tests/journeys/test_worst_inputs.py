@@ -341,12 +341,18 @@ def test_a_sidecar_that_cannot_be_written_takes_its_audio_with_it(tmp_path, caps
     assert names(tmp_path) == ["take.wav"]
 
 
-@pytest.mark.parametrize("options", [[], ["--normalise", "-1dBFS"]], ids=["volts", "normalised"])
-def test_an_interrupt_in_the_middle(tmp_path, options):
+@pytest.mark.parametrize(
+    ("takes", "options"),
+    [(1, []), (1, ["--normalise", "-1dBFS"]), (3, ["--threads", "2"])],
+    ids=["volts", "normalised", "side by side"],
+)
+def test_an_interrupt_in_the_middle(tmp_path, takes, options):
     """A minute at 128 times the rate, called off as soon as its partial file is there."""
-    take = tmp_path / "take.wav"
-    soundfile.write(take, 0.3 * tone(440.0, 60 * RATE_HZ), RATE_HZ)
-    words = [sys.executable, "-m", "vadist", "render", str(take), "--design", "led_clipper"]
+    words = [sys.executable, "-m", "vadist", "render", "--design", "led_clipper"]
+    for k in range(takes):
+        take = tmp_path / f"take{k}.wav"
+        soundfile.write(take, 0.3 * tone(440.0, 60 * RATE_HZ // takes), RATE_HZ)
+        words.append(str(take))
     words += ["--out", str(tmp_path / "out"), "--oversample", "128", *options]
     # A child of a shell's background job would inherit an ignored interrupt; a user's does not.
     child = subprocess.Popen(

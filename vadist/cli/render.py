@@ -2,14 +2,19 @@
 
 import argparse
 import math
+import os
 import re
 import sys
+import threading
+from collections.abc import Iterator, Sequence
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from vadist.errors import ConvergenceError, DesignError, UsageError, VadistError
 
 if TYPE_CHECKING:
+    from vadist.cli.progress import Bars
     from vadist.design import Design
     from vadist.render_files import FileReport, FileSettings
 
@@ -58,9 +63,9 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 def run(options: argparse.Namespace) -> int:
     """Render every take; one that fails does not take the others with it."""
     from vadist.design_files import apply_settings, load_design
-    from vadist.render_files import FileSettings, check_output, render_file
+    from vadist.render_files import FileSettings, check_output
 
-    from .progress import progress_bar
+    from .progress import progress_bars
 
     design = apply_settings(load_design(options.design), options.settings)
     settings = FileSettings(
@@ -81,45 +86,90 @@ def run(options: argparse.Namespace) -> int:
         for other in takes:
             check_output(other, output, overwrite=settings.overwrite)
     worst = 0
-    for take, output in zip(takes, outputs, strict=True):
-        try:
-            with progress_bar(take.name) as progress:
-                report = render_file(design, take, output, settings, progress)
-        except (ConvergenceError, UsageError) as error:
-            print(f"vadist: {take}: {error}", file=sys.stderr)
-            worst = max(worst, error.exit_code)
-        except VadistError as error:
-            print(f"vadist: {error}", file=sys.stderr)
-            worst = max(worst, error.exit_code)
-        else:
-            print_report(report, settings)
+    with progress_bars() as bars:
+        outcomes = _outcomes(design, takes, outputs, settings, bars)
+        for take, outcome in zip(takes, outcomes, strict=True):
+            if isinstance(outcome, VadistError):
+                named = isinstance(outcome, ConvergenceError | UsageError)
+                bars.print(f"vadist: {f'{take}: ' if named else ''}{outcome}", sys.stderr)
+                worst = max(worst, outcome.exit_code)
+            else:
+                print_report(outcome, settings, bars)
     return worst
 
 
-def print_report(report: "FileReport", settings: "FileSettings") -> None:
+def _outcomes(
+    design: "Design",
+    takes: Sequence[Path],
+    outputs: Sequence[Path],
+    settings: "FileSettings",
+    bars: "Bars",
+) -> "Iterator[FileReport | VadistError]":
+    """Render takes, short ones several at a time; what came of each, in order."""
+    from vadist.pool import Stopped
+    from vadist.render_files import render_file
+
+    stop = threading.Event()
+
+    def work(take: Path, output: Path) -> "FileReport | VadistError":
+        with bars.bar(take.name) as update:
+
+            def progress(done: float) -> None:
+                if stop.is_set():
+                    raise Stopped
+                update(done)
+
+            try:
+                return render_file(design, take, output, settings, progress)
+            except VadistError as error:
+                return error
+
+    executor = ThreadPoolExecutor(takes_at_once(takes, settings.threads))
+    try:
+        yield from executor.map(work, takes, outputs)
+    finally:
+        stop.set()
+        executor.shutdown(cancel_futures=True)
+
+
+def takes_at_once(takes: Sequence[Path], threads: int | None) -> int:
+    """How many takes to render side by side.
+
+    A short take alone leaves cores idle. Long ones fill them, and each needs memory: together
+    they hold no more than one long take does, with a byte of a file reckoned as a sample.
+    """
+    from vadist.rendering import SPAN_SAMPLES
+
+    largest = max((take.stat().st_size for take in takes if take.is_file()), default=0)
+    return max(1, min(threads or os.cpu_count() or 1, len(takes), SPAN_SAMPLES // max(largest, 1)))
+
+
+def print_report(report: "FileReport", settings: "FileSettings", bars: "Bars") -> None:
     """Where the output is and what is to be known of it."""
     found = report.diagnostics
     error = "silent" if found.error_db is None else f"numerical error about {found.error_db:.1f} dB"
     peak = f"peak {report.peak_v:.3g} V"
-    print(f"{report.output}  {report.seconds:.2f} s, {found.method}, {peak}, {error}")
+    bars.print(
+        f"{report.output}  {report.seconds:.2f} s, {found.method}, {peak}, {error}", sys.stdout
+    )
     if report.clipped_samples and settings.subtype == "FLOAT":
-        print(
+        bars.print(
             f"vadist: {report.output}: {report.clipped_samples} samples are beyond full scale; "
             f"floats keep them, but players clip them: the output reaches {report.peak_v:.3g} V",
-            file=sys.stderr,
+            sys.stderr,
         )
     elif report.clipped_samples:
-        print(
+        bars.print(
             f"vadist: {report.output}: {report.clipped_samples} samples beyond full scale were "
             f"clipped; the output reaches {report.peak_v:.3g} V: use --output-full-scale, "
             "--normalise or --bits float",
-            file=sys.stderr,
+            sys.stderr,
         )
     if found.seams_mended:
-        print(
+        bars.print(
             f"vadist: {report.output}: {found.seams_mended} of {found.seams} seams did not settle "
             "and were run again serially",
-            file=sys.stderr,
+            sys.stderr,
         )
 
 
