@@ -127,7 +127,7 @@ class Rendering:
         circuits, excerpts = self.circuits(factor), self._excerpts
         judged = judged_part(len(excerpts))
         heard = np.zeros((len(self.designs), excerpts[judged].size))
-        with stoppable_pool(1) as pool:
+        with stoppable_pool(self.threads) as pool:
             for group in self._alike(factor):
                 chosen = [circuits[k] for k in group]
                 volts, _ = run_span(

@@ -12,7 +12,7 @@ import subprocess
 import sys
 import tempfile
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from pathlib import Path
 
@@ -109,11 +109,10 @@ sys.exit(code)
 """
 
 
-def whole_command(take: Path, folder: Path, cache: Path) -> tuple[float, float]:
+def whole_command(takes: Sequence[Path], folder: Path, cache: Path) -> tuple[float, float]:
     """Wall seconds and peak megabytes (Linux) of `vadist render` as a process of its own."""
-    output = folder / "out.wav"
-    command = [sys.executable, "-c", _LAUNCH, "render", str(take), "--design",
-               "boosted_hard_clipper", "--out", str(output), "--overwrite"]  # fmt: skip
+    command = [sys.executable, "-c", _LAUNCH, "render", *map(str, takes), "--design",
+               "boosted_hard_clipper", "--out", str(folder / "out"), "--overwrite"]  # fmt: skip
     environment = {**os.environ, "VADIST_CACHE": str(cache)}
     wall = time.perf_counter()
     done = subprocess.run(command, check=True, env=environment, capture_output=True, text=True)
@@ -184,11 +183,16 @@ def main() -> None:
             path = folder / "take.wav"
             soundfile.write(path, guitar_like(length), RATE, "PCM_24")
             if length == 5.0:
-                wall, _ = whole_command(path, folder, folder / "cache")
+                wall, _ = whole_command([path], folder, folder / "cache")
                 print(f"\nwhole command, {length:.0f} s take, nothing compiled yet: {wall:.2f} s")
-            wall, peak = whole_command(path, folder, folder / "cache")
+            wall, peak = whole_command([path], folder, folder / "cache")
             print(f"whole command, {length:.0f} s take, file to file: {wall:.2f} s, "
                   f"peak {peak:.0f} MB")  # fmt: skip
+        many = [folder / f"take{k}.wav" for k in range(20)]
+        for k, path in enumerate(many):
+            soundfile.write(path, guitar_like(5.0 + 0.1 * k), RATE, "PCM_24")
+        wall, peak = whole_command(many, folder, folder / "cache")
+        print(f"whole command, 20 takes of 5 to 7 s: {wall:.2f} s, peak {peak:.0f} MB")
 
 
 if __name__ == "__main__":
