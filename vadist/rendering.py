@@ -130,9 +130,10 @@ class Rendering:
         with stoppable_pool(self.threads) as pool:
             for group in self._alike(factor):
                 chosen = [circuits[k] for k in group]
-                volts, _ = run_span(
-                    chosen, array_window(excerpts), 0, len(excerpts), excerpts.shape[1],
-                    self.sample_rate_hz, [chosen[0].output], Plan(1, len(excerpts), 0), pool,
+                volts = np.empty((len(group), *excerpts.shape, 1))
+                run_span(
+                    chosen, array_window(excerpts), 0, volts, self.sample_rate_hz,
+                    [chosen[0].output], Plan(1, len(excerpts), 0), pool,
                 )  # fmt: skip
                 kept = volts[:, judged, :, 0]
                 heard[group] = kept.reshape(len(group), -1)
@@ -142,12 +143,27 @@ class Rendering:
     def _errors_db(self) -> list[float | None]:
         return estimate_error_db(self._excerpt_volts, self.method)
 
-    def spans(self, progress: Callable[[float], None] = lambda done: None) -> Iterator[Matrix]:
+    def whole(self, progress: Callable[[float], None] = lambda done: None) -> Matrix:
+        """Output of the whole take at once, (candidates, frames, channels, 1 + taps) volts."""
+        heard = self._room(self.frames)
+        for _ in self.spans(progress, heard):
+            pass
+        return heard
+
+    def _room(self, frames: int) -> Matrix:
+        """Memory for some frames of output, in which a candidate's channel lies in one piece."""
+        room = np.empty((self.channels, len(self.designs), 1 + len(self.taps), frames))
+        return room.transpose(1, 3, 0, 2)
+
+    def spans(
+        self, progress: Callable[[float], None] = lambda done: None, into: Matrix | None = None
+    ) -> Iterator[Matrix]:
         """Yield the output in order, (candidates, frames, channels, 1 + taps) volts a piece.
 
         Parameters
         ----------
         progress : called with the fraction done
+        into : room for the whole output, which the pieces are to be parts of
         """
         lanes_each = self.channels * len(self.designs)
         most = max(SPAN_SAMPLES // lanes_each, 1 << 15)
@@ -167,37 +183,36 @@ class Rendering:
 
         with stoppable_pool(self.threads, count) as pool:
             for start in range(0, self.frames, max(length, 1)):
-                yield self._span(start, min(start + length, self.frames), pool, arrived)
+                stop = min(start + length, self.frames)
+                piece = self._room(stop - start) if into is None else into[:, start:stop]
+                self._span(start, piece, pool, arrived)
+                yield piece
 
     def _span(
         self,
         start: int,
-        stop: int,
+        piece: Matrix,
         pool: StoppablePool,
         arrived: dict[tuple[int, int], list[Matrix]],
-    ) -> Matrix:
+    ) -> None:
         """Render a span by every run of the method, for every group of like candidates."""
         window = self._held(start)
-        heard: Matrix | None = None
+        if summed := len(self._alike(self.method.oversample)) > 1 or len(self.method.terms) > 1:
+            piece[:] = 0.0
         for factor, weight in self.method.terms:
-            groups = self._alike(factor)
-            for number, group in enumerate(groups):
+            for number, group in enumerate(self._alike(factor)):
                 circuits = [self.circuits(factor)[k] for k in group]
                 taps = [circuits[0].output, *(circuits[0].taps[t] for t in self.taps)]
-                volts, span = run_span(
-                    circuits, window, start, stop, self.channels, self.sample_rate_hz, taps,
-                    self._plan, pool, arrived.get((factor, number)),
+                heard = np.empty((len(group), *piece.shape[1:])) if summed else piece
+                span = run_span(
+                    circuits, window, start, heard, self.sample_rate_hz, taps, self._plan, pool,
+                    arrived.get((factor, number)),
                 )  # fmt: skip
                 arrived[factor, number] = span.handed_on
                 if factor == self.method.oversample:
                     self._spans.append((group, span))
-                if len(groups) == len(self.method.terms) == 1:
-                    return volts
-                if heard is None:
-                    heard = np.zeros((len(self.designs), *volts.shape[1:]))
-                heard[group] += weight * volts
-        assert heard is not None
-        return heard
+                if summed:
+                    piece[group] += weight * heard
 
     def _held(self, start: int) -> Window:
         """Read what a span needs of the take, once; its segments are cut from memory."""

@@ -161,15 +161,14 @@ def run_span(
     circuits: Sequence[Circuit],
     window: Callable[[int, int], Matrix],
     start: int,
-    stop: int,
-    channels: int,
+    heard: Matrix,
     sample_rate_hz: float,
     taps: Sequence[Tap],
     plan: Plan,
     pool: StoppablePool,
     arrived: list[Matrix] | None = None,
-) -> tuple[Matrix, SpanResult]:
-    """Render the frames ``start`` to ``stop`` of a take through every candidate circuit.
+) -> SpanResult:
+    """Render frames of a take, from ``start``, through every candidate circuit.
 
     Parameters
     ----------
@@ -177,20 +176,17 @@ def run_span(
         The candidates, all of one structure.
     window : callable (first, last) -> (frames, channels) volts
         The take, zero outside its ends.
+    heard : (candidates, frames, channels, taps)
+        Filled with output volts, rest included.
     arrived : states at ``start - REACH`` of the previous span, (states, channels * candidates)
         The first segments go on from there.
-
-    Returns
-    -------
-    volts : (candidates, frames, channels, taps)
-    SpanResult
     """
-    job = _Job(circuits, window, start, channels, sample_rate_hz, taps, plan, pool.tick)
+    job = _Job(circuits, window, start, heard, sample_rate_hz, taps, plan, pool.tick)
     groups = job.groups()
     enters = [job.continued(group, arrived) for group in groups]
     lanes = _Joined.of(list(pool.executor.map(job.run, groups, enters)))
     seams, mended, worst = _mend(job, lanes, pool)
-    shape = (plan.segments, channels, len(circuits))
+    shape = (plan.segments, heard.shape[2], len(circuits))
     reach = {
         stage: np.stack(
             [peak[0].reshape(shape).min((0, 1)), peak[1].reshape(shape).max((0, 1))], axis=1
@@ -198,9 +194,7 @@ def run_span(
         for stage, peak in lanes.peaks.items()
     }
     handed_on = [s[:, -job.rows :] for s in lanes.end]
-    span = SpanResult(reach, lanes.statistics, seams, mended, worst, handed_on)
-    heard = job.volts[:, :, : stop - start].reshape(channels, len(circuits), len(taps), -1)
-    return heard.transpose(1, 3, 0, 2), span
+    return SpanResult(reach, lanes.statistics, seams, mended, worst, handed_on)
 
 
 class _Job:
@@ -215,7 +209,7 @@ class _Job:
         circuits: Sequence[Circuit],
         window: Callable[[int, int], Matrix],
         start: int,
-        channels: int,
+        heard: Matrix,
         sample_rate_hz: float,
         taps: Sequence[Tap],
         plan: Plan,
@@ -223,8 +217,7 @@ class _Job:
     ) -> None:
         self.circuits, self.window, self.start, self.plan = circuits, window, start, plan
         self.sample_rate_hz, self.taps, self.tick = sample_rate_hz, taps, tick
-        self.rows = channels * len(circuits)
-        self.volts = np.empty((self.rows, len(taps), plan.segments * plan.length))
+        self.heard, self.rows = heard, heard.shape[2] * len(circuits)
 
     def groups(self) -> list[Lanes]:
         """Lanes cut into groups, each the work of one thread."""
@@ -243,7 +236,7 @@ class _Job:
         return [np.where(segments == 0, state[:, rows], np.nan) for state in arrived]
 
     def run(self, lanes: Lanes, enter: list[Matrix] | None = None) -> LaneResult:
-        """Run some lanes into ``volts``; ``enter`` replaces states the warm-up reached."""
+        """Run some lanes into ``heard``; ``enter`` replaces states the warm-up reached."""
         plan, lead = self.plan, self.plan.lead
         segments, rows = np.divmod(lanes, self.rows)
         channels, candidates = np.divmod(rows, len(self.circuits))
@@ -262,9 +255,11 @@ class _Job:
             skip = max(lead - first, 0)
             at = first + skip - lead
             kept = block[skip : skip + max(plan.length - at, 0)]
-            for column, (row, segment) in enumerate(zip(rows, segments, strict=True)):
+            places = zip(candidates, channels, segments, strict=True)
+            for column, (candidate, channel, segment) in enumerate(places):
                 begin = segment * plan.length + at
-                self.volts[row, :, begin : begin + len(kept)] = kept[:, :, column].T
+                room = self.heard[candidate, begin : begin + len(kept), channel]
+                room[:] = kept[: len(room), :, column]
 
         circuits = self.circuits
         if len(circuits) > 1:

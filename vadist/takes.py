@@ -108,12 +108,7 @@ def render_candidates(
         designs, sample_rate_hz, len(volts), volts.shape[1], window, oversample=oversample,
         accuracy_db=accuracy_db, taps=taps, threads=threads,
     )  # fmt: skip
-    pieces = list(rendering.spans(progress))
-    if len(pieces) == 1:
-        heard = pieces[0]
-    else:
-        nothing = np.empty((len(designs), 0, volts.shape[1], 1 + len(taps)))
-        heard = np.concatenate([nothing, *pieces], axis=1)
+    heard = rendering.whole(progress)
     return [
         RenderResult(
             np.ascontiguousarray(heard[k, :, :, 0]),

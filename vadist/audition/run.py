@@ -330,7 +330,7 @@ def _distortions(designs: Sequence[Design], probe: Probe, threads: int | None) -
     """Response of each design to the probe, rendered as one batch."""
     sine = probe.samples()[:, None]
     rendering = Rendering(designs, PROBE_RATE_HZ, len(sine), 1, array_window(sine), threads=threads)
-    heard = np.concatenate(list(rendering.spans()), axis=1)[:, :, 0, 0]
+    heard = rendering.whole()[:, :, 0, 0]
     count = int(AUDIO_BAND_HZ[1] / probe.frequency_hz)
     kept = round(PROBE_KEPT_S * PROBE_RATE_HZ)
     distortions = []
