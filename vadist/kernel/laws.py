@@ -15,9 +15,12 @@ _LN2_LOW = 1.90821492927058770002e-10
 _LARGEST = 700.0
 # Adding this rounds to a whole number and leaves it, 1023 more, in the lowest bits.
 _SHIFT = 1.5 * 2.0**52 + 1023.0
-# Taylor coefficients 1/k!: on |r| <= ln(2)/2 the first one left out is below 3e-17 of the result.
-_T = tuple(1.0 / float(np.prod(np.arange(1.0, k + 1.0))) for k in range(14))
-_T2, _T3, _T4, _T5, _T6, _T7, _T8, _T9, _T10, _T11, _T12, _T13 = _T[2:14]
+# (e**r - 1 - r) / r**2 interpolated at the ten Chebyshev nodes of |r| <= ln(2)/2, worked out with
+# mpmath at 60 digits: e**r within 1.6e-17 of itself, where Taylor's series takes two terms more.
+_C2, _C3, _C4 = 0.5000000000000001, 0.16666666666666669, 0.04166666666662413
+_C5, _C6, _C7 = 0.008333333333330062, 0.0013888888917213717, 0.00019841269863053618
+_C8, _C9 = 2.4801521295954376e-05, 2.7557268459997064e-06
+_C10, _C11 = 2.7620088445409746e-07, 2.510038549551032e-08
 
 
 @register_jitable
@@ -29,10 +32,9 @@ def exponential(x: float) -> float:
     r = x - k * _LN2_HIGH - k * _LN2_LOW
     s = r * r
     q = s * s
-    low = (_T5 * r + _T4) * s + (_T3 * r + _T2)
-    middle = (_T9 * r + _T8) * s + (_T7 * r + _T6)
-    high = (_T13 * r + _T12) * s + (_T11 * r + _T10)
-    p = ((high * q + middle) * q + low) * s + r + 1.0
+    low = (_C5 * r + _C4) * s + (_C3 * r + _C2)
+    middle = (_C9 * r + _C8) * s + (_C7 * r + _C6)
+    p = (((_C11 * r + _C10) * q + middle) * q + low) * s + r + 1.0
     # The low bits of the shifted number are k + 1023; as an exponent they are 2**k.
     result: float = p * np.int64(np.float64(shifted).view(np.int64) << 52).view(np.float64)
     return result
