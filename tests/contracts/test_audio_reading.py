@@ -6,11 +6,14 @@ located; the files here are built or cut byte by byte. PCM steps are x = k / 2^(
 
 import os
 import struct
+import subprocess
+import sys
 
 import numpy as np
 import pytest
 import soundfile
 from audio_checks import RATE_HZ, refusal
+from permissions import bound
 
 from vadist.audio_files import TakeReader, TakeWriter
 
@@ -216,11 +219,29 @@ def test_what_is_no_take_is_refused_in_one_line(tmp_path):
     assert "cannot be read" in refusal(lambda: TakeReader("nul\0.wav"))
 
 
-@pytest.mark.skipif(os.geteuid() == 0, reason="file permissions do not bind root")
+WITHOUT_PERMISSION = """
+import sys
+from vadist.audio_files import TakeReader, TakeWriter
+from vadist.errors import AudioFileError
+take, output = sys.argv[1:]
+for action in (lambda: TakeReader(take), TakeWriter(output, 48000, 1).__enter__):
+    try:
+        action()
+    except AudioFileError as error:
+        print(error)
+"""
+
+
 def test_without_permission(tmp_path):
-    (tmp_path / "mine.wav").write_bytes(wav_bytes(bytes(20)))
-    (tmp_path / "mine.wav").chmod(0)
-    assert "Permission denied" in refusal(lambda: TakeReader(tmp_path / "mine.wav"))
-    (tmp_path / "shut").mkdir(mode=0o500)
-    writer = TakeWriter(tmp_path / "shut/t.wav", RATE_HZ, 1)
-    assert "Permission denied" in refusal(writer.__enter__)
+    take, output = tmp_path / "mine.wav", tmp_path / "shut/t.wav"
+    take.write_bytes(wav_bytes(bytes(20)))
+    take.chmod(0)
+    output.parent.mkdir(mode=0o500)
+    words = [*bound(), sys.executable, "-c", WITHOUT_PERMISSION, str(take), str(output)]
+    done = subprocess.run(words, capture_output=True, text=True, check=True)
+    read, written = done.stdout.splitlines()
+    assert read.startswith(f"{take}: ")
+    assert written.startswith(f"{output}: ")
+    assert "Permission denied" in read
+    assert "Permission denied" in written
+    assert list(output.parent.iterdir()) == []

@@ -17,6 +17,7 @@ from contextlib import contextmanager
 import numpy as np
 import pytest
 import soundfile
+from permissions import bound
 
 from vadist.cli import main
 from vadist.design_files import preset_names
@@ -263,11 +264,16 @@ def test_a_file_where_a_folder_is_wanted(tmp_path, take, capsys):
     assert line.startswith(f"vadist: {tmp_path / 'file/out.wav'}: its folder cannot be made (")
 
 
-@pytest.mark.skipif(os.geteuid() == 0, reason="file permissions do not bind root")
-def test_a_folder_without_permission(tmp_path, take, capsys):
+def test_a_folder_without_permission(tmp_path, take):
     (tmp_path / "shut").mkdir(mode=0o500)
-    action = lambda: render(take, tmp_path / "shut/out.wav")  # noqa: E731
-    assert "Permission denied" in refused(tmp_path, capsys, action, ["shut", "take.wav"])
+    words = [*bound(), sys.executable, "-m", "vadist", "render", str(take), "--design"]
+    words += ["led_clipper", "--out", str(tmp_path / "shut/out.wav")]
+    done = subprocess.run(words, capture_output=True, text=True, check=False)
+    assert (done.returncode, done.stdout, done.stderr.count("\n")) == (2, "", 1)
+    assert done.stderr.startswith(f"vadist: {tmp_path / 'shut/out.wav'}: ")
+    assert "Permission denied" in done.stderr
+    assert names(tmp_path) == ["shut", "take.wav"]
+    assert names(tmp_path / "shut") == []
 
 
 @contextmanager
