@@ -30,9 +30,9 @@ class SectionEffort:
     ----------
     stages : tuple of str
     newton_steps : float
-        Newton steps a sample.
+        Newton steps a sample; all lanes that are stepped together take as many as the slowest.
     continued : int
-        Samples that needed continuation.
+        Samples that needed continuation, over all candidates rendered together.
     """
 
     stages: tuple[str, ...]

@@ -17,7 +17,7 @@ from vadist.lanes import REACH
 from vadist.method import Method, choose_method, estimate_error_db, judged_part, loudest_excerpts
 from vadist.pool import StoppablePool, stoppable_pool
 from vadist.sections import Matrix
-from vadist.segments import Plan, SpanResult, plan_segments, run_span, warm_up_seconds
+from vadist.segments import Plan, Span, SpanResult, plan_segments, warm_up_seconds
 
 SPAN_SAMPLES = 9_000_000
 """Samples (frames times channels times candidates) held at once: what bounds the memory."""
@@ -131,10 +131,10 @@ class Rendering:
             for group in self._alike(factor):
                 chosen = [circuits[k] for k in group]
                 volts = np.empty((len(group), *excerpts.shape, 1))
-                run_span(
+                Span(
                     chosen, array_window(excerpts), 0, volts, self.sample_rate_hz,
-                    [chosen[0].output], Plan(1, len(excerpts), 0), pool,
-                )  # fmt: skip
+                    [chosen[0].output], Plan(1, len(excerpts), 0),
+                ).render(pool)  # fmt: skip
                 kept = volts[:, judged, :, 0]
                 heard[group] = kept.reshape(len(group), -1)
         return heard
@@ -204,10 +204,9 @@ class Rendering:
                 circuits = [self.circuits(factor)[k] for k in group]
                 taps = [circuits[0].output, *(circuits[0].taps[t] for t in self.taps)]
                 heard = np.empty((len(group), *piece.shape[1:])) if summed else piece
-                span = run_span(
-                    circuits, window, start, heard, self.sample_rate_hz, taps, self._plan, pool,
-                    arrived.get((factor, number)),
-                )  # fmt: skip
+                span = Span(
+                    circuits, window, start, heard, self.sample_rate_hz, taps, self._plan
+                ).render(pool, arrived.get((factor, number)))
                 arrived[factor, number] = span.handed_on
                 if factor == self.method.oversample:
                     self._spans.append((group, span))
@@ -247,6 +246,6 @@ class Rendering:
             sections,
             self._plan.segments,
             sum(span.seams for _, span in mine),
-            sum(span.mended for _, span in mine),
-            max((span.seam_v for _, span in mine), default=0.0),
+            sum(int(span.mended[k]) for k, span in mine),
+            max((float(span.seam_v[k]) for k, span in mine), default=0.0),
         )

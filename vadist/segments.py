@@ -19,6 +19,7 @@ first kept frame, and after the last; B lies REACH frames before the end of what
 import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from functools import partial
 
 import numpy as np
 from numpy.typing import NDArray
@@ -90,9 +91,11 @@ class SpanResult:
         Smallest and largest deviation from rest.
     statistics : (sections, 3)
         Newton iterations, samples, rescued lane-samples.
-    seams, mended : int
-        Seams checked, and run again serially.
-    seam_v : float
+    seams : int
+        Seams of each candidate.
+    mended : (candidates,)
+        Those run again serially.
+    seam_v : (candidates,)
         Largest state difference at a seam that was let stand.
     handed_on : list of (states, lanes)
         States at the end, for the next span's first seams, one lane a channel and candidate.
@@ -101,8 +104,8 @@ class SpanResult:
     peaks: dict[str, Matrix]
     statistics: NDArray[np.int64]
     seams: int
-    mended: int
-    seam_v: float
+    mended: Lanes
+    seam_v: Matrix
     handed_on: list[Matrix]
 
 
@@ -157,69 +160,74 @@ def plan_segments(frames: int, lanes_each: int, warm_up: float, sample_rate_hz: 
     return plan
 
 
-def run_span(
-    circuits: Sequence[Circuit],
-    window: Callable[[int, int], Matrix],
-    start: int,
-    heard: Matrix,
-    sample_rate_hz: float,
-    taps: Sequence[Tap],
-    plan: Plan,
-    pool: StoppablePool,
-    arrived: list[Matrix] | None = None,
-) -> SpanResult:
-    """Render frames of a take, from ``start``, through every candidate circuit.
+@dataclass(frozen=True)
+class Span:
+    """Frames of a take on their way through every candidate circuit.
 
-    Parameters
+    A row is a candidate of a channel, channel * candidates + candidate, and a lane is
+    segment * rows + row: lanes that hear the same lie side by side, and share the sections in
+    which their circuits are alike.
+
+    Attributes
     ----------
     circuits : sequence of Circuit
         The candidates, all of one structure.
     window : callable (first, last) -> (frames, channels) volts
         The take, zero outside its ends.
+    start : int
+        First frame.
     heard : (candidates, frames, channels, taps)
         Filled with output volts, rest included.
-    arrived : states at ``start - REACH`` of the previous span, (states, channels * candidates)
-        The first segments go on from there.
+    sample_rate_hz : float
+    taps : sequence of Tap
+    plan : Plan
     """
-    job = _Job(circuits, window, start, heard, sample_rate_hz, taps, plan, pool.tick)
-    groups = job.groups()
-    enters = [job.continued(group, arrived) for group in groups]
-    lanes = _Joined.of(list(pool.executor.map(job.run, groups, enters)))
-    seams, mended, worst = _mend(job, lanes, pool)
-    shape = (plan.segments, heard.shape[2], len(circuits))
-    reach = {
-        stage: np.stack(
-            [peak[0].reshape(shape).min((0, 1)), peak[1].reshape(shape).max((0, 1))], axis=1
+
+    circuits: Sequence[Circuit]
+    window: Callable[[int, int], Matrix]
+    start: int
+    heard: Matrix
+    sample_rate_hz: float
+    taps: Sequence[Tap]
+    plan: Plan
+
+    @property
+    def rows(self) -> int:
+        """Lanes of each segment."""
+        return int(self.heard.shape[2]) * len(self.circuits)
+
+    def render(self, pool: StoppablePool, arrived: list[Matrix] | None = None) -> SpanResult:
+        """Fill ``heard``.
+
+        Parameters
+        ----------
+        arrived : states at ``start - REACH`` of the previous span, (states, rows)
+            The first segments go on from there.
+        """
+        run = partial(self._run, pool.tick)
+        groups = self._groups()
+        enters = [self._continued(group, arrived) for group in groups]
+        lanes = _Joined.of(list(pool.executor.map(run, groups, enters)))
+        mended, worst = self._mend(lanes, pool)
+        channels, candidates = self.heard.shape[2], len(self.circuits)
+        shape = (self.plan.segments, channels, candidates)
+        reach = {
+            stage: np.stack(
+                [peak[0].reshape(shape).min((0, 1)), peak[1].reshape(shape).max((0, 1))], axis=1
+            )
+            for stage, peak in lanes.peaks.items()
+        }
+        handed_on = [s[:, -self.rows :] for s in lanes.end]
+        return SpanResult(
+            reach,
+            lanes.statistics,
+            channels * (self.plan.segments - 1),
+            mended.reshape(channels, candidates).sum(axis=0),
+            worst.reshape(channels, candidates).max(axis=0),
+            handed_on,
         )
-        for stage, peak in lanes.peaks.items()
-    }
-    handed_on = [s[:, -job.rows :] for s in lanes.end]
-    return SpanResult(reach, lanes.statistics, seams, mended, worst, handed_on)
 
-
-class _Job:
-    """What a span's lanes have in common; lane = segment * rows + row.
-
-    A row is a candidate of a channel, channel * candidates + candidate: lanes that hear the same
-    lie side by side, and share the sections in which their circuits are alike.
-    """
-
-    def __init__(
-        self,
-        circuits: Sequence[Circuit],
-        window: Callable[[int, int], Matrix],
-        start: int,
-        heard: Matrix,
-        sample_rate_hz: float,
-        taps: Sequence[Tap],
-        plan: Plan,
-        tick: Callable[[int], None],
-    ) -> None:
-        self.circuits, self.window, self.start, self.plan = circuits, window, start, plan
-        self.sample_rate_hz, self.taps, self.tick = sample_rate_hz, taps, tick
-        self.heard, self.rows = heard, heard.shape[2] * len(circuits)
-
-    def groups(self) -> list[Lanes]:
+    def _groups(self) -> list[Lanes]:
         """Lanes cut into groups, each the work of one thread."""
         total = self.rows * self.plan.segments
         batches = math.ceil(total / LANES)
@@ -228,14 +236,16 @@ class _Job:
         cuts = [part[0] * LANES for part in np.array_split(np.arange(batches), count)]
         return np.split(np.arange(total), cuts[1:])
 
-    def continued(self, lanes: Lanes, arrived: list[Matrix] | None) -> list[Matrix] | None:
+    def _continued(self, lanes: Lanes, arrived: list[Matrix] | None) -> list[Matrix] | None:
         """States for lanes that go on from the previous span; NaN for those that do not."""
         if arrived is None:
             return None
         segments, rows = np.divmod(lanes, self.rows)
         return [np.where(segments == 0, state[:, rows], np.nan) for state in arrived]
 
-    def run(self, lanes: Lanes, enter: list[Matrix] | None = None) -> LaneResult:
+    def _run(
+        self, tick: Callable[[int], None], lanes: Lanes, enter: list[Matrix] | None = None
+    ) -> LaneResult:
         """Run some lanes into ``heard``; ``enter`` replaces states the warm-up reached."""
         plan, lead = self.plan, self.plan.lead
         segments, rows = np.divmod(lanes, self.rows)
@@ -266,8 +276,37 @@ class _Job:
             circuits = [circuits[candidate] for candidate in candidates]
         return run_lanes(
             circuits, columns.ravel().tolist(), plan.frames, feed, deliver, self.sample_rate_hz,
-            self.taps, (lead - REACH, lead - REACH + plan.length), enter, self.tick,
+            self.taps, (lead - REACH, lead - REACH + plan.length), enter, tick,
         )  # fmt: skip
+
+    def _mend(self, lanes: "_Joined", pool: StoppablePool) -> tuple[Lanes, Matrix]:
+        """Check every seam, in order, and run again what does not fit, all rows side by side.
+
+        Returns
+        -------
+        mended, worst : (rows,)
+            Seams run again, and the largest difference in volts that was let stand.
+        """
+        run = partial(self._run, pool.tick)
+        mended, worst = np.zeros(self.rows, dtype=int), np.zeros(self.rows)
+        for first in range(self.rows, self.rows * self.plan.segments, self.rows):
+            here = np.arange(first, first + self.rows)
+            apart = np.zeros(self.rows)
+            for end, begin in zip(lanes.end, lanes.begin, strict=True):
+                moved = np.abs(end[:, here - self.rows] - begin[:, here])
+                apart = np.maximum(apart, moved.max(axis=0, initial=0.0))
+            fits = apart <= SEAM_TOLERANCE_V
+            worst = np.maximum(worst, np.where(fits, apart, 0.0))
+            mended += ~fits
+            again = here[~fits]
+            groups = np.array_split(again, math.ceil(len(again) / LANES)) if len(again) else []
+            enters = [[s[:, group - self.rows] for s in lanes.end] for group in groups]
+            for group, result in zip(groups, pool.executor.map(run, groups, enters), strict=True):
+                for end, state in zip(lanes.end, result.marks[1], strict=True):
+                    end[:, group] = state
+                for stage, peak in result.peaks.items():
+                    lanes.peaks[stage][:, group] = peak
+        return mended, worst
 
 
 @dataclass
@@ -294,26 +333,3 @@ class _Joined:
             },
             np.sum([r.statistics for r in results], axis=0),
         )
-
-
-def _mend(job: _Job, lanes: _Joined, pool: StoppablePool) -> tuple[int, int, float]:
-    """Check every seam, in order, and run again what does not fit, all rows side by side."""
-    mended, worst = 0, 0.0
-    for first in range(job.rows, job.rows * job.plan.segments, job.rows):
-        here = np.arange(first, first + job.rows)
-        apart = np.zeros(job.rows)
-        for end, begin in zip(lanes.end, lanes.begin, strict=True):
-            moved = np.abs(end[:, here - job.rows] - begin[:, here])
-            apart = np.maximum(apart, moved.max(axis=0, initial=0.0))
-        fits = apart <= SEAM_TOLERANCE_V
-        worst = max(worst, apart[fits].max(initial=0.0))
-        again = here[~fits]
-        mended += len(again)
-        groups = np.array_split(again, math.ceil(len(again) / LANES)) if len(again) else []
-        enters = [[s[:, group - job.rows] for s in lanes.end] for group in groups]
-        for group, result in zip(groups, pool.executor.map(job.run, groups, enters), strict=True):
-            for end, state in zip(lanes.end, result.marks[1], strict=True):
-                end[:, group] = state
-            for stage, peak in result.peaks.items():
-                lanes.peaks[stage][:, group] = peak
-    return job.rows * (job.plan.segments - 1), mended, float(worst)

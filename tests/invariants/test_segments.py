@@ -112,6 +112,19 @@ def test_slow_coupling_is_warmed_up_long_enough(monkeypatch: pytest.MonkeyPatch)
     assert decibels(cut.volts - whole.volts, whole.volts) <= -120.0
 
 
+def test_a_circuit_slower_still_goes_on_from_span_to_span(monkeypatch: pytest.MonkeyPatch) -> None:
+    """47 uF into the same, 2.1 s: no warm-up is worth it; spans hand their states on."""
+    slow = CouplingHighPass(capacitor=47e-6, bias_resistor=47e3, returns_to="ground")
+    design = Design("slower", {"slow": slow})
+    take = 0.3 + guitar_like(6.0)
+    whole = render(design, take, RATE)
+    assert whole.diagnostics.segments == 1
+    monkeypatch.setattr("vadist.rendering.SPAN_SAMPLES", 1 << 16)
+    pieces = render(design, take, RATE)
+    assert np.abs(whole.volts[-RATE:]).max() > 0.1, "the coupling must not have settled by then"
+    assert decibels(pieces.volts - whole.volts, whole.volts) <= -120.0
+
+
 def test_too_slow_a_circuit_runs_serially() -> None:
     """A warm-up longer than it is worth leaves one segment."""
     assert plan_segments(60 * RATE, 1, 20.0, RATE) == Plan(1, 60 * RATE, 0)
