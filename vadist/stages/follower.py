@@ -35,9 +35,9 @@ class EmitterFollower(Stage):
     base_resistor: float = part("ohm", "base stopper: keeps radio and ringing out", 1e3)
 
     def wire(self, network: Network, source: str, output: str) -> None:  # noqa: D102
-        gate, base = network.node("gate"), network.node("base")
-        network.capacitor("input_capacitor", source, gate, self.input_capacitor)
-        network.resistor("bias_resistor", gate, BIAS, self.bias_resistor)
-        network.resistor("base_resistor", gate, base, self.base_resistor)
+        coupled, base = network.node("coupled"), network.node("base")
+        network.capacitor("input_capacitor", source, coupled, self.input_capacitor)
+        network.resistor("bias_resistor", coupled, BIAS, self.bias_resistor)
+        network.resistor("base_resistor", coupled, base, self.base_resistor)
         network.transistor("transistor", SUPPLY, base, output, self.transistor)
         network.resistor("emitter_resistor", output, GROUND, self.emitter_resistor)
