@@ -149,7 +149,7 @@ def test_the_supply_gives_what_the_parts_draw():
     assert drawn["boost.collector_resistor"] == pytest.approx(
         (9.0 - volts["boost.output"]) / 5.6e3, rel=1e-9
     )
-    base = (volts["buffer.gate"] - volts["buffer.base"]) / 1e3
+    base = (volts["buffer.coupled"] - volts["buffer.base"]) / 1e3
     assert drawn["buffer.transistor"] == pytest.approx(
         volts["buffer.output"] / 6.8e3 - base, rel=1e-6
     )
