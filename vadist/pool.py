@@ -1,13 +1,32 @@
 """Worker threads that an interrupt can stop."""
 
 import threading
-from collections.abc import Callable, Iterator
-from concurrent.futures import ThreadPoolExecutor
+from collections.abc import Callable, Iterable, Iterator
+from concurrent.futures import Executor, ThreadPoolExecutor, wait
 from contextlib import contextmanager
+from typing import TypeVar
+
+Result = TypeVar("Result")
+
+_NAP_S = 0.1
 
 
 class Stopped(Exception):  # noqa: N818 - it is no error: the work was called off
     """Raised inside a worker whose work has been called off."""
+
+
+def results(
+    executor: Executor, work: Callable[..., Result], *arguments: Iterable[object]
+) -> Iterator[Result]:
+    """Results of some work on each set of arguments, in order.
+
+    Waits in short naps: an interrupt that arrives just before a wait without end begins would be
+    noticed only after it, and on some systems never during it.
+    """
+    for future in [executor.submit(work, *each) for each in zip(*arguments, strict=True)]:
+        while not wait([future], timeout=_NAP_S).done:
+            pass
+        yield future.result()
 
 
 class StoppablePool:

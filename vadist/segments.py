@@ -27,7 +27,7 @@ from numpy.typing import NDArray
 from vadist.batch import LANES
 from vadist.circuit import Circuit, Tap
 from vadist.lanes import REACH, LaneResult, run_lanes
-from vadist.pool import StoppablePool
+from vadist.pool import StoppablePool, results
 from vadist.sections import Matrix
 
 SEAM_TOLERANCE_V = 1e-7
@@ -207,7 +207,7 @@ class Span:
         run = partial(self._run, pool.tick)
         groups = self._groups()
         enters = [self._continued(group, arrived) for group in groups]
-        lanes = _Joined.of(list(pool.executor.map(run, groups, enters)))
+        lanes = _Joined.of(list(results(pool.executor, run, groups, enters)))
         mended, worst = self._mend(lanes, pool)
         channels, candidates = self.heard.shape[2], len(self.circuits)
         shape = (self.plan.segments, channels, candidates)
@@ -301,7 +301,9 @@ class Span:
             again = here[~fits]
             groups = np.array_split(again, math.ceil(len(again) / LANES)) if len(again) else []
             enters = [[s[:, group - self.rows] for s in lanes.end] for group in groups]
-            for group, result in zip(groups, pool.executor.map(run, groups, enters), strict=True):
+            for group, result in zip(
+                groups, results(pool.executor, run, groups, enters), strict=True
+            ):
                 for end, state in zip(lanes.end, result.marks[1], strict=True):
                     end[:, group] = state
                 for stage, peak in result.peaks.items():

@@ -106,7 +106,7 @@ def _outcomes(
     bars: "Bars",
 ) -> "Iterator[FileReport | VadistError]":
     """Render takes, short ones several at a time; what came of each, in order."""
-    from vadist.pool import Stopped
+    from vadist.pool import Stopped, results
     from vadist.render_files import render_file
 
     stop = threading.Event()
@@ -126,7 +126,7 @@ def _outcomes(
 
     executor = ThreadPoolExecutor(takes_at_once(takes, settings.threads))
     try:
-        yield from executor.map(work, takes, outputs)
+        yield from results(executor, work, takes, outputs)
     finally:
         stop.set()
         executor.shutdown(cancel_futures=True)
