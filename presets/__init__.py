@@ -1,1 +1,1 @@
-"""Designs that ship with the package, one TOML file each; read by vadist.design_files."""
+"""Designs that ship with the package, one TOML file each; read by vadist.designs.files."""

@@ -12,31 +12,31 @@ if TYPE_CHECKING:
     from vadist.captures.check import check_capture as check_capture
     from vadist.captures.reading import read_capture as read_capture
     from vadist.captures.stimulus import make_stimulus as make_stimulus
-    from vadist.chain import Chain as Chain
-    from vadist.design import Control as Control
-    from vadist.design import Design as Design
-    from vadist.design_files import load_design as load_design
-    from vadist.design_files import write_design as write_design
+    from vadist.designs.chain import Chain as Chain
+    from vadist.designs.design import Control as Control
+    from vadist.designs.design import Design as Design
+    from vadist.designs.files import load_design as load_design
+    from vadist.designs.files import write_design as write_design
     from vadist.errors import VadistError as VadistError
     from vadist.fitting.fit import fit_design as fit_design
-    from vadist.takes import RenderResult as RenderResult
-    from vadist.takes import render as render
-    from vadist.takes import render_candidates as render_candidates
+    from vadist.rendering.arrays import RenderResult as RenderResult
+    from vadist.rendering.arrays import render as render
+    from vadist.rendering.arrays import render_candidates as render_candidates
 
 _HOMES = {
-    "Chain": "vadist.chain",
-    "Control": "vadist.design",
-    "Design": "vadist.design",
-    "RenderResult": "vadist.takes",
+    "Chain": "vadist.designs.chain",
+    "Control": "vadist.designs.design",
+    "Design": "vadist.designs.design",
+    "RenderResult": "vadist.rendering.arrays",
     "VadistError": "vadist.errors",
     "check_capture": "vadist.captures.check",
     "fit_design": "vadist.fitting.fit",
-    "load_design": "vadist.design_files",
+    "load_design": "vadist.designs.files",
     "make_stimulus": "vadist.captures.stimulus",
     "read_capture": "vadist.captures.reading",
-    "render": "vadist.takes",
-    "render_candidates": "vadist.takes",
-    "write_design": "vadist.design_files",
+    "render": "vadist.rendering.arrays",
+    "render_candidates": "vadist.rendering.arrays",
+    "write_design": "vadist.designs.files",
 }
 
 __all__ = sorted(_HOMES)  # pyright: ignore[reportUnsupportedDunderAll]

@@ -20,7 +20,7 @@ from synthetic_bench import PLAYER_HZ, short_board, solve_board
 
 from vadist.captures.stimulus import make_stimulus
 from vadist.captures.stimulus_files import write_stimulus
-from vadist.design_files import write_design
+from vadist.designs.files import write_design
 
 HERE = Path(__file__).parent
 WRONG = ("blend.low_capacitor", 47e-9)

@@ -20,12 +20,12 @@ import numpy as np
 import soxr
 
 from vadist import rendering
-from vadist.batch import LANES
-from vadist.circuit import build_circuit
-from vadist.design_files import load_design, preset_names
-from vadist.segments import Plan
-from vadist.stepper import Stepper
-from vadist.takes import render, render_candidates
+from vadist.designs.files import load_design, preset_names
+from vadist.rendering.arrays import render, render_candidates
+from vadist.stepping.batch import LANES
+from vadist.stepping.circuit import build_circuit
+from vadist.stepping.segments import Plan
+from vadist.stepping.stepper import Stepper
 
 RATE, FACTOR = 48_000, 8
 
@@ -52,7 +52,7 @@ def scalar_against_lanes(name: str, seconds: float) -> tuple[float, float]:
     Every lane hears another passage, as the segments of a take do: lanes that hear the same would
     need their second Newton steps together, which is cheaper.
     """
-    circuit = build_circuit(load_design(name), RATE * FACTOR)
+    circuit = build_circuit(load_design(name).network(), RATE * FACTOR)
     passages = guitar_like(seconds * LANES).reshape(LANES, -1).T
     every = soxr.resample(passages, RATE, RATE * FACTOR, quality="VHQ")
     figures = []

@@ -12,7 +12,7 @@ import pytest
 from vadist.audition.comparison import behaviour, half_power_band, node_shifts
 from vadist.audition.matching import LOUDNESS, RMS, match_levels
 from vadist.audition.page.spectra import spectrum_levels
-from vadist.design import Design
+from vadist.designs.design import Design
 from vadist.errors import UsageError
 from vadist.stages import CouplingHighPass
 

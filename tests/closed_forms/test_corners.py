@@ -14,8 +14,8 @@ import pytest
 
 from vadist.analysis.chain_response import solve_design
 from vadist.analysis.corners import WHOLE, Corners, find_corners
-from vadist.design import Design, Source
-from vadist.design_files import load_design
+from vadist.designs.design import Design, Source
+from vadist.designs.files import load_design
 from vadist.parts import OpAmpModel
 from vadist.stages import CouplingHighPass, LevelControl, OpAmpGain, Pot
 

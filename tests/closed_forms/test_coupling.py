@@ -10,7 +10,7 @@ import pytest
 from example_circuits import PRESETS, alone, every_stage
 from small_signal_chain import continuous_response, decibels, discretised_response
 
-from vadist.design_files import load_design
+from vadist.designs.files import load_design
 from vadist.stages import CouplingHighPass
 
 # At fc, fc/2, fc/10 and 2 fc, from 10 log10 of the closed form: dB to six digits.

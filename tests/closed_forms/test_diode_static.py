@@ -23,7 +23,7 @@ from example_circuits import (
 from scipy.optimize import brentq
 from scipy.special import wrightomega
 
-from vadist.network import DiodeString
+from vadist.circuits.network import DiodeString
 from vadist.stages import DiodeClipper, DiodePair
 
 # A settled sample: Newton starts where it ends, and only rounding is left.

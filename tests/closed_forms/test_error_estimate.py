@@ -11,11 +11,11 @@ import pytest
 from example_circuits import PRESETS
 from signals import energy_ratio_db, guitar_like
 
-from vadist.design_files import load_design
+from vadist.designs.files import load_design
 from vadist.measure import alias_power_db, coherent_frequency
-from vadist.method import Method, estimate_error_db, judged_part, loudest_excerpts
-from vadist.rendering import array_window
-from vadist.takes import render
+from vadist.rendering.arrays import render
+from vadist.rendering.method import Method, estimate_error_db, judged_part, loudest_excerpts
+from vadist.rendering.spans import array_window
 
 FS = 48_000
 SECONDS, FADE_S = 0.2, 10e-3

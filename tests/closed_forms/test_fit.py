@@ -14,7 +14,7 @@ from scipy.special import wrightomega
 
 from vadist.captures.capture import Capture
 from vadist.captures.check import CheckSettings
-from vadist.design import Design
+from vadist.designs.design import Design
 from vadist.errors import DesignError, UsageError
 from vadist.fitting.fit import fit_design
 from vadist.fitting.report import as_json, text_report

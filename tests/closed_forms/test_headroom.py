@@ -23,9 +23,9 @@ from scipy.special import wrightomega
 
 from vadist.analysis.chain_response import decibels, node_responses, solve_design, stage_responses
 from vadist.analysis.resting import resting_stages, supply_current
-from vadist.design_files import load_design
+from vadist.designs.files import load_design
 from vadist.errors import UsageError
-from vadist.inspection import inspect_design
+from vadist.inspection.figures import inspect_design
 from vadist.large_signal.headroom import headroom_ladder
 from vadist.large_signal.steady_sine import steady_sines
 

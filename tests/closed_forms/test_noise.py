@@ -15,12 +15,12 @@ import pytest
 from vadist.analysis.chain_response import solve_design
 from vadist.analysis.noise import find_noise, noise_densities
 from vadist.analysis.resting import resting_stages
-from vadist.circuit import build_circuit
-from vadist.design import Design, Source
-from vadist.design_files import load_design
+from vadist.designs.design import Design, Source
+from vadist.designs.files import load_design
 from vadist.parts import OpAmpModel, find_transistor
 from vadist.stages import CouplingHighPass, OpAmpGain, TransistorBoost
-from vadist.stepper import Stepper
+from vadist.stepping.circuit import build_circuit
+from vadist.stepping.stepper import Stepper
 
 K_J_PER_K, Q_C = 1.380649e-23, 1.602176634e-19
 WIRE_FARAD = 0.1
@@ -126,7 +126,7 @@ def test_a_long_simulated_run_agrees_within_0_3_db():
     density = noise_densities(solved, f)["source.resistance"]
     expected = np.sum(np.diff(f) * (density[1:] + density[:-1])) / 2.0
 
-    circuit = build_circuit(design, rate)
+    circuit = build_circuit(design.network(), rate)
     stepper = Stepper([circuit], lanes)
     volts = np.random.default_rng(5).normal(size=(int(0.5 * rate), lanes))
     volts *= math.sqrt(4.0 * K_J_PER_K * 300.0 * 10e3 * rate / 2.0)

@@ -13,7 +13,7 @@ from example_circuits import NO_LOAD_OHM, WIRE_FARAD, alone, ideal_opamp
 from scipy.optimize import brentq
 from small_signal_chain import continuous_response, decibels, discretised_response, poles
 
-from vadist.analysis.operating_point import solve_all
+from vadist.circuits.operating_point import solve_all
 from vadist.parts import OpAmpModel, find_opamp
 from vadist.stages import OpAmpGain
 

@@ -7,7 +7,7 @@ Authority: the documented notation; IEC 60063 for neighbours (E6 1.0 1.5 2.2 3.3
 import pytest
 
 from vadist.audition.candidates import Candidate, check_candidates, make_candidates, split_values
-from vadist.design_files import load_design
+from vadist.designs.files import load_design
 from vadist.errors import DesignError, UsageError
 
 CAPACITOR = "clipper.shunt_capacitor"

@@ -15,8 +15,8 @@ from vadist.captures.sidecar import read_stimulus
 from vadist.captures.stimulus import make_stimulus
 from vadist.captures.stimulus_files import write_stimulus
 from vadist.cli import main
-from vadist.design_files import load_design
-from vadist.takes import render
+from vadist.designs.files import load_design
+from vadist.rendering.arrays import render
 
 RATE = 96_000
 PRESET = "treble_boost"

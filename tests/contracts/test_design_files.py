@@ -5,8 +5,9 @@ import math
 
 import pytest
 
-from vadist.design import Control, Design, Source, Supply
-from vadist.design_files import (
+from vadist.circuits.network import DiodeString
+from vadist.designs.design import Control, Design, Source, Supply
+from vadist.designs.files import (
     apply_settings,
     load_design,
     parse_design,
@@ -16,7 +17,6 @@ from vadist.design_files import (
     write_design,
 )
 from vadist.errors import DesignError
-from vadist.network import DiodeString
 from vadist.parts import DiodeModel, OpAmpModel, TransistorModel, find_diode, find_opamp
 from vadist.stages import DiodeClipper, DiodePair, OpAmpGain, Pot, Stage, TransistorBoost
 

@@ -8,9 +8,9 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from vadist.design_files import load_design, parse_design, parse_value, preset_names, preset_path
-from vadist.design_files import write_design as write
-from vadist.design_values import toml_string
+from vadist.designs.files import load_design, parse_design, parse_value, preset_names, preset_path
+from vadist.designs.files import write_design as write
+from vadist.designs.values import toml_string
 from vadist.errors import DesignError
 from vadist.stages import STAGES
 

@@ -11,11 +11,11 @@ from pathlib import Path
 import pytest
 
 from vadist.cli import COMMANDS, build_parser, join_negative, main
-from vadist.design import Source
-from vadist.design_files import parse_design, preset_names
+from vadist.designs.design import Source
+from vadist.designs.files import parse_design, preset_names
 from vadist.parts import TAPERS
+from vadist.rendering.arrays import render
 from vadist.stages import STAGES
-from vadist.takes import render
 
 ROOT = Path(__file__).parents[2]
 README = (ROOT / "README.md").read_text(encoding="utf-8")

@@ -10,9 +10,9 @@ import math
 import numpy as np
 import pytest
 
-from vadist.analysis.operating_point import solve_all
 from vadist.analysis.small_signal import section_response
-from vadist.design_files import load_design, preset_names, preset_path
+from vadist.circuits.operating_point import solve_all
+from vadist.designs.files import load_design, preset_names, preset_path
 from vadist.stages import STAGES, OpAmpGain, ToneBlend, TransistorBoost
 
 PRESETS = preset_names()

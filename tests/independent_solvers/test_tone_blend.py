@@ -20,7 +20,7 @@ from example_circuits import (
 from scipy.optimize import minimize_scalar
 from small_signal_chain import continuous_response, decibels
 
-from vadist.chain import Chain
+from vadist.designs.chain import Chain
 from vadist.stages import Pot, ToneBlend
 
 LOW_R, LOW_C, HIGH_C, HIGH_R, POT, LOAD = 39e3, 10e-9, 4.7e-9, 22e3, 100e3, 220e3

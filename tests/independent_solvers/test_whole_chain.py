@@ -11,9 +11,9 @@ import soxr
 from circuit_oracle import CircuitOracle, device_models
 from signals import energy_ratio_db, guitar_like, guitar_like_slope
 
-from vadist.analysis.operating_point import solve_all
-from vadist.design_files import load_design
-from vadist.takes import render
+from vadist.circuits.operating_point import solve_all
+from vadist.designs.files import load_design
+from vadist.rendering.arrays import render
 
 pytest.importorskip("sksundae", reason="scikit-sundae has no wheel for this machine")
 

@@ -20,15 +20,15 @@ from example_circuits import (
 from signals import guitar_like
 from small_signal_chain import continuous_response, decibels
 
-from vadist.batch import LANES
-from vadist.chain import Processor
-from vadist.circuit import build_circuit
-from vadist.design import Design
-from vadist.design_files import load_design, preset_names
-from vadist.lanes import REACH
-from vadist.network import DiodeString
+from vadist.circuits.network import DiodeString
+from vadist.designs.chain import Processor
+from vadist.designs.design import Design
+from vadist.designs.files import load_design, preset_names
+from vadist.rendering.arrays import render
 from vadist.stages import DiodeClipper, DiodePair, FeedbackClipper, ToneBlend
-from vadist.takes import render
+from vadist.stepping.batch import LANES
+from vadist.stepping.circuit import build_circuit
+from vadist.stepping.lanes import REACH
 
 RATE = 8 * 48_000
 FS = 48_000
@@ -40,7 +40,7 @@ def drive(seconds: float, peak_v: float = 1.0) -> np.ndarray:
 
 
 def processor(design: Design, channels: int = 1) -> Processor:
-    return Processor(build_circuit(design, RATE), channels)
+    return Processor(build_circuit(design.network(), RATE), channels)
 
 
 @pytest.mark.parametrize(

@@ -7,12 +7,12 @@ import numpy as np
 import pytest
 from signals import guitar_like
 
-from vadist.batch import LANES, Batch
-from vadist.circuit import Circuit, build_circuit
-from vadist.design_files import load_design
-from vadist.segments import Plan
-from vadist.stepper import Stepper
-from vadist.takes import render, render_candidates
+from vadist.designs.files import load_design
+from vadist.rendering.arrays import render, render_candidates
+from vadist.stepping.batch import LANES, Batch
+from vadist.stepping.circuit import Circuit, build_circuit
+from vadist.stepping.segments import Plan
+from vadist.stepping.stepper import Stepper
 
 RATE = 8 * 48_000
 COLUMNS = 3
@@ -26,7 +26,7 @@ def drive(samples: int) -> np.ndarray:
 
 def sweep(part: str, values: list[float]) -> list[Circuit]:
     base = load_design("boosted_hard_clipper")
-    return [build_circuit(base.with_value(part, value), RATE) for value in values]
+    return [build_circuit(base.with_value(part, value).network(), RATE) for value in values]
 
 
 def batches(stepper: Stepper, samples: int) -> list[int]:
@@ -130,9 +130,9 @@ def test_seams_of_candidates_are_mended_side_by_side(monkeypatch: pytest.MonkeyP
     designs = [base.with_value("drive", value) for value in (0.2, 0.9)]
     designs.append(base.with_value("level", 0.3))
     take = guitar_like(np.arange(frames) / 48_000)
-    monkeypatch.setattr("vadist.rendering.plan_segments", lambda frames, *_: Plan(6, 8_000, 64))
+    monkeypatch.setattr("vadist.rendering.spans.plan_segments", lambda n, *_: Plan(6, 8_000, 64))
     together = render_candidates(designs, take, 48_000)
-    monkeypatch.setattr("vadist.rendering.plan_segments", lambda frames, *_: Plan(1, frames, 0))
+    monkeypatch.setattr("vadist.rendering.spans.plan_segments", lambda n, *_: Plan(1, n, 0))
     for design, result in zip(designs, together, strict=True):
         alone = render(design, take, 48_000).volts
         assert (result.diagnostics.seams, result.diagnostics.seams_mended) == (5, 5)

@@ -10,17 +10,17 @@ import numpy as np
 import pytest
 
 from vadist import lanes, segments
-from vadist.batch import LANES
-from vadist.circuit import Circuit, build_circuit
-from vadist.design import Design
-from vadist.design_files import load_design
-from vadist.network import BIAS, Network
+from vadist.circuits.network import BIAS, Network
+from vadist.designs.design import Design
+from vadist.designs.files import load_design
 from vadist.parts import OpAmpModel, find_opamp
-from vadist.segments import Plan, plan_segments, warm_up_seconds
+from vadist.rendering.arrays import render, render_candidates
 from vadist.stages import CouplingHighPass
 from vadist.stages.stage import Stage, device, part
-from vadist.stepper import Stepper
-from vadist.takes import render, render_candidates
+from vadist.stepping.batch import LANES
+from vadist.stepping.circuit import Circuit, build_circuit
+from vadist.stepping.segments import Plan, plan_segments, warm_up_seconds
+from vadist.stepping.stepper import Stepper
 
 RATE = 48_000
 
@@ -34,7 +34,7 @@ def guitar_like(seconds: float) -> np.ndarray:
 
 
 def serially(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr("vadist.rendering.plan_segments", lambda frames, *_: Plan(1, frames, 0))
+    monkeypatch.setattr("vadist.rendering.spans.plan_segments", lambda n, *_: Plan(1, n, 0))
 
 
 def decibels(error: np.ndarray, signal: np.ndarray) -> float:
@@ -85,7 +85,7 @@ def test_spans_go_on_where_the_last_one_ended(monkeypatch: pytest.MonkeyPatch) -
     """A take longer than a span, with segments and with candidates that leave no room for them."""
     design, take = load_design("soft_clipper"), guitar_like(8.0)
     whole = render(design, take, RATE)
-    monkeypatch.setattr("vadist.rendering.SPAN_SAMPLES", 1 << 18)
+    monkeypatch.setattr("vadist.rendering.spans.SPAN_SAMPLES", 1 << 18)
     pieces = render(design, take, RATE)
     assert pieces.diagnostics.segments > 1
     many = render_candidates([design] * 20, take, RATE)
@@ -100,7 +100,7 @@ def test_slow_coupling_is_warmed_up_long_enough(monkeypatch: pytest.MonkeyPatch)
     slow = CouplingHighPass(capacitor=10e-6, bias_resistor=47e3, returns_to="ground")
     design = Design("slow", {"slow": slow})
     take = 0.3 + guitar_like(30.0)
-    warm_up = warm_up_seconds(build_circuit(design, 8 * RATE))
+    warm_up = warm_up_seconds(build_circuit(design.network(), 8 * RATE))
     assert warm_up == pytest.approx(
         10e-6 / (1 / 47e3 + 1 / 1e6) * np.log(0.3 / segments.SEAM_TOLERANCE_V), rel=1e-3
     )
@@ -119,7 +119,7 @@ def test_a_circuit_slower_still_goes_on_from_span_to_span(monkeypatch: pytest.Mo
     take = 0.3 + guitar_like(6.0)
     whole = render(design, take, RATE)
     assert whole.diagnostics.segments == 1
-    monkeypatch.setattr("vadist.rendering.SPAN_SAMPLES", 1 << 16)
+    monkeypatch.setattr("vadist.rendering.spans.SPAN_SAMPLES", 1 << 16)
     pieces = render(design, take, RATE)
     assert np.abs(whole.volts[-RATE:]).max() > 0.1, "the coupling must not have settled by then"
     assert decibels(pieces.volts - whole.volts, whole.volts) <= -120.0
@@ -161,7 +161,7 @@ def test_a_latch_is_mended_serially_and_said(monkeypatch: pytest.MonkeyPatch) ->
     take[2000:2200] = 1.0
     take[33_000:33_200] = -1.0
     monkeypatch.setattr(
-        "vadist.rendering.plan_segments", lambda frames, *_: Plan(8, -(-frames // 8), 500)
+        "vadist.rendering.spans.plan_segments", lambda frames, *_: Plan(8, -(-frames // 8), 500)
     )
     cut = render(design, take, RATE)
     serially(monkeypatch)
@@ -186,7 +186,7 @@ def test_candidates_equal_their_own_renders() -> None:
 
 def test_one_lane_against_sixteen() -> None:
     """The scalar kernel and the vectorised one: below -140 dB."""
-    circuit = build_circuit(load_design("boosted_hard_clipper"), 8 * RATE)
+    circuit = build_circuit(load_design("boosted_hard_clipper").network(), 8 * RATE)
     volts = np.repeat(guitar_like(0.3), 8)[:, None]
     many, one = (stepped([circuit], lanes, volts) for lanes in (LANES, 1))
     difference = decibels(many - one, one)
@@ -199,7 +199,7 @@ def test_seam_tolerance_is_what_finds_a_short_warm_up(monkeypatch: pytest.Monkey
     """With hardly any warm-up the check must find seams wrong, and mending must still be right."""
     design, take = load_design("soft_clipper"), guitar_like(2.0)
     monkeypatch.setattr(
-        "vadist.rendering.plan_segments", lambda frames, *_: Plan(8, -(-frames // 8), 64)
+        "vadist.rendering.spans.plan_segments", lambda frames, *_: Plan(8, -(-frames // 8), 64)
     )
     cut = render(design, take, RATE)
     serially(monkeypatch)

@@ -20,7 +20,7 @@ from vadist.audition.candidates import make_candidates
 from vadist.audition.files import PAGE_LIMIT_BYTES, Passage, check_page_size, file_stem
 from vadist.audition.run import Probe, audition
 from vadist.cli import main
-from vadist.design_files import load_design
+from vadist.designs.files import load_design
 from vadist.errors import UsageError
 
 RATE = 48_000

@@ -13,8 +13,8 @@ import xml.etree.ElementTree as ET
 import pytest
 
 from vadist.cli import main
-from vadist.design_files import load_design, preset_names, preset_path
-from vadist.inspection import as_json, inspect_design
+from vadist.designs.files import load_design, preset_names, preset_path
+from vadist.inspection.figures import as_json, inspect_design
 from vadist.parts import DIODES, OPAMPS, TRANSISTORS
 from vadist.plots import plot_inspection
 from vadist.plots.bode import control_figure

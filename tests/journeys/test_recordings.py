@@ -12,9 +12,9 @@ import numpy as np
 import pytest
 from recordings import FIFTHS, HARMONICS, LOW_A, LOW_E, SLIDE, channel, recordings
 
-from vadist.design_files import load_design, preset_names
-from vadist.lanes import REACH
-from vadist.takes import render
+from vadist.designs.files import load_design, preset_names
+from vadist.rendering.arrays import render
+from vadist.stepping.lanes import REACH
 
 pytestmark = pytest.mark.network
 

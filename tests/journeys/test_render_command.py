@@ -16,11 +16,11 @@ import soundfile
 
 from vadist.cli import join_negative, main
 from vadist.cli.render import takes_at_once
-from vadist.design_files import load_design, parse_design, preset_path
+from vadist.designs.files import load_design, parse_design, preset_path
 from vadist.measure import integrated_loudness
-from vadist.render_files import FileSettings, render_file
-from vadist.rendering import SPAN_SAMPLES
-from vadist.takes import render
+from vadist.rendering.arrays import render
+from vadist.rendering.files import FileSettings, render_file
+from vadist.rendering.spans import SPAN_SAMPLES
 
 DEMO = Path(__file__).parents[2] / "demo_audio"
 RIFF = DEMO / "palm_muted_riff.wav"

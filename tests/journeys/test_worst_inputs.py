@@ -20,7 +20,7 @@ import soundfile
 from permissions import bound
 
 from vadist.cli import main
-from vadist.design_files import preset_names
+from vadist.designs.files import preset_names
 
 RATE_HZ = 48_000
 

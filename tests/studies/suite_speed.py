@@ -14,8 +14,8 @@ from pathlib import Path
 import numpy as np
 
 from vadist.captures.suite import read_suite, run_suite
-from vadist.design_files import load_design
-from vadist.takes import render
+from vadist.designs.files import load_design
+from vadist.rendering.arrays import render
 
 RATE_HZ = 250_000
 PRESET = "boosted_hard_clipper"

@@ -9,8 +9,8 @@ from collections.abc import Callable
 
 import numpy as np
 
-from vadist.design import Design
-from vadist.network import SWING_KNEE_V, Network
+from vadist.circuits.network import SWING_KNEE_V, Network
+from vadist.designs.design import Design
 
 BOLTZMANN, CHARGE, KELVIN = 1.380649e-23, 1.602176634e-19, 300.0
 VT = BOLTZMANN * KELVIN / CHARGE

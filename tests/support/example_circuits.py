@@ -2,9 +2,9 @@
 
 import numpy as np
 
-from vadist.chain import Chain
-from vadist.design import Supply
-from vadist.network import DiodeString
+from vadist.circuits.network import DiodeString
+from vadist.designs.chain import Chain
+from vadist.designs.design import Supply
 from vadist.parts import (
     DiodeModel,
     OpAmpModel,

@@ -13,7 +13,7 @@ import pytest
 from vadist.audition.candidates import make_candidates
 from vadist.audition.page import build_page
 from vadist.audition.run import audition
-from vadist.design_files import load_design
+from vadist.designs.files import load_design
 
 RATE = 48_000
 CHROMIUM = os.environ.get("CHROMIUM", "/usr/bin/chromium")

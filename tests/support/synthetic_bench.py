@@ -13,9 +13,9 @@ from circuit_oracle import CircuitOracle, device_models
 from example_circuits import NPN, OPAMP, SILICON, antiparallel
 from scipy.interpolate import CubicSpline
 
-from vadist.analysis.operating_point import solve_all
 from vadist.captures.capture import Capture
-from vadist.design import Design, Source
+from vadist.circuits.operating_point import solve_all
+from vadist.designs.design import Design, Source
 from vadist.stages import (
     CouplingHighPass,
     DiodeClipper,

@@ -20,7 +20,7 @@ from example_circuits import (
 from scipy.optimize import brentq
 from small_signal_chain import continuous_response, decibels
 
-from vadist.analysis.operating_point import solve_all
+from vadist.circuits.operating_point import solve_all
 from vadist.stages import EmitterFollower, TransistorBoost
 
 VT = 1.380649e-23 * 300.0 / 1.602176634e-19

@@ -6,11 +6,11 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike
 
-from vadist.analysis.operating_point import OperatingPoint, solve_all
 from vadist.analysis.small_signal import Complex, linear_system
-from vadist.design import Design, output_node
-from vadist.network import INPUT, Network
-from vadist.sections import Matrix, Section
+from vadist.circuits.network import INPUT, Network
+from vadist.circuits.operating_point import OperatingPoint, solve_all
+from vadist.circuits.sections import Matrix, Section
+from vadist.designs.design import Design
 
 
 @dataclass(frozen=True)
@@ -40,7 +40,7 @@ class SolvedDesign:
     @property
     def stage_nodes(self) -> dict[str, str]:
         """Stage -> node of its output, in signal order."""
-        return {stage: output_node(stage) for stage in self.design.stages}
+        return self.network.outputs
 
 
 def solve_design(design: Design, network: Network | None = None) -> SolvedDesign:
@@ -70,7 +70,7 @@ def node_responses(solved: SolvedDesign, frequencies_hz: ArrayLike) -> dict[str,
 
     Examples
     --------
-    >>> from vadist.design_files import load_design
+    >>> from vadist.designs.files import load_design
     >>> found = node_responses(solve_design(load_design("boosted_hard_clipper")), [1000.0])
     >>> round(20 * float(np.log10(abs(found["boost.output"][0]))), 1)
     25.5

@@ -27,8 +27,8 @@ from vadist.analysis.chain_response import (
 from vadist.analysis.part_changes import pairs_of_changes, value_text
 from vadist.analysis.roots import Pencil, root_shares, roots_of, section_pencils
 from vadist.analysis.small_signal import Complex
-from vadist.network import INPUT
-from vadist.sections import Matrix
+from vadist.circuits.network import INPUT
+from vadist.circuits.sections import Matrix
 
 WHOLE = ""
 """Stage name under which the corners of the whole design are given."""
@@ -129,7 +129,7 @@ def find_corners(solved: SolvedDesign) -> Corners:
 
     Examples
     --------
-    >>> from vadist.design_files import load_design
+    >>> from vadist.designs.files import load_design
     >>> found = find_corners(solve_design(load_design("boosted_hard_clipper")))
     >>> leg = [r for r in found.roots if r.stage == "gain" and r.kind == "pole"][0]
     >>> round(leg.frequency_hz), sorted(share.part for share in leg.parts[:2])

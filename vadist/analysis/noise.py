@@ -23,13 +23,13 @@ from dataclasses import dataclass
 import numpy as np
 
 from vadist.analysis.chain_response import SolvedDesign, node_responses
-from vadist.analysis.operating_point import OperatingPoint
 from vadist.analysis.part_changes import part_path, value_text
 from vadist.analysis.small_signal import Complex, linear_system
+from vadist.circuits.network import INPUT
+from vadist.circuits.operating_point import OperatingPoint
+from vadist.circuits.sections import Matrix, Section
 from vadist.kernel.structure import CONTROLS, CURRENTS
-from vadist.network import INPUT
 from vadist.quantities import BOLTZMANN_J_PER_K, ELEMENTARY_CHARGE_C
-from vadist.sections import Matrix, Section
 
 ROOM_K = 300.0
 """Temperature of the resistors; the device models hold at the same one."""
@@ -100,7 +100,7 @@ def find_noise(
     Examples
     --------
     >>> from vadist.analysis.chain_response import solve_design
-    >>> from vadist.design_files import load_design
+    >>> from vadist.designs.files import load_design
     >>> found = find_noise(solve_design(load_design("soft_clipper")))
     >>> found.parts[0].output_v <= found.output_v
     True

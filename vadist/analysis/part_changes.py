@@ -4,9 +4,9 @@ import dataclasses
 from collections.abc import Iterator
 from typing import Any
 
-from vadist.design import Design
+from vadist.circuits.network import Device, DiodeString, Network, TwoTerminal
+from vadist.designs.design import Design
 from vadist.errors import DesignError
-from vadist.network import Device, DiodeString, Network, TwoTerminal
 from vadist.quantities import write_quantity
 from vadist.stages.stage import DiodePair, Pot
 
@@ -81,7 +81,7 @@ def value_text(design: Design, path: str) -> str:
 
     Examples
     --------
-    >>> from vadist.design_files import load_design
+    >>> from vadist.designs.files import load_design
     >>> design = load_design("boosted_hard_clipper")
     >>> value_text(design, "clipper.shunt_capacitor"), value_text(design, "gain.opamp")
     ('15n', 'TL072')

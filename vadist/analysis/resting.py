@@ -5,10 +5,10 @@ from dataclasses import dataclass
 import numpy as np
 
 from vadist.analysis.chain_response import SolvedDesign
+from vadist.circuits.network import GROUND, SUPPLY, Device
+from vadist.circuits.sections import Matrix
 from vadist.kernel.structure import CURRENTS
-from vadist.network import GROUND, SUPPLY, Device
 from vadist.quantities import thermal_voltage
-from vadist.sections import Matrix
 
 SATURATION_V = 0.2
 """Collector to emitter when a small transistor saturates (common practice, no published source)."""
@@ -91,7 +91,7 @@ def resting_stages(solved: SolvedDesign) -> dict[str, RestingStage]:
     Examples
     --------
     >>> from vadist.analysis.chain_response import solve_design
-    >>> from vadist.design_files import load_design
+    >>> from vadist.designs.files import load_design
     >>> boost = resting_stages(solve_design(load_design("boosted_hard_clipper")))["boost"]
     >>> round(boost.output_v, 1), boost.limits_v[1]
     (4.5, 9.0)
@@ -156,7 +156,7 @@ def supply_current(solved: SolvedDesign) -> SupplyCurrent:
     Examples
     --------
     >>> from vadist.analysis.chain_response import solve_design
-    >>> from vadist.design_files import load_design
+    >>> from vadist.designs.files import load_design
     >>> drawn = supply_current(solve_design(load_design("treble_boost")))
     >>> drawn.parts[0][0], round(drawn.total_a * 1e3, 1)
     ('boost.collector_resistor', 0.7)

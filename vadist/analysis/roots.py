@@ -18,7 +18,7 @@ from scipy.linalg import eig
 
 from vadist.analysis.chain_response import SolvedDesign
 from vadist.analysis.small_signal import Complex, linear_system
-from vadist.sections import Matrix
+from vadist.circuits.sections import Matrix
 
 
 @dataclass(frozen=True)

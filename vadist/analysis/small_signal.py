@@ -5,8 +5,8 @@ import math
 import numpy as np
 from numpy.typing import NDArray
 
-from vadist.analysis.operating_point import OperatingPoint
-from vadist.sections import Matrix, Section
+from vadist.circuits.operating_point import OperatingPoint
+from vadist.circuits.sections import Matrix, Section
 
 Complex = NDArray[np.complex128]
 

@@ -11,8 +11,8 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from vadist.design import Design
-from vadist.design_files import parse_value
+from vadist.designs.design import Design
+from vadist.designs.files import parse_value
 from vadist.errors import DesignError, UsageError
 from vadist.quantities import neighbours, write_quantity
 

@@ -7,11 +7,11 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from vadist.analysis.operating_point import OperatingPoint, solve_all
 from vadist.analysis.small_signal import section_response
-from vadist.design import Design
-from vadist.network import INPUT
-from vadist.sections import Matrix, Section
+from vadist.circuits.network import INPUT
+from vadist.circuits.operating_point import OperatingPoint, solve_all
+from vadist.circuits.sections import Matrix, Section
+from vadist.designs.design import Design
 
 SPAN_HZ = (1.0, 1e6)
 """Range searched for corners."""

@@ -10,7 +10,7 @@ from numpy.typing import ArrayLike
 from vadist.audition.candidates import Candidate, check_candidates
 from vadist.audition.comparison import Behaviour, NodeShift, behaviour, node_shifts
 from vadist.audition.matching import DEFAULT_LEVEL, LevelMatch, match_levels
-from vadist.design import Design
+from vadist.designs.design import Design
 from vadist.errors import UsageError
 from vadist.measure import (
     AUDIO_BAND_HZ,
@@ -21,8 +21,8 @@ from vadist.measure import (
     third_octave_levels,
 )
 from vadist.measure.records import FloatArray
-from vadist.rendering import Rendering, array_window
-from vadist.takes import RenderResult, render_candidates
+from vadist.rendering.arrays import RenderResult, render_candidates
+from vadist.rendering.spans import Rendering, array_window
 
 REFERENCE, CANDIDATE, BLOCK = "reference", "candidate", "block"
 
@@ -202,7 +202,7 @@ def audition(
     samples : (frames,) or (frames, channels)
         The dry take, full scale +-1.
     sample_rate_hz, full_scale_v, oversample, accuracy_db, threads
-        As for :func:`vadist.takes.render`.
+        As for :func:`vadist.rendering.arrays.render`.
     level : float
         Common loudness aimed at, LUFS; all come lower alike if a true peak would pass -1 dBTP.
     probe : Probe, optional

@@ -10,7 +10,7 @@ from typing import Any
 from vadist.audition.comparison import Band
 from vadist.audition.matching import LOUDNESS
 from vadist.audition.run import AuditionResult, Track
-from vadist.design_files import write_design
+from vadist.designs.files import write_design
 from vadist.quantities import format_quantity
 
 IDENTICAL_DB = -140.0

@@ -5,7 +5,7 @@ from dataclasses import dataclass, field, replace
 
 import numpy as np
 
-from vadist.design import nearest
+from vadist.designs.design import nearest
 from vadist.errors import CaptureError
 from vadist.measure.records import FloatArray
 

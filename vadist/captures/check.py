@@ -19,7 +19,7 @@ from vadist.captures.tones import (
     steady_tone,
 )
 from vadist.captures.waveform import EDGE_S, GRID, Waveform, grid_times, top_of_band
-from vadist.design import Design
+from vadist.designs.design import Design
 from vadist.errors import CaptureError, UsageError
 from vadist.measure.records import FloatArray
 

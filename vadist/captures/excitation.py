@@ -8,10 +8,10 @@ import numpy as np
 
 from vadist.captures.capture import Capture, Passage
 from vadist.captures.waveform import Waveform, high_passed
-from vadist.design import Design
+from vadist.designs.design import Design
 from vadist.errors import CaptureError
 from vadist.measure.records import FloatArray
-from vadist.takes import RenderResult, render_candidates
+from vadist.rendering.arrays import RenderResult, render_candidates
 
 INPUT_BAND = 1.5
 """A measured input is kept up to this multiple of the band's top: noise above it would be heard

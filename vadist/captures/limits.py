@@ -10,7 +10,7 @@ from typing import Any
 
 from vadist.captures.compare import Figures
 from vadist.captures.tones import HarmonicDifference
-from vadist.design import nearest
+from vadist.designs.design import nearest
 from vadist.errors import DesignError, UsageError
 from vadist.quantities import parse_quantity
 

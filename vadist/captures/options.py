@@ -6,7 +6,7 @@ from typing import Any
 from vadist.captures.align import Freedom
 from vadist.captures.capture import Reading
 from vadist.captures.check import CheckSettings
-from vadist.design import nearest
+from vadist.designs.design import nearest
 from vadist.errors import DesignError, UsageError
 from vadist.quantities import parse_level, parse_quantity
 

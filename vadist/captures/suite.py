@@ -32,8 +32,8 @@ from vadist.captures.limits import DEFAULT_LIMITS, parse_limits
 from vadist.captures.options import reading_from, settings_from
 from vadist.captures.reading import read_capture
 from vadist.captures.sidecar import read_stimulus
-from vadist.design import Design, nearest
-from vadist.design_files import apply_settings, load_design
+from vadist.designs.design import Design, nearest
+from vadist.designs.files import apply_settings, load_design
 from vadist.errors import CaptureError, UsageError, VadistError
 
 _SUITE_KEYS = ("name", "design", "input", "set", "reading", "settings", "limits", "capture")

@@ -79,7 +79,7 @@ def run(options: argparse.Namespace) -> int:
     )
     from vadist.audition.run import Probe, audition
     from vadist.audition.tables import text_table
-    from vadist.design_files import apply_settings, load_design
+    from vadist.designs.files import apply_settings, load_design
     from vadist.quantities import parse_level
 
     from . import CAUTION

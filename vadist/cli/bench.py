@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING, Any
 if TYPE_CHECKING:
     from vadist.captures.capture import Capture, Reading
     from vadist.captures.check import CheckSettings
-    from vadist.design import Design
+    from vadist.designs.design import Design
 
 # Option -> (metavar, help); the texts are read by vadist.captures.options.
 READING = {
@@ -73,7 +73,7 @@ def read_bench(
     from vadist.captures.options import reading_from, settings_from
     from vadist.captures.reading import read_capture
     from vadist.captures.suite import read_source
-    from vadist.design_files import apply_settings, load_design
+    from vadist.designs.files import apply_settings, load_design
 
     reading: Reading = reading_from(given(options, READING))
     settings = settings_from(given(options, {**SETTINGS, **FLAGS}))

@@ -39,7 +39,7 @@ def run(options: argparse.Namespace) -> int:
     import numpy as np
 
     from vadist.audio_files import write_text_atomically
-    from vadist.design_files import write_design
+    from vadist.designs.files import write_design
     from vadist.fitting.fit import fit_design
     from vadist.fitting.report import as_json, text_report
     from vadist.fitting.suggest import suggest_stimulus

@@ -32,9 +32,9 @@ def run(options: argparse.Namespace) -> int:
     import json
     import sys
 
-    from vadist.design_files import apply_settings, load_design
-    from vadist.inspection import as_json, inspect_design
-    from vadist.inspection_text import print_inspection
+    from vadist.designs.files import apply_settings, load_design
+    from vadist.inspection.figures import as_json, inspect_design
+    from vadist.inspection.text import print_inspection
 
     design = apply_settings(load_design(options.design), options.settings)
     frequency_hz, level_v = _sine(options.frequency, options.level)

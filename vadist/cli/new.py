@@ -14,7 +14,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(options: argparse.Namespace) -> int:
     """Copy the preset of that topology, comments and all."""
-    from vadist.design_files import load_design, preset_names, preset_path
+    from vadist.designs.files import load_design, preset_names, preset_path
 
     if options.topology is None:
         for name in preset_names():

@@ -15,8 +15,8 @@ from vadist.errors import ConvergenceError, DesignError, UsageError, VadistError
 
 if TYPE_CHECKING:
     from vadist.cli.progress import Bars
-    from vadist.design import Design
-    from vadist.render_files import FileReport, FileSettings
+    from vadist.designs.design import Design
+    from vadist.rendering.files import FileReport, FileSettings
 
 SUBTYPES = {"24": "PCM_24", "16": "PCM_16", "float": "FLOAT"}
 
@@ -62,8 +62,8 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(options: argparse.Namespace) -> int:
     """Render every take; one that fails does not take the others with it."""
-    from vadist.design_files import apply_settings, load_design
-    from vadist.render_files import FileSettings, check_output
+    from vadist.designs.files import apply_settings, load_design
+    from vadist.rendering.files import FileSettings, check_output
 
     from .progress import progress_bars
 
@@ -107,7 +107,7 @@ def _outcomes(
 ) -> "Iterator[FileReport | VadistError]":
     """Render takes, short ones several at a time; what came of each, in order."""
     from vadist.pool import Stopped, results
-    from vadist.render_files import render_file
+    from vadist.rendering.files import render_file
 
     stop = threading.Event()
 
@@ -138,7 +138,7 @@ def takes_at_once(takes: Sequence[Path], threads: int | None) -> int:
     A short take alone leaves cores idle. Long ones fill them, and each needs memory: together
     they hold no more than one long take does, with a byte of a file reckoned as a sample.
     """
-    from vadist.rendering import SPAN_SAMPLES
+    from vadist.rendering.spans import SPAN_SAMPLES
 
     largest = max((take.stat().st_size for take in takes if take.is_file()), default=0)
     return max(1, min(threads or os.cpu_count() or 1, len(takes), SPAN_SAMPLES // max(largest, 1)))

@@ -21,7 +21,7 @@ from vadist.captures.align import Alignment, align
 from vadist.captures.capture import Capture
 from vadist.captures.check import CheckSettings, Prepared, prepare
 from vadist.captures.excitation import Answer, answers
-from vadist.design import Design
+from vadist.designs.design import Design
 from vadist.errors import ConvergenceError, UsageError
 from vadist.fitting.statistics import Unseen, certainty, width
 from vadist.fitting.values import FreeValue, free_values

@@ -8,7 +8,7 @@ from vadist.captures.check import CheckSettings
 from vadist.captures.excitation import answers, excite
 from vadist.captures.stimulus import Stimulus, make_stimulus
 from vadist.captures.waveform import grid_times
-from vadist.design import Design
+from vadist.designs.design import Design
 from vadist.errors import VadistError
 from vadist.fitting.fit import FitReport
 from vadist.fitting.statistics import unseen_directions

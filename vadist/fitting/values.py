@@ -12,7 +12,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from vadist.design import Design, nearest
+from vadist.designs.design import Design, nearest
 from vadist.errors import DesignError, UsageError
 from vadist.quantities import format_quantity, nearest_preferred
 from vadist.stages.stage import DiodePair, Pot
@@ -88,7 +88,7 @@ def free_values(design: Design, texts: Sequence[str]) -> list[FreeValue]:
 
     Examples
     --------
-    >>> from vadist.design_files import load_design
+    >>> from vadist.designs.files import load_design
     >>> made = free_values(load_design("soft_clipper"), ["gain.leg_capacitor:20%", "drive"])
     >>> [(v.path, v.unit, v.logarithmic) for v in made]
     [('gain.leg_capacitor', 'F', True), ('drive', '', False)]

@@ -13,8 +13,8 @@ import numpy as np
 
 from vadist.analysis.chain_response import SolvedDesign
 from vadist.analysis.resting import RestingStage, resting_stages
-from vadist.batch import LANES
 from vadist.large_signal.steady_sine import SineRunner, SteadySines
+from vadist.stepping.batch import LANES
 
 THRESHOLD = 0.01
 """Distortion that counts as limiting: 1 % (common practice for overload points)."""

@@ -12,10 +12,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from vadist.analysis.chain_response import SolvedDesign, node_responses, ratios
-from vadist.circuit import Circuit, build_circuit
+from vadist.circuits.sections import Matrix
 from vadist.errors import UsageError
-from vadist.sections import Matrix
-from vadist.stepper import Stepper
+from vadist.stepping.circuit import Circuit, build_circuit
+from vadist.stepping.stepper import Stepper
 
 Complex = NDArray[np.complex128]
 
@@ -128,7 +128,7 @@ class SineRunner:
         self._steps = steps_per_period(frequency_hz)
         stages = tuple(solved.design.stages)
         self._circuit = build_circuit(
-            solved.design, frequency_hz * self._steps, stages, list(solved.sections)
+            solved.network, frequency_hz * self._steps, stages, list(solved.sections)
         )
         count = max(min(HARMONICS, int(HIGHEST_HZ / frequency_hz), self._steps // 2 - 1), 2)
         self._orders = np.arange(1, count + 1)

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 from vadist.errors import UsageError
 
 if TYPE_CHECKING:
-    from vadist.inspection import Inspection
+    from vadist.inspection.figures import Inspection
 
 
 def plot_inspection(found: "Inspection", folder: Path, kind: str = "png") -> list[Path]:

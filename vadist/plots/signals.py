@@ -7,7 +7,7 @@ import numpy as np
 
 from vadist.analysis.chain_response import SolvedDesign
 from vadist.analysis.resting import resting_stages
-from vadist.inspection import Inspection
+from vadist.inspection.figures import Inspection
 from vadist.large_signal.headroom import LOWEST_V, Ladder
 from vadist.large_signal.steady_sine import SOURCE, SineRunner
 from vadist.plots.style import (

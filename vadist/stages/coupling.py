@@ -3,7 +3,7 @@
 from dataclasses import dataclass
 from typing import ClassVar
 
-from vadist.network import Network
+from vadist.circuits.network import Network
 from vadist.stages.stage import Stage, choice, part
 
 

@@ -3,7 +3,7 @@
 from dataclasses import dataclass
 from typing import ClassVar
 
-from vadist.network import BIAS, GROUND, SUPPLY, Network
+from vadist.circuits.network import BIAS, GROUND, SUPPLY, Network
 from vadist.parts import TransistorModel
 from vadist.stages.stage import Stage, device, part
 

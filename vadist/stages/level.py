@@ -3,7 +3,7 @@
 from dataclasses import dataclass
 from typing import ClassVar
 
-from vadist.network import GROUND, Network
+from vadist.circuits.network import GROUND, Network
 from vadist.stages.stage import Pot, Stage, part, pot
 
 

@@ -3,7 +3,7 @@
 from dataclasses import dataclass
 from typing import ClassVar
 
-from vadist.network import BIAS, Network
+from vadist.circuits.network import BIAS, Network
 from vadist.parts import OpAmpModel
 from vadist.stages.stage import DiodePair, Pot, Stage, device, optional_part, part, pot
 

@@ -15,11 +15,15 @@ import dataclasses
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any, ClassVar
 
+from vadist.circuits.network import GROUND, INPUT, DiodeString, Network
 from vadist.errors import DesignError
-from vadist.network import DiodeString, Network
 
 if TYPE_CHECKING:
-    from vadist.chain import Processor
+    from vadist.stepping.processor import Processor
+
+
+UNLOADED_OHM = 1e9
+"""What a stage alone drives: next to nothing, and its output has a way to ground at DC."""
 
 
 @dataclass(frozen=True)
@@ -120,11 +124,26 @@ class Stage:
         """Add the stage's elements between two nodes of a network."""
         raise NotImplementedError
 
-    def discretize(self, sample_rate_hz: float, channels: int = 1) -> "Processor":
-        """Make the stage, alone and unloaded, ready to run; see :class:`vadist.chain.Chain`."""
-        from vadist.chain import Chain  # the one import upwards: a door, not a dependency
+    def place(self, network: Network, name: str, source: str) -> str:
+        """Wire the stage into a network under a name; the node it is heard at is returned."""
+        network.stage = name
+        network.outputs[name] = output_node(name)
+        self.wire(network, source, network.outputs[name])
+        return network.outputs[name]
 
-        return Chain([self]).discretize(sample_rate_hz, channels)
+    def discretize(self, sample_rate_hz: float, channels: int = 1) -> "Processor":
+        """Make the stage, alone and unloaded, ready to run from its operating point.
+
+        For another supply, a load, or several stages see :class:`vadist.Chain`.
+        """
+        from vadist.stepping.circuit import build_circuit
+        from vadist.stepping.processor import Processor
+
+        network = Network()
+        network.input_v = network.bias_v if self.driven_at_bias else 0.0
+        output = self.place(network, self.kind, INPUT)
+        network.resistor("load", output, GROUND, UNLOADED_OHM)
+        return Processor(build_circuit(network, sample_rate_hz), channels)
 
     def __post_init__(self) -> None:
         for name, info in self.fields().items():
@@ -139,6 +158,11 @@ class Stage:
     def fields(cls) -> dict[str, FieldInfo]:
         """Names and descriptions of the stage's values."""
         return {f.name: f.metadata["info"] for f in dataclasses.fields(cls)}
+
+
+def output_node(stage: str) -> str:
+    """Node a stage's output is wired to."""
+    return f"{stage}.output"
 
 
 # Largest and smallest value a part of a guitar circuit can sensibly have (common practice, no

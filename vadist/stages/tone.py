@@ -3,7 +3,7 @@
 from dataclasses import dataclass
 from typing import ClassVar
 
-from vadist.network import BIAS, Network
+from vadist.circuits.network import BIAS, Network
 from vadist.stages.stage import Pot, Stage, part, pot
 
 

@@ -2,7 +2,7 @@
 
 from dataclasses import dataclass
 
-from vadist.method import Method
+from vadist.rendering.method import Method
 
 
 @dataclass(frozen=True)

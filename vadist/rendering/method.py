@@ -13,9 +13,9 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from vadist.circuits.sections import Matrix
 from vadist.errors import UsageError
-from vadist.lanes import REACH
-from vadist.sections import Matrix
+from vadist.stepping.lanes import REACH
 
 _EXCERPTS = 4
 _EXCERPT_S = 0.04

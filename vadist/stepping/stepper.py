@@ -9,10 +9,10 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import NDArray
 
-from vadist.batch import LANES, Batch
-from vadist.circuit import Circuit, Tap
-from vadist.discretize import DiscreteSection
-from vadist.sections import Matrix
+from vadist.circuits.sections import Matrix
+from vadist.stepping.batch import LANES, Batch
+from vadist.stepping.circuit import Circuit, Tap
+from vadist.stepping.discretize import DiscreteSection
 
 
 class Stepper:

@@ -5,10 +5,10 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from vadist.circuits.network import INPUT, Network
+from vadist.circuits.sections import Section, split_into_sections
 from vadist.errors import ConvergenceError
 from vadist.kernel.devices import currents_and_slopes
-from vadist.network import INPUT, Network
-from vadist.sections import Section, split_into_sections
 
 Matrix = NDArray[np.float64]
 

@@ -12,8 +12,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from vadist.circuits.network import BIAS, INPUT, Device, Network, TwoTerminal
 from vadist.errors import DesignError
-from vadist.network import BIAS, INPUT, Device, Network, TwoTerminal
 
 Matrix = NDArray[np.float64]
 

@@ -24,11 +24,11 @@ from functools import partial
 import numpy as np
 from numpy.typing import NDArray
 
-from vadist.batch import LANES
-from vadist.circuit import Circuit, Tap
-from vadist.lanes import REACH, LaneResult, run_lanes
+from vadist.circuits.sections import Matrix
 from vadist.pool import StoppablePool, results
-from vadist.sections import Matrix
+from vadist.stepping.batch import LANES
+from vadist.stepping.circuit import Circuit, Tap
+from vadist.stepping.lanes import REACH, LaneResult, run_lanes
 
 SEAM_TOLERANCE_V = 1e-7
 """Largest difference of any state at a seam, volts."""

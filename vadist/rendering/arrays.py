@@ -6,11 +6,11 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike
 
-from vadist.design import Design
-from vadist.diagnostics import Diagnostics
+from vadist.circuits.sections import Matrix
+from vadist.designs.design import Design
 from vadist.errors import UsageError
-from vadist.rendering import Rendering, array_window
-from vadist.sections import Matrix
+from vadist.rendering.diagnostics import Diagnostics
+from vadist.rendering.spans import Rendering, array_window
 
 
 @dataclass(frozen=True)

@@ -12,13 +12,13 @@ from pathlib import Path
 import numpy as np
 
 from vadist.audio_files import TakeReader, TakeWriter, same_file, write_text_atomically
-from vadist.design import Design
-from vadist.design_files import write_design
-from vadist.diagnostics import Diagnostics
+from vadist.circuits.sections import Matrix
+from vadist.designs.design import Design
+from vadist.designs.files import write_design
 from vadist.errors import AudioFileError, UsageError
 from vadist.measure.loudness import LoudnessMeter
-from vadist.rendering import Rendering
-from vadist.sections import Matrix
+from vadist.rendering.diagnostics import Diagnostics
+from vadist.rendering.spans import Rendering
 
 _BLOCK_FRAMES = 1 << 16
 
@@ -36,7 +36,7 @@ class FileSettings:
         Peak volts of a full-scale sample of the take.
     output_full_scale_v : float or None
         The same for the output; None: as the take.
-    oversample, accuracy_db, threads : see :func:`vadist.takes.render`
+    oversample, accuracy_db, threads : see :func:`vadist.rendering.arrays.render`
     normalise : tuple of (kind, level) or None
         ``("peak", dBFS)`` or ``("loudness", LUFS)``; None keeps calibrated volts.
     subtype : str

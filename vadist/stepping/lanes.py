@@ -7,9 +7,9 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from vadist.circuit import Circuit, Tap
-from vadist.sections import Matrix
-from vadist.stepper import Stepper
+from vadist.circuits.sections import Matrix
+from vadist.stepping.circuit import Circuit, Tap
+from vadist.stepping.stepper import Stepper
 
 REACH = 256
 """Frames after which the resampling filters have forgotten: the impulse response of up and down

@@ -3,48 +3,10 @@
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
-import numpy as np
-from numpy.typing import ArrayLike
-
-from vadist.circuit import Circuit, build_circuit
-from vadist.design import Design, Supply
-from vadist.errors import UsageError
-from vadist.sections import Matrix
-from vadist.stages.stage import Stage
-from vadist.stepper import Stepper
-
-
-class Processor:
-    """A circuit at one sample rate that volts are pushed through, block after block.
-
-    Parameters
-    ----------
-    circuit : Circuit
-    channels : int
-    """
-
-    def __init__(self, circuit: Circuit, channels: int) -> None:
-        if channels < 1:
-            raise UsageError(f"channels must be at least 1 (got {channels})")
-        self.circuit = circuit
-        self._stepper = Stepper([circuit], channels)
-
-    def process(self, volts: ArrayLike) -> Matrix:
-        """Advance by a block; the state is kept for the next one.
-
-        Parameters
-        ----------
-        volts : (samples,) or (samples, channels)
-
-        Returns
-        -------
-        ndarray of the same shape
-            Output volts, rest included.
-        """
-        block = np.asarray(volts, dtype=float)
-        self._stepper.process(block.reshape(len(block), self._stepper.lanes))
-        output = self._stepper.heard(self.circuit.output)
-        return np.asarray((output + self.circuit.rest_v).reshape(block.shape))
+from vadist.designs.design import Design, Supply
+from vadist.stages.stage import UNLOADED_OHM, Stage
+from vadist.stepping.circuit import build_circuit
+from vadist.stepping.processor import Processor
 
 
 @dataclass(frozen=True)
@@ -73,7 +35,7 @@ class Chain:
 
     stages: Sequence[Stage] | Mapping[str, Stage]
     supply: Supply = Supply()
-    load_ohm: float = 1e9
+    load_ohm: float = UNLOADED_OHM
 
     def design(self) -> Design:
         """The chain as a design."""
@@ -85,4 +47,4 @@ class Chain:
 
     def discretize(self, sample_rate_hz: float, channels: int = 1) -> Processor:
         """Make the chain ready to run at a rate, resting at its operating point."""
-        return Processor(build_circuit(self.design(), sample_rate_hz), channels)
+        return Processor(build_circuit(self.design().network(), sample_rate_hz), channels)

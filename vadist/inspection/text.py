@@ -10,7 +10,7 @@ from rich.table import Table
 from rich.text import Text
 
 from vadist.analysis.corners import Corner, Root, Share
-from vadist.inspection import CONTROL_HZ, GAIN_HZ, Block, Inspection, Level
+from vadist.inspection.figures import CONTROL_HZ, GAIN_HZ, Block, Inspection, Level
 from vadist.large_signal.headroom import HIGHEST_V, Ladder
 from vadist.quantities import format_quantity, peak_volts_to_dbu
 

@@ -22,8 +22,8 @@ from functools import cached_property
 
 import numpy as np
 
-from vadist.analysis.operating_point import OperatingPoint
-from vadist.sections import Matrix, Section
+from vadist.circuits.operating_point import OperatingPoint
+from vadist.circuits.sections import Matrix, Section
 
 STIFF_SECONDS = 1.3e-6
 """Half a sample at 8 x 48 kHz: a capacitor faster than this against the resistance it sees is

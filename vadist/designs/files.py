@@ -1,11 +1,11 @@
-"""Design files: TOML to a :class:`~vadist.design.Design` and back.
+"""Design files: TOML to a :class:`~vadist.designs.design.Design` and back.
 
 Shape of a file::
 
     name = "my clipper"
     description = "what it is for"
     [supply]                      # volts, bias
-    [source]                      # fields of vadist.design.Source; rests_at = "bias"
+    [source]                      # fields of vadist.designs.design.Source; rests_at = "bias"
     [load]                        # resistance
     [[stage]]                     # in signal order
     name = "clipper"              # the part is then addressed as clipper.shunt_capacitor
@@ -25,11 +25,11 @@ from importlib import resources
 from pathlib import Path
 from typing import Any
 
-from vadist.design import Design, Source, nearest
-from vadist.design_toml import RESTS_AT, parse_design
-from vadist.design_values import NOTHING, read_value, shown, toml_string, write_value
+from vadist.circuits.network import BIAS
+from vadist.designs.design import Design, Source, nearest
+from vadist.designs.toml import RESTS_AT, parse_design
+from vadist.designs.values import NOTHING, read_value, shown, toml_string, write_value
 from vadist.errors import DesignError
-from vadist.network import BIAS
 from vadist.stages import STAGES
 from vadist.stages.stage import FieldInfo
 

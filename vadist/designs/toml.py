@@ -1,6 +1,6 @@
-"""TOML text to a :class:`~vadist.design.Design`, with every fault told at its place.
+"""TOML text to a :class:`~vadist.designs.design.Design`, with every fault told at its place.
 
-The shape of a design file is described in :mod:`vadist.design_files`.
+The shape of a design file is described in :mod:`vadist.designs.files`.
 """
 
 import dataclasses
@@ -10,10 +10,10 @@ from collections.abc import Callable, Iterable, Mapping
 from functools import partial
 from typing import Any, TypeVar
 
-from vadist.design import Control, Design, Source, Supply
-from vadist.design_values import number, read_value, shown, unknown
+from vadist.circuits.network import BIAS, GROUND
+from vadist.designs.design import Control, Design, Source, Supply
+from vadist.designs.values import number, read_value, shown, unknown
 from vadist.errors import DesignError
-from vadist.network import BIAS, GROUND
 from vadist.parts import wiper_fraction
 from vadist.stages import STAGES, Stage
 from vadist.stages.stage import FieldInfo, Pot

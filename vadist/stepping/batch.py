@@ -6,12 +6,12 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import NDArray
 
-from vadist.discretize import DiscreteSection
+from vadist.circuits.sections import Matrix
 from vadist.errors import ConvergenceError
 from vadist.kernel.compiled import kernel
 from vadist.kernel.rescue import rescue
 from vadist.kernel.structure import PARAMETERS, Structure
-from vadist.sections import Matrix
+from vadist.stepping.discretize import DiscreteSection
 
 NEWTON_TOLERANCE_V = 5e-5
 """The last step's linearised current is taken when no control voltage moved by more: Newton's

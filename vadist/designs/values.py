@@ -20,9 +20,9 @@ import math
 from collections.abc import Callable, Iterable, Mapping
 from typing import Any, TypeVar
 
-from vadist.design import nearest
+from vadist.circuits.network import DiodeString
+from vadist.designs.design import nearest
 from vadist.errors import DesignError
-from vadist.network import DiodeString
 from vadist.parts import (
     DIODE_FAMILIES,
     DiodeModel,

@@ -22,7 +22,7 @@ from vadist.analysis.chain_response import (
 from vadist.analysis.corners import WHOLE, Corner, Root, find_corners
 from vadist.analysis.noise import Noise, find_noise
 from vadist.analysis.resting import RestingStage, SupplyCurrent, resting_stages, supply_current
-from vadist.design import Design
+from vadist.designs.design import Design
 from vadist.large_signal.headroom import Ladder, Limit, headroom_ladder
 from vadist.large_signal.steady_sine import SteadySines, steady_sines
 
@@ -168,7 +168,7 @@ def inspect_design(
 
     Examples
     --------
-    >>> from vadist.design_files import load_design
+    >>> from vadist.designs.files import load_design
     >>> found = inspect_design(load_design("boosted_hard_clipper"))
     >>> [limit.stage for limit in found.ladder.rungs]
     ['clipper', 'gain', 'boost', 'buffer']

@@ -8,16 +8,22 @@ from functools import cached_property
 import numpy as np
 from numpy.typing import NDArray
 
-from vadist.analysis.operating_point import solve_all
-from vadist.circuit import Circuit, build_circuit
-from vadist.design import Design
-from vadist.diagnostics import Diagnostics, SectionEffort, StageRange
+from vadist.circuits.operating_point import solve_all
+from vadist.circuits.sections import Matrix
+from vadist.designs.design import Design
 from vadist.errors import UsageError
-from vadist.lanes import REACH
-from vadist.method import Method, choose_method, estimate_error_db, judged_part, loudest_excerpts
 from vadist.pool import StoppablePool, stoppable_pool
-from vadist.sections import Matrix
-from vadist.segments import Plan, Span, SpanResult, plan_segments, warm_up_seconds
+from vadist.rendering.diagnostics import Diagnostics, SectionEffort, StageRange
+from vadist.rendering.method import (
+    Method,
+    choose_method,
+    estimate_error_db,
+    judged_part,
+    loudest_excerpts,
+)
+from vadist.stepping.circuit import Circuit, build_circuit
+from vadist.stepping.lanes import REACH
+from vadist.stepping.segments import Plan, Span, SpanResult, plan_segments, warm_up_seconds
 
 SPAN_SAMPLES = 9_000_000
 """Samples (frames times channels times candidates) held at once: what bounds the memory."""
@@ -95,7 +101,8 @@ class Rendering:
         self.designs, self.sample_rate_hz = list(designs), float(sample_rate_hz)
         self.frames, self.channels, self.window, self.taps = frames, channels, window, tuple(taps)
         self.threads = threads or os.cpu_count() or 1
-        self._solved = [solve_all(design.network()) for design in self.designs]
+        self._networks = [design.network() for design in self.designs]
+        self._solved = [solve_all(network) for network in self._networks]
         self._built: dict[int, list[Circuit]] = {}
         self._excerpts = loudest_excerpts(window, frames, self.sample_rate_hz)
         if accuracy_db is not None:
@@ -110,8 +117,8 @@ class Rendering:
         if factor not in self._built:
             rate = self.sample_rate_hz * factor
             self._built[factor] = [
-                build_circuit(design, rate, self.taps, solved)
-                for design, solved in zip(self.designs, self._solved, strict=True)
+                build_circuit(network, rate, self.taps, solved)
+                for network, solved in zip(self._networks, self._solved, strict=True)
             ]
         return self._built[factor]
 

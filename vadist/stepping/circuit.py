@@ -3,11 +3,10 @@
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from vadist.analysis.operating_point import OperatingPoint, solve_all
-from vadist.design import Design, output_node
-from vadist.discretize import DiscreteSection, discretize
-from vadist.network import INPUT
-from vadist.sections import Section
+from vadist.circuits.network import INPUT, Network
+from vadist.circuits.operating_point import OperatingPoint, solve_all
+from vadist.circuits.sections import Section
+from vadist.stepping.discretize import DiscreteSection, discretize
 
 
 @dataclass(frozen=True)
@@ -59,16 +58,16 @@ class Circuit:
 
 
 def build_circuit(
-    design: Design,
+    network: Network,
     sample_rate_hz: float,
     listen: Sequence[str] = (),
     solved: list[tuple[Section, OperatingPoint]] | None = None,
 ) -> Circuit:
-    """Solve a design's operating point and discretise it.
+    """Solve a network's operating point and discretise it.
 
     Parameters
     ----------
-    design : Design
+    network : Network
     sample_rate_hz : float
         The oversampled rate.
     listen : sequence of stage names
@@ -76,10 +75,11 @@ def build_circuit(
     solved : list, optional
         Sections with operating points, when they are at hand already.
     """
-    solved = solve_all(design.network()) if solved is None else solved
-    stage_nodes = {output_node(stage): stage for stage in design.stages}
+    solved = solve_all(network) if solved is None else solved
+    stage_nodes = {node: stage for stage, node in network.outputs.items()}
     read = {signal for section, _ in solved for signal in section.signals}
-    wanted = read | {design.output} | {output_node(stage) for stage in listen}
+    output = tuple(network.outputs.values())[-1]
+    wanted = read | {output} | {network.outputs[stage] for stage in listen}
     sections, written, place = [], [], {}
     for index, (section, point) in enumerate(solved):
         here = [n for n in stage_nodes if n in section.unknowns]
@@ -93,6 +93,4 @@ def build_circuit(
         tuple(None if s == INPUT else place[s] for s in section.signals) for section in sections
     )
     taps = {stage: place[node] for node, stage in stage_nodes.items()}
-    return Circuit(
-        tuple(sections), tuple(written), inputs, taps, place[design.output], sample_rate_hz
-    )
+    return Circuit(tuple(sections), tuple(written), inputs, taps, place[output], sample_rate_hz)

@@ -113,6 +113,8 @@ class Network:
         Volts of the supply and bias rails against ground.
     input_v : float
         Volts the input rests at.
+    outputs : mapping of stage name -> node
+        Where each stage is heard, in signal order; the last is the output of the whole.
 
     Notes
     -----
@@ -129,6 +131,7 @@ class Network:
     inductors: list[TwoTerminal] = field(default_factory=list)
     devices: list[Device] = field(default_factory=list)
     opamps: dict[str, OpAmpModel] = field(default_factory=dict)
+    outputs: dict[str, str] = field(default_factory=dict)
 
     @property
     def rails(self) -> dict[str, float]:

@@ -7,10 +7,10 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from typing import Any
 
+from vadist.circuits.network import GROUND, INPUT, Network
 from vadist.errors import DesignError
-from vadist.network import GROUND, INPUT, Network
 from vadist.parts import wiper_fraction
-from vadist.stages.stage import FieldInfo, Pot, Stage, optional_part, part
+from vadist.stages.stage import FieldInfo, Pot, Stage, optional_part, output_node, part
 
 
 @dataclass(frozen=True)
@@ -234,9 +234,7 @@ class Design:
         network.stage = "source"
         node = placed.source.feed(network)
         for name, stage in placed.stages.items():
-            network.stage = name
-            stage.wire(network, node, output_node(name))
-            node = output_node(name)
+            node = stage.place(network, name, node)
         network.stage = "load"
         network.resistor("resistance", node, GROUND, placed.load_ohm)
         return network
@@ -245,11 +243,6 @@ class Design:
     def output(self) -> str:
         """Node the take is heard at."""
         return output_node(tuple(self.stages)[-1])
-
-
-def output_node(stage: str) -> str:
-    """Node a stage's output is wired to."""
-    return f"{stage}.output"
 
 
 def nearest(name: str, names: Iterable[str]) -> str:

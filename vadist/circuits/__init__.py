@@ -1,0 +1,1 @@
+"""What is connected to what: nodes and elements, sections solved jointly, and where they rest."""

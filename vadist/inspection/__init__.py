@@ -1,0 +1,1 @@
+"""One design told: in figures, and as text."""

@@ -1,0 +1,1 @@
+"""Takes through designs: spans, files, arrays, the method and its stated error."""

@@ -1,0 +1,1 @@
+"""Volts through time: difference equations, lanes, segments."""
