@@ -18,7 +18,7 @@ import soundfile
 
 from vadist.audition.candidates import make_candidates
 from vadist.audition.files import PAGE_LIMIT_BYTES, Passage, check_page_size, file_stem
-from vadist.audition.run import Probe, audition
+from vadist.audition.run import Probe, audition_design
 from vadist.cli import main
 from vadist.designs.files import load_design
 from vadist.errors import UsageError
@@ -244,7 +244,7 @@ def test_from_python_without_files(take):
     design = load_design(DESIGN)
     candidates = make_candidates(design, ["boost.transistor=2N5088"])
     soft, hard = (
-        audition(design, candidates, stereo, RATE, probe=Probe(2000.0, volts), level=-30.0)
+        audition_design(design, candidates, stereo, RATE, probe=Probe(2000.0, volts), level=-30.0)
         for volts in (0.01, 0.2)
     )
     assert hard.candidates[0].samples.shape == (RATE // 2, 2)

@@ -12,7 +12,7 @@ import pytest
 
 from vadist.audition.candidates import make_candidates
 from vadist.audition.page import build_page
-from vadist.audition.run import audition
+from vadist.audition.run import audition_design
 from vadist.designs.files import load_design
 
 RATE = 48_000
@@ -55,7 +55,7 @@ def result():
     note = 0.3 * np.exp(-2.0 * time) * np.sin(2 * np.pi * 440.0 * time)
     design = load_design("treble_boost")
     candidates = make_candidates(design, ["level=0.5", "boost.emitter_resistor=68R,150R"])
-    return audition(design, candidates, note, RATE, taps=True)
+    return audition_design(design, candidates, note, RATE, taps=True)
 
 
 @pytest.fixture(scope="module")

@@ -175,7 +175,7 @@ class AuditionResult:
         return tuple(track for track in self.tracks if track.role == CANDIDATE)
 
 
-def audition(
+def audition_design(
     design: Design,
     candidates: Sequence[Candidate],
     samples: ArrayLike,

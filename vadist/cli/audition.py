@@ -77,7 +77,7 @@ def run(options: argparse.Namespace) -> int:
         read_passage,
         write_audition,
     )
-    from vadist.audition.run import Probe, audition
+    from vadist.audition.run import Probe, audition_design
     from vadist.audition.tables import text_table
     from vadist.designs.files import apply_settings, load_design
     from vadist.quantities import parse_level
@@ -104,7 +104,7 @@ def run(options: argparse.Namespace) -> int:
     if not options.no_page:
         check_page_size(tracks, passage)
     with progress_bar(f"{tracks} tracks") as progress:
-        result = audition(
+        result = audition_design(
             design, candidates, passage.samples, passage.sample_rate_hz,
             full_scale_v=parse_level(options.full_scale), level=_lufs(options.loudness),
             probe=probe, taps=options.taps, oversample=options.oversample,

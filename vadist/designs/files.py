@@ -73,7 +73,7 @@ def _presets() -> Path:
     try:
         return Path(str(resources.files("vadist.presets")))
     except ModuleNotFoundError:  # run from a checkout, where they stand beside the package
-        return Path(__file__).parents[1] / "presets"
+        return Path(__file__).parents[2] / "presets"
 
 
 def load_design(name_or_path: str | Path) -> Design:
