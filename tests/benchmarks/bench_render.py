@@ -19,8 +19,8 @@ from pathlib import Path
 import numpy as np
 import soxr
 
-from vadist import rendering
 from vadist.designs.files import load_design, preset_names
+from vadist.rendering import spans
 from vadist.rendering.arrays import render, render_candidates
 from vadist.stepping.batch import LANES
 from vadist.stepping.circuit import build_circuit
@@ -73,12 +73,12 @@ def scalar_against_lanes(name: str, seconds: float) -> tuple[float, float]:
 @contextmanager
 def in_one_lane() -> Iterator[None]:
     """Renders run from the first sample to the last in the one-lane kernel."""
-    usual = rendering.plan_segments
-    rendering.plan_segments = lambda frames, *rest: Plan(1, frames, 0)
+    usual = spans.plan_segments
+    spans.plan_segments = lambda frames, *rest: Plan(1, frames, 0)
     try:
         yield
     finally:
-        rendering.plan_segments = usual
+        spans.plan_segments = usual
 
 
 def stiff_solver_seconds(seconds: float) -> float:

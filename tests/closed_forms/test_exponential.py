@@ -12,8 +12,8 @@ import pytest
 from example_circuits import NPN, OPAMP
 from numba import njit
 
-from vadist.kernel.devices import currents_and_slopes
-from vadist.kernel.laws import exponential
+from vadist.devices.evaluate import currents_and_slopes
+from vadist.devices.exponential import exponential
 
 VT = 1.380649e-23 * 300.0 / 1.602176634e-19
 

@@ -95,11 +95,11 @@ def test_a_transistor_makes_shot_noise():
         transistor=find_transistor("2N3904"),
     )  # fmt: skip
     solved = solve_design(Design("emitter", {"boost": stage}, load_ohm=1e9))
-    resting = resting_stages(solved)["boost"].transistors[0]
-    early_ohm = (74.03 + resting.collector_emitter_v) / resting.collector_a
+    resting = resting_stages(solved)["boost"].devices[0].figures
+    early_ohm = (74.03 + resting["Vce"][0]) / resting["Ic"][0]
     load = 1.0 / (1.0 / 4.7e3 + 1.0 / early_ohm + 1.0 / 1e6)
     found = noise_densities(solved, SPOT)["boost.transistor"][0]
-    expected = 2.0 * Q_C * resting.collector_a * load**2
+    expected = 2.0 * Q_C * resting["Ic"][0] * load**2
     assert found / expected == pytest.approx(1.0, rel=5e-3)
 
 

@@ -9,7 +9,6 @@ from typing import ClassVar
 import numpy as np
 import pytest
 
-from vadist import lanes, segments
 from vadist.circuits.network import BIAS, Network
 from vadist.designs.design import Design
 from vadist.designs.files import load_design
@@ -17,6 +16,7 @@ from vadist.parts import OpAmpModel, find_opamp
 from vadist.rendering.arrays import render, render_candidates
 from vadist.stages import CouplingHighPass
 from vadist.stages.stage import Stage, device, part
+from vadist.stepping import lanes, segments
 from vadist.stepping.batch import LANES
 from vadist.stepping.circuit import Circuit, build_circuit
 from vadist.stepping.segments import Plan, plan_segments, warm_up_seconds

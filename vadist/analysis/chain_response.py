@@ -7,10 +7,11 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from vadist.analysis.small_signal import Complex, linear_system
-from vadist.circuits.network import INPUT, Network
+from vadist.circuits.network import INPUT, Device, Network
 from vadist.circuits.operating_point import OperatingPoint, solve_all
 from vadist.circuits.sections import Matrix, Section
 from vadist.designs.design import Design
+from vadist.devices import Resting
 
 
 @dataclass(frozen=True)
@@ -41,6 +42,44 @@ class SolvedDesign:
     def stage_nodes(self) -> dict[str, str]:
         """Stage -> node of its output, in signal order."""
         return self.network.outputs
+
+    def resting_devices(self) -> list["PlacedDevice"]:
+        """Every device at its operating point, section by section."""
+        volts, found = self.node_v, []
+        for number, (section, point) in enumerate(self.sections):
+            control = port = 0
+            for device in section.devices:
+                controls = slice(control, control := control + len(device.record.controls))
+                ports = slice(port, port := port + device.record.ports)
+                at = Resting(
+                    device.model,
+                    device.named,
+                    {terminal: volts[node] for terminal, node in device.nodes.items()},
+                    point.port_a[ports],
+                    point.slopes[ports, controls],
+                )
+                found.append(PlacedDevice(device, at, number, controls, ports))
+        return found
+
+
+@dataclass(frozen=True)
+class PlacedDevice:
+    """A device at its operating point, and where it is found.
+
+    Attributes
+    ----------
+    device : Device
+    resting : Resting
+    section : int
+    controls, ports : slice
+        Among those of its section.
+    """
+
+    device: Device
+    resting: Resting
+    section: int
+    controls: slice
+    ports: slice
 
 
 def solve_design(design: Design, network: Network | None = None) -> SolvedDesign:

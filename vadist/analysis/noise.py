@@ -17,7 +17,6 @@ one adjoint solution a section, carried backwards through the sections that feed
 """
 
 import math
-from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
@@ -26,10 +25,8 @@ from vadist.analysis.chain_response import SolvedDesign, node_responses
 from vadist.analysis.part_changes import part_path, value_text
 from vadist.analysis.small_signal import Complex, linear_system
 from vadist.circuits.network import INPUT
-from vadist.circuits.operating_point import OperatingPoint
-from vadist.circuits.sections import Matrix, Section
-from vadist.kernel.structure import CONTROLS, CURRENTS
-from vadist.quantities import BOLTZMANN_J_PER_K, ELEMENTARY_CHARGE_C
+from vadist.circuits.sections import Matrix
+from vadist.quantities import BOLTZMANN_J_PER_K
 
 ROOM_K = 300.0
 """Temperature of the resistors; the device models hold at the same one."""
@@ -148,61 +145,34 @@ def noise_densities(
     """
     f = np.asarray(frequencies_hz, dtype=float)
     kt4 = 4.0 * BOLTZMANN_J_PER_K * temperature_k
-    weights, adjoints = _adjoints(solved, f)
+    per_ampere, adjoints = _adjoints(solved, f)
     found: dict[str, Matrix] = {}
 
     def add(part: str, density: Matrix | float, transfer: Complex) -> None:
         path = part_path(part)
         found[path] = found.get(path, np.zeros(len(f))) + density * np.abs(transfer) ** 2
 
-    for (section, point), y in zip(solved.sections, adjoints, strict=True):
+    for (section, _), y in zip(solved.sections, adjoints, strict=True):
         n = len(section.unknowns)
         resistors = section.resistors
         for k, part in enumerate(resistors.parts):
             add(part, kt4 / resistors.values[k], y[:, :n] @ resistors.into[:, k])
-        for part, density, column in _device_currents(section, point, kt4):
-            add(part, density, y[:, :n] @ column)
-        for part, kind, control, port in _ports(section):
-            if kind != "opamp":
-                continue
-            model = solved.network.opamps[part]
-            through = y[:, :n] @ section.port_into[:, port] * point.slopes[port, control]
-            add(part, model.voltage_noise_v_rthz**2, through)
-    # An op-amp's input current flows in whatever section its input's node belongs to.
-    for device in solved.network.devices:
-        if device.kind == "opamp":
-            for node in device.controls[0]:
-                current = solved.network.opamps[device.part].current_noise_a_rthz
-                add(device.part, current**2, weights.get(node, np.zeros(len(f), dtype=complex)))
+    boltzmann_j = BOLTZMANN_J_PER_K * temperature_k
+    for placed in solved.resting_devices():
+        section, point = solved.sections[placed.section]
+        y = adjoints[placed.section][:, : len(section.unknowns)]
+        into, part = section.port_into[:, placed.ports], placed.device.part
+        for source in placed.device.record.noise(placed.resting, boltzmann_j):
+            if source.place == "port":
+                add(part, source.density, y @ into[:, source.index])
+            elif source.place == "control":
+                slopes = point.slopes[placed.ports, placed.controls][:, source.index]
+                add(part, source.density, y @ into @ slopes)
+            else:  # it flows in whatever section the node belongs to; a stiff one does not move
+                for terminal in source.terminals:
+                    node = placed.device.nodes[terminal]
+                    add(part, source.density, per_ampere.get(node, np.zeros(len(f), dtype=complex)))
     return found
-
-
-def _ports(section: Section) -> Iterator[tuple[str, str, int, int]]:
-    """Part, kind, first control and first port of every device."""
-    control = port = 0
-    for device in section.devices:
-        yield device.part, device.kind, control, port
-        control += CONTROLS[device.kind]
-        port += CURRENTS[device.kind]
-
-
-def _device_currents(
-    section: Section, point: OperatingPoint, kt4: float
-) -> Iterator[tuple[str, float, Matrix]]:
-    """White noise currents of junctions: part, density in A^2/Hz, where it flows."""
-    devices = {d.part: d for d in section.devices}
-    for part, kind, control, port in _ports(section):
-        if kind == "transistor":
-            for p in (port, port + 1):
-                density = 2.0 * ELEMENTARY_CHARGE_C * abs(point.port_a[p])
-                yield part, density, section.port_into[:, p]
-        elif kind == "diodes":
-            current, slope = point.port_a[port], point.slopes[port, control]
-            per_v = devices[part].parameters[1 if current > 0.0 else 3]
-            # A junction at rest is a resistor in thermal equilibrium; what current adds is shot.
-            resting = max(slope - abs(current) * per_v, 0.0)
-            density = 2.0 * ELEMENTARY_CHARGE_C * abs(current) + kt4 * resting
-            yield part, density, section.port_into[:, port]
 
 
 def _adjoints(solved: SolvedDesign, f: Matrix) -> tuple[dict[str, Complex], list[Complex]]:

@@ -23,19 +23,14 @@ def part_path(name: str) -> str:
 
 
 def changeable_parts(network: Network) -> dict[str, str]:
-    """Part path -> what of it is varied.
-
-    Resistors, pots, capacitors and inductors are varied in value, an op-amp in gain-bandwidth, a
-    transistor in current gain, diodes in saturation current.
-    """
+    """Part path -> what of it is varied: its value, or of a device what its kind says."""
     varied: dict[str, str] = {}
     for kind in TWO_TERMINALS:
         for element in getattr(network, kind):
             if not element.part.endswith(".ohmic"):
                 varied.setdefault(part_path(element.part), "value")
-    words = {"opamp": "GBW", "transistor": "beta", "diodes": "Is"}
     for device in network.devices:
-        varied[part_path(device.part)] = words[device.kind]
+        varied[part_path(device.part)] = device.record.varied.label
     return varied
 
 
@@ -58,16 +53,10 @@ def _scaled(element: TwoTerminal, factor: float) -> TwoTerminal:
 
 
 def _scaled_device(device: Device, factor: float) -> Device:
-    if device.kind == "opamp":
-        # Gain-bandwidth is transconductance over compensation capacitance.
-        return dataclasses.replace(device, owned_farad=device.owned_farad / factor)
-    values = list(device.parameters)
-    if device.kind == "transistor":
-        values[2] /= factor
-    else:
-        values[0] *= factor
-        values[2] *= factor
-    return dataclasses.replace(device, parameters=tuple(values))
+    powers = device.record.varied.powers
+    values = [v * factor ** powers.get(k, 0.0) for k, v in device.named.items()]
+    farad = device.owned_farad * factor ** powers.get("owned_farad", 0.0)
+    return dataclasses.replace(device, parameters=tuple(values), owned_farad=farad)
 
 
 def pairs_of_changes(network: Network, step: float) -> Iterator[tuple[str, Network, Network]]:

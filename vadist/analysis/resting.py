@@ -1,29 +1,28 @@
 """What a design does at rest: node volts, device currents, headroom, supply current."""
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
 
-from vadist.analysis.chain_response import SolvedDesign
-from vadist.circuits.network import GROUND, SUPPLY, Device
-from vadist.circuits.sections import Matrix
-from vadist.kernel.structure import CURRENTS
-from vadist.quantities import thermal_voltage
-
-SATURATION_V = 0.2
-"""Collector to emitter when a small transistor saturates (common practice, no published source)."""
+from vadist.analysis.chain_response import PlacedDevice, SolvedDesign
+from vadist.circuits.network import SUPPLY
 
 
 @dataclass(frozen=True)
-class RestingTransistor:
-    """Operating point of a transistor."""
+class RestingDevice:
+    """Operating point of a device that has one worth telling.
+
+    Attributes
+    ----------
+    part, model : str
+    figures : mapping of label -> (value, unit)
+        Of a transistor ``Ic``, ``Ib``, ``Vce``, ``gm``.
+    """
 
     part: str
     model: str
-    collector_a: float
-    base_a: float
-    collector_emitter_v: float
-    transconductance_s: float
+    figures: Mapping[str, tuple[float, str]]
 
 
 @dataclass(frozen=True)
@@ -38,13 +37,13 @@ class RestingStage:
     limits_v : tuple of two floats, or None
         Lowest and highest volts the device that drives the output allows; None where nothing but
         what drives the stage limits it.
-    transistors : tuple of RestingTransistor
+    devices : tuple of RestingDevice
     """
 
     node_v: dict[str, float]
     output_v: float
     limits_v: tuple[float, float] | None
-    transistors: tuple[RestingTransistor, ...]
+    devices: tuple[RestingDevice, ...]
 
     @property
     def headroom_v(self) -> tuple[float, float] | None:
@@ -73,18 +72,6 @@ class SupplyCurrent:
     parts: tuple[tuple[str, float], ...]
 
 
-def port_currents(solved: SolvedDesign) -> dict[str, Matrix]:
-    """Device -> its port currents at rest (base and collector of a transistor), amperes."""
-    found: dict[str, Matrix] = {}
-    for section, point in solved.sections:
-        first = 0
-        for device in section.devices:
-            count = CURRENTS[device.kind]
-            found[device.part] = point.port_a[first : first + count]
-            first += count
-    return found
-
-
 def resting_stages(solved: SolvedDesign) -> dict[str, RestingStage]:
     """Operating point of every stage.
 
@@ -96,58 +83,31 @@ def resting_stages(solved: SolvedDesign) -> dict[str, RestingStage]:
     >>> round(boost.output_v, 1), boost.limits_v[1]
     (4.5, 9.0)
     """
-    volts, currents = solved.node_v, port_currents(solved)
+    volts, placed = solved.node_v, solved.resting_devices()
     result = {}
     for stage, output in solved.stage_nodes.items():
         nodes = sorted(n for n in volts if n.startswith(f"{stage}.") and n != output)
-        devices = [d for d in solved.network.devices if d.part.startswith(f"{stage}.")]
+        mine = [p for p in placed if p.device.part.startswith(f"{stage}.")]
         limits = None
-        for device in devices:
-            limits = _limits(device, output, volts) or limits
-        transistors = tuple(
-            _transistor(solved, d, currents[d.part], volts)
-            for d in devices
-            if d.kind == "transistor"
-        )
+        for p in mine:
+            limits = _limits(p, output, volts[SUPPLY]) or limits
+        told = [
+            RestingDevice(p.device.part, str(getattr(p.resting.model, "name", "")), figures)
+            for p in mine
+            if (figures := p.device.record.figures(p.resting))
+        ]
         result[stage] = RestingStage(
-            {n: volts[n] for n in [*nodes, output]}, volts[output], limits, transistors
+            {n: volts[n] for n in [*nodes, output]}, volts[output], limits, tuple(told)
         )
     return result
 
 
-def _terminals(device: Device) -> tuple[str, str, str]:
-    """Collector, base and emitter of a transistor."""
-    (base, emitter), (_, collector) = device.controls
-    return collector, base, emitter
-
-
-def _limits(device: Device, output: str, volts: dict[str, float]) -> tuple[float, float] | None:
-    if device.kind == "opamp" and device.owned_node == output:
-        high, low = device.parameters[2:4]
-        return low, high
-    if device.kind == "transistor":
-        collector, _, emitter = _terminals(device)
-        if output == collector:  # saturation below, cut-off above
-            return volts[emitter] + SATURATION_V, volts[SUPPLY]
-        if output == emitter:  # cut-off below, saturation above
-            return volts[GROUND], volts[collector] - SATURATION_V
+def _limits(placed: PlacedDevice, output: str, supply_v: float) -> tuple[float, float] | None:
+    """How far a device lets a stage's output go."""
+    for terminal, node in placed.device.nodes.items():
+        if node == output:
+            return placed.device.record.swing(terminal, placed.resting, supply_v)
     return None
-
-
-def _transistor(
-    solved: SolvedDesign, device: Device, currents: Matrix, volts: dict[str, float]
-) -> RestingTransistor:
-    collector, _, emitter = _terminals(device)
-    owner, _, name = device.part.partition(".")
-    model = getattr(solved.design.stages[owner], name, None)
-    return RestingTransistor(
-        device.part,
-        str(getattr(model, "name", "")),
-        float(currents[1]),
-        float(currents[0]),
-        volts[collector] - volts[emitter],
-        float(currents[1]) / thermal_voltage(),
-    )
 
 
 def supply_current(solved: SolvedDesign) -> SupplyCurrent:
@@ -161,18 +121,19 @@ def supply_current(solved: SolvedDesign) -> SupplyCurrent:
     >>> drawn.parts[0][0], round(drawn.total_a * 1e3, 1)
     ('boost.collector_resistor', 0.7)
     """
-    volts, currents = solved.node_v, port_currents(solved)
+    volts = solved.node_v
     drawn: dict[str, float] = {}
     for resistor in solved.network.resistors:
         if SUPPLY in (resistor.a, resistor.b):
             other = resistor.b if resistor.a == SUPPLY else resistor.a
             drawn[resistor.part] = (volts[SUPPLY] - volts[other]) / resistor.value
-    for device in solved.network.devices:
-        if device.kind == "opamp":
-            drawn[device.part] = solved.network.opamps[device.part].supply_current_a
-            continue
+    for placed in solved.resting_devices():
+        device = placed.device
+        stated = device.record.drawn(placed.resting)
         into = np.array([injection.get(SUPPLY, 0.0) for injection in device.injections])
-        if into.any():
-            drawn[device.part] = -float(into @ currents[device.part])
+        if stated is not None:
+            drawn[device.part] = stated
+        elif into.any():
+            drawn[device.part] = -float(into @ placed.resting.currents)
     parts = sorted(drawn.items(), key=lambda item: -item[1])
     return SupplyCurrent(sum(drawn.values()), tuple(parts))

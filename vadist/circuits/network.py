@@ -6,8 +6,12 @@ outputs are *stiff*: no current can move them, and a section may end there.
 """
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass, field
+from typing import Any
 
+from vadist.devices import KINDS, DeviceKind
+from vadist.devices.kind import Limit
 from vadist.errors import DesignError
 from vadist.parts import DiodeModel, OpAmpModel, TransistorModel
 from vadist.quantities import thermal_voltage
@@ -25,12 +29,6 @@ COMPENSATION_F = 1e-9
 
 SWING_KNEE_V = 0.05
 """Softness of the op-amp's swing limit (common practice, no published source)."""
-
-_STEP_IN_EXPONENTS = 2.5
-# Newton may pass the steep end of a law by this many e-folds at a time.
-
-_SATURATED_GROWTH = 8.0
-# An op-amp's input may not jump from one saturation into the other, but far out its law is flat.
 
 
 @dataclass(frozen=True)
@@ -69,38 +67,70 @@ class DiodeString:
 
 @dataclass(frozen=True)
 class Device:
-    """A nonlinear element as control voltages and port currents.
+    """A nonlinear element between nodes; its kind tells its law, ports and all else.
 
     Attributes
     ----------
     part : str
         ``stage.part``.
     kind : str
-        ``diodes``, ``transistor`` or ``opamp``: the law in :mod:`vadist.kernel.laws`.
-    controls : tuple of (node, node)
-        The law's arguments are the voltages from the second to the first node.
-    injections : tuple of mapping node -> coefficient
-        What each port current adds to the current *into* the named nodes.
+        One of :data:`vadist.devices.KINDS`.
+    nodes : mapping of terminal -> node
     parameters : tuple of float
-        As the law in the kernel lists them.
-    limits : tuple of (low, high, step, growth)
-        Newton step limits of each control: beyond [low, high] volts it may go by one step at a
-        time past ``growth`` times where it is.
-    owned_node : str
-        For an op-amp the output, whose equation is the internal compensation node's.
+        As the law lists them.
+    model : object
+        Part from the library, for what the law does not hold.
     owned_farad, owned_siemens : float
-        Compensation capacitor and open-loop conductance from that node to the bias rail.
+        Compensation capacitor and open-loop conductance from an owned node to the bias rail.
     """
 
     part: str
     kind: str
-    controls: tuple[tuple[str, str], ...]
-    injections: tuple[dict[str, float], ...]
+    nodes: dict[str, str]
     parameters: tuple[float, ...]
-    limits: tuple[tuple[float, float, float, float], ...]
-    owned_node: str = ""
+    model: Any = None
     owned_farad: float = 0.0
     owned_siemens: float = 0.0
+
+    @property
+    def record(self) -> DeviceKind:
+        """What is known of its kind."""
+        return KINDS[self.kind]
+
+    @property
+    def controls(self) -> tuple[tuple[str, str], ...]:
+        """The law's arguments are the voltages from the second to the first node."""
+        return tuple((self._node(a), self._node(b)) for a, b in self.record.controls)
+
+    @property
+    def injections(self) -> tuple[dict[str, float], ...]:
+        """What each port current adds to the current *into* the named nodes."""
+        found: list[dict[str, float]] = []
+        for injection in self.record.injections:
+            into: dict[str, float] = {}
+            for terminal, share in injection.items():
+                node = self._node(terminal)
+                into[node] = into.get(node, 0.0) + share
+            found.append(into)
+        return tuple(found)
+
+    @property
+    def named(self) -> dict[str, float]:
+        """Parameters by name."""
+        return dict(zip(self.record.parameters, self.parameters, strict=True))
+
+    @property
+    def limits(self) -> tuple[Limit, ...]:
+        """Newton step limits of each control."""
+        return self.record.limits(self.named)
+
+    @property
+    def owned_node(self) -> str:
+        """Node whose equation is the device's own; empty for none."""
+        return self.nodes[self.record.owns] if self.record.owns else ""
+
+    def _node(self, terminal: str) -> str:
+        return self.nodes.get(terminal, terminal)
 
 
 @dataclass
@@ -130,7 +160,6 @@ class Network:
     capacitors: list[TwoTerminal] = field(default_factory=list)
     inductors: list[TwoTerminal] = field(default_factory=list)
     devices: list[Device] = field(default_factory=list)
-    opamps: dict[str, OpAmpModel] = field(default_factory=dict)
     outputs: dict[str, str] = field(default_factory=dict)
 
     @property
@@ -204,49 +233,30 @@ class Network:
             inner = self.node(f"{part}.junction")
             self.resistor(f"{part}.ohmic", a, inner, ohmic)
         parameters: list[float] = []
-        edges: list[float] = []
         for string in (forward, reverse):
             if string is None:
                 parameters += [0.0, 0.0]
-                edges.append(math.inf)
             else:
                 parameters += [string.saturation_current_a, 1.0 / string.slope_v]
-                edges.append(_knee(string.saturation_current_a, string.slope_v))
-        step = _STEP_IN_EXPONENTS * min(s.slope_v for s in strings)
-        self.devices.append(
-            Device(
-                self.name(part),
-                "diodes",
-                ((inner, b),),
-                ({inner: -1.0, b: 1.0},),
-                tuple(parameters),
-                ((-edges[1], edges[0], step, 1.0),),
-            )
-        )
+        self._device(part, "diodes", {"a": inner, "b": b}, parameters, (forward, reverse))
 
     def transistor(
         self, part: str, collector: str, base: str, emitter: str, model: TransistorModel
     ) -> None:
         """Add an NPN transistor."""
-        vt = thermal_voltage()
-        high = _knee(model.saturation_current_a, vt)
-        limit = (-math.inf, high, _STEP_IN_EXPONENTS * vt, 1.0)
         early = 0.0 if math.isinf(model.early_voltage_v) else 1.0 / model.early_voltage_v
-        self.devices.append(
-            Device(
-                self.name(part),
-                "transistor",
-                ((base, emitter), (base, collector)),
-                ({base: -1.0, emitter: 1.0}, {collector: -1.0, emitter: 1.0}),
-                (
-                    model.saturation_current_a,
-                    1.0 / vt,
-                    1.0 / model.forward_beta,
-                    1.0 / model.reverse_beta,
-                    early,
-                ),
-                (limit, limit),
-            )
+        self._device(
+            part,
+            "transistor",
+            {"collector": collector, "base": base, "emitter": emitter},
+            (
+                model.saturation_current_a,
+                1.0 / thermal_voltage(),
+                1.0 / model.forward_beta,
+                1.0 / model.reverse_beta,
+                early,
+            ),
+            model,
         )
 
     def opamp(self, part: str, plus: str, minus: str, output: str, model: OpAmpModel) -> None:
@@ -266,25 +276,24 @@ class Network:
         transconductance = 2.0 * math.pi * model.gain_bandwidth_hz * COMPENSATION_F
         largest = model.slew_rate_v_per_s * COMPENSATION_F
         input_range = largest / transconductance
-        self.opamps[self.name(part)] = model
-        self.devices.append(
-            Device(
-                self.name(part),
-                "opamp",
-                ((plus, minus), (output, GROUND)),
-                ({output: 1.0},),
-                (largest, 1.0 / input_range, high, low, 1.0 / SWING_KNEE_V),
-                (
-                    (0.0, 0.0, input_range, _SATURATED_GROWTH),
-                    (low, high, _STEP_IN_EXPONENTS * SWING_KNEE_V, 1.0),
-                ),
-                owned_node=output,
-                owned_farad=COMPENSATION_F,
-                owned_siemens=transconductance / model.open_loop_gain,
-            )
+        self._device(
+            part,
+            "opamp",
+            {"plus": plus, "minus": minus, "output": output},
+            (largest, 1.0 / input_range, high, low, 1.0 / SWING_KNEE_V),
+            model,
+            owned_farad=COMPENSATION_F,
+            owned_siemens=transconductance / model.open_loop_gain,
         )
 
-
-def _knee(saturation_current_a: float, slope_v: float) -> float:
-    """Junction voltage at which the curve turns steepest (n Vt ln(n Vt / (sqrt(2) Is)))."""
-    return slope_v * math.log(slope_v / (math.sqrt(2.0) * saturation_current_a))
+    def _device(
+        self,
+        part: str,
+        kind: str,
+        nodes: dict[str, str],
+        parameters: Sequence[float],
+        model: Any,
+        **owned: float,
+    ) -> None:
+        device = Device(self.name(part), kind, nodes, tuple(parameters), model, **owned)
+        self.devices.append(device)

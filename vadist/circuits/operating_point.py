@@ -7,8 +7,8 @@ from numpy.typing import NDArray
 
 from vadist.circuits.network import INPUT, Network
 from vadist.circuits.sections import Section, split_into_sections
+from vadist.devices.evaluate import currents_and_slopes
 from vadist.errors import ConvergenceError
-from vadist.kernel.devices import currents_and_slopes
 
 Matrix = NDArray[np.float64]
 

@@ -79,12 +79,9 @@ def _block_lines(block: Block) -> Iterator[tuple[str, str]]:
     rest = block.resting
     nodes = [f"{n.partition('.')[2]} {_v(v)}" for n, v in rest.node_v.items()]
     yield "at rest", ", ".join(nodes[::-1])
-    for q in rest.transistors:
-        yield (
-            "",
-            f"{q.part.partition('.')[2]} {q.model}: Ic {_a(q.collector_a)}, Vce "
-            f"{_v(q.collector_emitter_v)}, gm {q.transconductance_s * 1e3:.3g} mS",
-        )
+    for device in rest.devices:
+        told = ", ".join(f"{k} {_unit(v, unit)}" for k, (v, unit) in device.figures.items())
+        yield "", f"{device.part.partition('.')[2]} {device.model}: {told}"
     if rest.headroom_v is not None:
         down, up = rest.headroom_v
         yield "headroom", f"{_v(down)} down, {_v(up)} up"

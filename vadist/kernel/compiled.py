@@ -16,7 +16,8 @@ from types import ModuleType
 
 import numba
 
-from vadist.kernel import generate, laws, structure
+from vadist import devices
+from vadist.kernel import generate, structure
 from vadist.kernel.generate import kernel_source
 from vadist.kernel.structure import Structure
 
@@ -53,9 +54,9 @@ def _load(source: str) -> ModuleType:
 def _folder() -> Path:
     """Folder of the generated sources, made if need be; a temporary one where none can be kept."""
     parts = [numba.__version__]
-    parts += [
-        Path(str(m.__file__)).read_text(encoding="utf-8") for m in (laws, generate, structure)
-    ]
+    sources = [Path(str(m.__file__)) for m in (generate, structure)]
+    sources += sorted(Path(str(devices.__file__)).parent.glob("*.py"))
+    parts += [source.read_text(encoding="utf-8") for source in sources]
     version = hashlib.sha256("\n".join(parts).encode()).hexdigest()[:16]
     for base in _bases():
         folder = base / "vadist" / f"kernels-{version}"

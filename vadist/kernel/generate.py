@@ -13,6 +13,7 @@ Per sample and lane the section equations are, in deviations from the operating 
     x' = A x + B u + C i,   y = L x + M u + N i,   both rows of W z
 """
 
+from vadist.devices import KINDS
 from vadist.kernel.structure import CONTROLS, CURRENTS, PARAMETERS, Structure
 
 SMALLEST_STATE_V = 1e-30
@@ -22,7 +23,7 @@ _HEADER = '''"""Generated; see vadist.kernel.generate."""
 import numpy as np
 from numba import njit
 
-from vadist.kernel.laws import diodes, opamp, transistor
+{laws}
 
 _OPTIONS = {{
     "error_model": "numpy", "nogil": True, "cache": True, "fastmath": {{"contract", "nsz", "arcp"}}
@@ -43,6 +44,11 @@ def kernel_source(structure: Structure) -> str:
     lanes). With ``resume`` the first sample's port currents are taken as solved.
     """
     return _Writer(structure).source()
+
+
+def _law_import(kind: str) -> str:
+    law = KINDS[kind].law
+    return f"from {law.__module__} import {law.__name__}"
 
 
 class _Writer:
@@ -76,7 +82,8 @@ class _Writer:
             self.put(0, "\n\ndef limit(s, l):")
             self._limit(1)
         self._run()
-        return _HEADER.format() + "\n".join(self.lines) + "\n"
+        laws = "\n".join(_law_import(kind) for kind in sorted(set(n.kinds)))
+        return _HEADER.format(laws=laws) + "\n".join(self.lines) + "\n"
 
     def _newton(self, depth: int, first: bool = False) -> None:
         """One Newton step of lane l; leaves 1.0 in ``still`` while it has not converged.
@@ -144,7 +151,9 @@ class _Writer:
                 names = {k: f"g{a}_{k}" for k in own}
                 slopes.append(names)
                 results += [f"j{a}", *names.values()]
-            self.put(depth, f"{', '.join(results)} = {kind}({', '.join(arguments)})")
+            self.put(
+                depth, f"{', '.join(results)} = {KINDS[kind].law.__name__}({', '.join(arguments)})"
+            )
             control += CONTROLS[kind]
             port += CURRENTS[kind]
         return slopes

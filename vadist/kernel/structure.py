@@ -4,9 +4,11 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from functools import cached_property
 
-CONTROLS = {"diodes": 1, "transistor": 2, "opamp": 2}
-CURRENTS = {"diodes": 1, "transistor": 2, "opamp": 1}
-PARAMETERS = {"diodes": 4, "transistor": 5, "opamp": 5}
+from vadist.devices import KINDS
+
+CONTROLS = {name: len(kind.controls) for name, kind in KINDS.items()}
+CURRENTS = {name: kind.ports for name, kind in KINDS.items()}
+PARAMETERS = {name: len(kind.parameters) for name, kind in KINDS.items()}
 
 
 @dataclass(frozen=True)
@@ -16,7 +18,7 @@ class Structure:
     Attributes
     ----------
     kinds : tuple of str
-        Devices: ``diodes``, ``transistor``, ``opamp``.
+        Devices, by the names of :data:`vadist.devices.KINDS`.
     states, inputs, outputs, written : int
         ``written`` outputs leave the kernel, the others only have their extremes kept.
     lanes : int

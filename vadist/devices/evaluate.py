@@ -1,19 +1,11 @@
-"""The kernel's device laws on one set of control voltages, for analysis without compilation."""
+"""The device laws on one set of control voltages, as plain Python, for analysis."""
 
-from collections.abc import Callable, Sequence
-from typing import Any
+from collections.abc import Sequence
 
 import numpy as np
 from numpy.typing import NDArray
 
-from vadist.kernel.laws import diodes, opamp, transistor
-from vadist.kernel.structure import CONTROLS, CURRENTS
-
-_LAWS: dict[str, Callable[..., Any]] = {
-    "diodes": diodes,
-    "transistor": transistor,
-    "opamp": opamp,
-}
+from vadist.devices import KINDS
 
 
 def currents_and_slopes(
@@ -34,16 +26,17 @@ def currents_and_slopes(
     currents : (ports,) amperes
     slopes : (ports, controls) siemens
     """
-    ports = sum(CURRENTS[k] for k in kinds)
+    ports = sum(KINDS[k].ports for k in kinds)
     currents, slopes = np.zeros(ports), np.zeros((ports, len(control_v)))
     control = port = 0
-    for kind, values in zip(kinds, parameters, strict=True):
-        count = CONTROLS[kind]
-        found = _LAWS[kind](*control_v[control : control + count], *values)
-        for a in range(CURRENTS[kind]):
+    for name, values in zip(kinds, parameters, strict=True):
+        kind = KINDS[name]
+        count = len(kind.controls)
+        found = kind.law(*control_v[control : control + count], *values)
+        for a in range(kind.ports):
             first = a * (1 + count)
             currents[port + a] = found[first]
             slopes[port + a, control : control + count] = found[first + 1 : first + 1 + count]
         control += count
-        port += CURRENTS[kind]
+        port += kind.ports
     return currents, slopes

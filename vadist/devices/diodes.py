@@ -1,0 +1,69 @@
+"""Diode strings in antiparallel, as one port."""
+
+import math
+from collections.abc import Mapping
+
+from numba.extending import register_jitable
+
+from vadist.devices.exponential import exponential, knee
+from vadist.devices.kind import (
+    STEP_IN_EXPONENTS,
+    DeviceKind,
+    Limit,
+    NoiseSource,
+    Resting,
+    Varied,
+)
+from vadist.quantities import ELEMENTARY_CHARGE_C
+
+
+@register_jitable(inline="always")
+def diodes(
+    v: float, forward_a: float, forward_per_v: float, reverse_a: float, reverse_per_v: float
+) -> tuple[float, float]:
+    """Antiparallel diode strings (Shockley): current and slope.
+
+    Parameters
+    ----------
+    v : volts across the pair
+    forward_a, forward_per_v : saturation current and 1/(n Vt) of the string that conducts for v > 0
+    reverse_a, reverse_per_v : the same for v < 0
+    """
+    forward = exponential(v * forward_per_v)
+    reverse = exponential(-v * reverse_per_v)
+    current = forward_a * (forward - 1.0) - reverse_a * (reverse - 1.0)
+    return current, forward_a * forward_per_v * forward + reverse_a * reverse_per_v * reverse
+
+
+def _limits(parameters: Mapping[str, float]) -> tuple[Limit, ...]:
+    edges, slopes = [], []
+    for side in ("forward", "reverse"):
+        current, per_v = parameters[f"{side}_a"], parameters[f"{side}_per_v"]
+        edges.append(knee(current, 1.0 / per_v) if current > 0.0 else math.inf)
+        if current > 0.0:
+            slopes.append(1.0 / per_v)
+    return ((-edges[1], edges[0], STEP_IN_EXPONENTS * min(slopes), 1.0),)
+
+
+def _noise(at: Resting, boltzmann_j: float) -> list[NoiseSource]:
+    """A junction at rest is a resistor in thermal equilibrium; what current adds is shot noise."""
+    current, slope = float(at.currents[0]), float(at.slopes[0, 0])
+    per_v = at.parameters["forward_per_v" if current > 0.0 else "reverse_per_v"]
+    resting = max(slope - abs(current) * per_v, 0.0)
+    shot = 2.0 * ELEMENTARY_CHARGE_C * abs(current)
+    return [NoiseSource("port", shot + 4.0 * boltzmann_j * resting)]
+
+
+DIODES = DeviceKind(
+    name="diodes",
+    law=diodes,
+    parameters=("forward_a", "forward_per_v", "reverse_a", "reverse_per_v"),
+    terminals=("a", "b"),
+    controls=(("a", "b"),),
+    injections=({"a": -1.0, "b": 1.0},),
+    limits=_limits,
+    noise=_noise,
+    varied=Varied("Is", {"forward_a": 1.0, "reverse_a": 1.0}),
+    library="diodes",
+    symbol="diode",
+)

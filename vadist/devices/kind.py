@@ -1,0 +1,146 @@
+"""What the package needs to know of a kind of device.
+
+A device is a law between *control voltages* and *port currents*. To add a kind, write one file
+with its law and its :class:`DeviceKind`, name it in ``vadist.devices``, and give
+:class:`~vadist.circuits.network.Network` a method that places it. Nothing else knows kinds by name.
+"""
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from typing import Any
+
+from numpy.typing import NDArray
+
+GROUND = "ground"
+"""Terminal of a law that is measured against ground without being connected to it."""
+
+STEP_IN_EXPONENTS = 2.5
+"""Newton may pass the steep end of a law by this many e-folds at a time."""
+
+Volts = Mapping[str, float]
+Limit = tuple[float, float, float, float]
+"""(low, high, step, growth): beyond [low, high] volts a control may go by one step at a time past
+``growth`` times where it is."""
+
+
+@dataclass(frozen=True)
+class Resting:
+    """A device at its operating point.
+
+    Attributes
+    ----------
+    model : object
+        Part from the library.
+    parameters : mapping of name -> float
+    volts : mapping of terminal -> volts
+    currents : (ports,) amperes
+    slopes : (ports, controls) siemens
+    """
+
+    model: Any
+    parameters: Mapping[str, float]
+    volts: Volts
+    currents: NDArray[Any]
+    slopes: NDArray[Any]
+
+
+@dataclass(frozen=True)
+class NoiseSource:
+    """A white source, its density in A^2/Hz or V^2/Hz, at one place of the device.
+
+    Attributes
+    ----------
+    place : str
+        ``port``: a current beside port ``index``; ``control``: a voltage in series with control
+        ``index``; ``terminals``: independent currents from ground into each of ``terminals``.
+    density : float
+    index : int
+    terminals : tuple of str
+    """
+
+    place: str
+    density: float
+    index: int = 0
+    terminals: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True)
+class Varied:
+    """What of a kind is varied to see what it sets: a name, and how each number follows.
+
+    Attributes
+    ----------
+    label : str
+        ``beta``: what a message calls it.
+    powers : mapping of parameter, or ``owned_farad``, -> exponent
+        Each number is multiplied by the factor to this power.
+    """
+
+    label: str
+    powers: Mapping[str, float]
+
+
+def _nothing(*_: Any) -> Any:
+    return None
+
+
+def _no_figures(_: Resting) -> Mapping[str, tuple[float, str]]:
+    return {}
+
+
+@dataclass(frozen=True, kw_only=True)
+class DeviceKind:
+    """One kind of device.
+
+    Attributes
+    ----------
+    name : str
+        Also the name of its law in kernels.
+    law : function
+        Control volts and parameters, scalars in the order below, to each port's current followed
+        by its slopes in all controls. Plain arithmetic that vectorises: no branch, no array.
+    parameters : tuple of str
+    terminals : tuple of str
+    controls : tuple of (terminal, terminal)
+        The law's arguments are the voltages from the second to the first.
+    injections : tuple of mapping terminal -> coefficient
+        What each port current adds to the current *into* the terminals.
+    limits : function of parameters
+        Newton step limits of each control.
+    noise : function (Resting, boltzmann * temperature) -> list of NoiseSource
+    varied : Varied
+    swing : function (terminal, Resting, supply volts) -> (low, high) volts or None
+        How far the device lets a node at one of its terminals go.
+    drawn : function (Resting) -> amperes or None
+        Supply current that its ports do not show.
+    figures : function (Resting) -> mapping of label -> (value, unit)
+        What its operating point is told by.
+    library : str
+        What its table of parts is called.
+    symbol : str
+        What it is drawn as.
+    owns : str
+        Terminal whose equation the device replaces by that of a node of its own: an op-amp's
+        output. Empty for none.
+    """
+
+    name: str
+    law: Callable[..., Any]
+    parameters: tuple[str, ...]
+    terminals: tuple[str, ...]
+    controls: tuple[tuple[str, str], ...]
+    injections: tuple[Mapping[str, float], ...]
+    limits: Callable[[Mapping[str, float]], tuple[Limit, ...]]
+    noise: Callable[[Resting, float], list[NoiseSource]]
+    varied: Varied
+    library: str
+    symbol: str
+    swing: Callable[[str, Resting, float], tuple[float, float] | None] = _nothing
+    drawn: Callable[[Resting], float | None] = _nothing
+    figures: Callable[[Resting], Mapping[str, tuple[float, str]]] = _no_figures
+    owns: str = ""
+
+    @property
+    def ports(self) -> int:
+        """Number of port currents."""
+        return len(self.injections)
