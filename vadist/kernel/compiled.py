@@ -16,7 +16,7 @@ from types import ModuleType
 
 import numba
 
-from vadist import devices
+import vadist.devices as devices
 from vadist.kernel import generate, structure
 from vadist.kernel.generate import kernel_source
 from vadist.kernel.structure import Structure
