@@ -224,23 +224,29 @@ class Network:
     def transistor(
         self, part: str, collector: str, base: str, emitter: str, model: TransistorModel
     ) -> None:
-        """Add an NPN transistor."""
+        """Add an NPN transistor; its base resistance leads to an inner node."""
         vt = thermal_voltage()
         high = _knee(model.saturation_current_a, vt)
         limit = (-math.inf, high, _STEP_IN_EXPONENTS * vt, 1.0)
-        early = 0.0 if math.isinf(model.early_voltage_v) else 1.0 / model.early_voltage_v
+        inner = base
+        if model.base_resistance_ohm > 0.0:
+            inner = self.node(f"{part}.junction")
+            self.resistor(f"{part}.ohmic", base, inner, model.base_resistance_ohm)
         self.devices.append(
             Device(
                 self.name(part),
                 "transistor",
-                ((base, emitter), (base, collector)),
-                ({base: -1.0, emitter: 1.0}, {collector: -1.0, emitter: 1.0}),
+                ((inner, emitter), (inner, collector)),
+                ({inner: -1.0, emitter: 1.0}, {collector: -1.0, emitter: 1.0}),
                 (
                     model.saturation_current_a,
-                    1.0 / vt,
+                    0.5 / vt,
                     1.0 / model.forward_beta,
                     1.0 / model.reverse_beta,
-                    early,
+                    1.0 / model.early_voltage_v,
+                    model.emitter_leakage_a,
+                    model.collector_leakage_a,
+                    4.0 / model.knee_current_a,
                 ),
                 (limit, limit),
             )

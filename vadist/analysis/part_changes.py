@@ -63,7 +63,9 @@ def _scaled_device(device: Device, factor: float) -> Device:
         return dataclasses.replace(device, owned_farad=device.owned_farad / factor)
     values = list(device.parameters)
     if device.kind == "transistor":
+        # The gain at every current: both parts of the base current, as specimens differ.
         values[2] /= factor
+        values[5] /= factor
     else:
         values[0] *= factor
         values[2] *= factor

@@ -2,8 +2,11 @@
 
 The only copy of the physics of the devices. As plain Python they serve the operating point and
 the small-signal analysis; inside generated kernels numba inlines them into loops over lanes, where
-they turn into vector instructions: no branches, no arrays, no library calls.
+they turn into vector instructions: no branches, no arrays, no library calls (a square root is an
+instruction).
 """
+
+import math
 
 import numpy as np
 from numba.extending import register_jitable
@@ -24,9 +27,9 @@ _C10, _C11 = 2.7620088445409746e-07, 2.510038549551032e-08
 
 
 @register_jitable
-def exponential(x: float) -> float:
-    """Return e**x with the argument held to +-700, by polynomial and exponent bits."""
-    x = min(max(x, -_LARGEST), _LARGEST)
+def exponential(x: float, largest: float = _LARGEST) -> float:
+    """Return e**x with the argument held to +-700 or less, by polynomial and exponent bits."""
+    x = min(max(x, -largest), largest)
     shifted = x * _LOG2_E + _SHIFT
     k = shifted - _SHIFT
     r = x - k * _LN2_HIGH - k * _LN2_LOW
@@ -63,31 +66,57 @@ def transistor(
     vbe: float,
     vbc: float,
     saturation_a: float,
-    per_v: float,
+    half_per_v: float,
     inverse_forward_beta: float,
     inverse_reverse_beta: float,
     inverse_early_v: float,
+    emitter_leakage_a: float,
+    collector_leakage_a: float,
+    knee_per_a: float,
 ) -> tuple[float, float, float, float, float, float]:
-    """NPN in the transport form of Ebers and Moll, with the Early effect.
+    """NPN after Gummel and Poon: two diodes make the base current, the base charge divides.
+
+    Parameters
+    ----------
+    half_per_v : 1/(2 Vt)
+    emitter_leakage_a, collector_leakage_a : saturation currents of emission coefficient 2
+    knee_per_a : 4/IKF; zero for no fall-off at high current
 
     Returns
     -------
     base current, its slopes in vbe and vbc, collector current, its slopes in vbe and vbc
+
+    Notes
+    -----
+    One exponential a junction serves both its currents: that of the leakage, e**(v/2Vt), is the
+    square root of the other.
     """
-    forward = saturation_a * exponential(vbe * per_v)
-    reverse = saturation_a * exponential(vbc * per_v)
+    root_f = exponential(vbe * half_per_v, 0.5 * _LARGEST)
+    root_r = exponential(vbc * half_per_v, 0.5 * _LARGEST)
+    forward = saturation_a * root_f * root_f
+    reverse = saturation_a * root_r * root_r
+    leak_f = emitter_leakage_a * root_f
+    leak_r = collector_leakage_a * root_r
     i_f = forward - saturation_a
     i_r = reverse - saturation_a
-    g_f = forward * per_v
-    g_r = reverse * per_v
+    i_l = leak_r - collector_leakage_a
+    g_f = 2.0 * half_per_v * forward
+    g_r = 2.0 * half_per_v * reverse
+    g_l = half_per_v * leak_r
+    # 1/qb = early * thin with thin = 2/(1 + r); r thick = 1/(1 + r), by one reciprocal.
+    r = math.sqrt(1.0 + i_f * knee_per_a)
+    thick = 1.0 / (r * (1.0 + r))
+    thin = 2.0 * r * thick
     early = 1.0 - vbc * inverse_early_v
+    ideal = i_f - i_r
+    per_charge = thin * early
     return (
-        i_f * inverse_forward_beta + i_r * inverse_reverse_beta,
-        g_f * inverse_forward_beta,
-        g_r * inverse_reverse_beta,
-        (i_f - i_r) * early - i_r * inverse_reverse_beta,
-        g_f * early,
-        -g_r * (early + inverse_reverse_beta) - (i_f - i_r) * inverse_early_v,
+        i_f * inverse_forward_beta + i_r * inverse_reverse_beta + (leak_f - emitter_leakage_a) + i_l,
+        g_f * inverse_forward_beta + half_per_v * leak_f,
+        g_r * inverse_reverse_beta + g_l,
+        ideal * per_charge - i_r * inverse_reverse_beta - i_l,
+        g_f * per_charge * (1.0 - 0.5 * knee_per_a * ideal * thick),
+        -g_r * (per_charge + inverse_reverse_beta) - ideal * thin * inverse_early_v - g_l,
     )
 
 

@@ -6,7 +6,7 @@ from functools import cached_property
 
 CONTROLS = {"diodes": 1, "transistor": 2, "opamp": 2}
 CURRENTS = {"diodes": 1, "transistor": 2, "opamp": 1}
-PARAMETERS = {"diodes": 4, "transistor": 5, "opamp": 5}
+PARAMETERS = {"diodes": 4, "transistor": 8, "opamp": 5}
 
 
 @dataclass(frozen=True)
