@@ -1,6 +1,6 @@
 """Fit the part library's diodes and transistors to the sheet points and print the residuals.
 
-    python tests/studies/fit_parts.py [NAME...]
+python tests/studies/fit_parts.py [NAME...]
 """
 
 import sys

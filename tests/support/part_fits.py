@@ -118,7 +118,9 @@ def fit_transistor(part: dict) -> tuple[TransistorModel, list[Residual]]:
         for point in part["points"]:
             value, wanted = transistor_value(model, point), aim(point)
             unit = point["of"] in _VOLTS
-            found.append((value - wanted) / VOLT_UNIT if unit else math.log(value / wanted) / GAIN_UNIT)
+            found.append(
+                (value - wanted) / VOLT_UNIT if unit else math.log(value / wanted) / GAIN_UNIT
+            )
         return found
 
     model = _rounded(made(_solve(residuals, _TRANSISTOR_START, _TRANSISTOR_FREE)))
@@ -139,7 +141,9 @@ def fit_diode(part: dict) -> tuple[DiodeModel, list[Residual]]:
 
     def differences(model: DiodeModel):
         found = np.array([forward_v(model, p["forward_a"]) for p in part["points"]])
-        wanted = np.array([p["max"] if s else aim(p) for p, s in zip(part["points"], shaped, strict=True)])
+        wanted = np.array(
+            [p["max"] if s else aim(p) for p, s in zip(part["points"], shaped, strict=True)]
+        )
         off = found - wanted
         # The constant that serves the maxima best is their mean distance.
         shift = off[shaped].mean() if any(shaped) else 0.0
@@ -151,7 +155,10 @@ def fit_diode(part: dict) -> tuple[DiodeModel, list[Residual]]:
 
     model = _rounded(made(_solve(residuals, start, free)))
     found, wanted = differences(model)
-    told = [Residual(*each) for each in zip(part["points"], wanted.tolist(), found.tolist(), strict=True)]
+    told = [
+        Residual(*each)
+        for each in zip(part["points"], wanted.tolist(), found.tolist(), strict=True)
+    ]
     return replace(model, name=part["name"]), told
 
 

@@ -5,9 +5,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from vadist.analysis.chain_response import SolvedDesign
-from vadist.kernel.structure import CURRENTS
+from vadist.kernel.structure import CONTROLS, CURRENTS
 from vadist.network import GROUND, SUPPLY, Device
-from vadist.quantities import thermal_voltage
 from vadist.sections import Matrix
 
 SATURATION_V = 0.2
@@ -16,7 +15,7 @@ SATURATION_V = 0.2
 
 @dataclass(frozen=True)
 class RestingTransistor:
-    """Operating point of a transistor."""
+    """Operating point of a transistor; the transconductance is that of the inner junction."""
 
     part: str
     model: str
@@ -75,13 +74,19 @@ class SupplyCurrent:
 
 def port_currents(solved: SolvedDesign) -> dict[str, Matrix]:
     """Device -> its port currents at rest (base and collector of a transistor), amperes."""
-    found: dict[str, Matrix] = {}
+    return {part: currents for part, (currents, _) in _ports(solved).items()}
+
+
+def _ports(solved: SolvedDesign) -> dict[str, tuple[Matrix, Matrix]]:
+    """Device -> its port currents and their slopes in its own control voltages."""
+    found: dict[str, tuple[Matrix, Matrix]] = {}
     for section, point in solved.sections:
-        first = 0
+        port = control = 0
         for device in section.devices:
-            count = CURRENTS[device.kind]
-            found[device.part] = point.port_a[first : first + count]
-            first += count
+            ports = slice(port, port + CURRENTS[device.kind])
+            controls = slice(control, control + CONTROLS[device.kind])
+            found[device.part] = point.port_a[ports], point.slopes[ports, controls]
+            port, control = ports.stop, controls.stop
     return found
 
 
@@ -94,9 +99,9 @@ def resting_stages(solved: SolvedDesign) -> dict[str, RestingStage]:
     >>> from vadist.design_files import load_design
     >>> boost = resting_stages(solve_design(load_design("boosted_hard_clipper")))["boost"]
     >>> round(boost.output_v, 1), boost.limits_v[1]
-    (4.5, 9.0)
+    (6.0, 9.0)
     """
-    volts, currents = solved.node_v, port_currents(solved)
+    volts, ports = solved.node_v, _ports(solved)
     result = {}
     for stage, output in solved.stage_nodes.items():
         nodes = sorted(n for n in volts if n.startswith(f"{stage}.") and n != output)
@@ -105,9 +110,7 @@ def resting_stages(solved: SolvedDesign) -> dict[str, RestingStage]:
         for device in devices:
             limits = _limits(device, output, volts) or limits
         transistors = tuple(
-            _transistor(solved, d, currents[d.part], volts)
-            for d in devices
-            if d.kind == "transistor"
+            _transistor(solved, d, *ports[d.part], volts) for d in devices if d.kind == "transistor"
         )
         result[stage] = RestingStage(
             {n: volts[n] for n in [*nodes, output]}, volts[output], limits, transistors
@@ -135,7 +138,11 @@ def _limits(device: Device, output: str, volts: dict[str, float]) -> tuple[float
 
 
 def _transistor(
-    solved: SolvedDesign, device: Device, currents: Matrix, volts: dict[str, float]
+    solved: SolvedDesign,
+    device: Device,
+    currents: Matrix,
+    slopes: Matrix,
+    volts: dict[str, float],
 ) -> RestingTransistor:
     collector, _, emitter = _terminals(device)
     owner, _, name = device.part.partition(".")
@@ -146,7 +153,7 @@ def _transistor(
         float(currents[1]),
         float(currents[0]),
         volts[collector] - volts[emitter],
-        float(currents[1]) / thermal_voltage(),
+        float(slopes[1, 0]),
     )
 
 

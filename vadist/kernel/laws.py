@@ -111,7 +111,10 @@ def transistor(
     ideal = i_f - i_r
     per_charge = thin * early
     return (
-        i_f * inverse_forward_beta + i_r * inverse_reverse_beta + (leak_f - emitter_leakage_a) + i_l,
+        i_f * inverse_forward_beta
+        + i_r * inverse_reverse_beta
+        + (leak_f - emitter_leakage_a)
+        + i_l,
         g_f * inverse_forward_beta + half_per_v * leak_f,
         g_r * inverse_reverse_beta + g_l,
         ideal * per_charge - i_r * inverse_reverse_beta - i_l,
