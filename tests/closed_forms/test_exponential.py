@@ -97,12 +97,21 @@ def test_slopes_are_derivatives(kind):
 
 
 def test_laws_are_the_written_equations():
-    """Currents against Shockley's law, the transport form, and the limiter, with math.exp."""
+    """Currents of diodes against Shockley's law, of the op-amp against its limiter."""
     (i_f, s_f, i_r, s_r), _ = LAWS["diodes"]
     for v in (-0.7, 0.0, 0.3, 0.61):
         found = currents_and_slopes(["diodes"], [LAWS["diodes"][0]], np.array([v]))[0]
         wanted = i_f * math.expm1(v * s_f) - i_r * math.expm1(-v * s_r)
         assert found[0] == pytest.approx(wanted, rel=1e-13, abs=1e-23)
+    largest, inverse, high, low, knee = LAWS["opamp"][0]
+    for difference, out in LAWS["opamp"][1]:
+        found = currents_and_slopes(["opamp"], [LAWS["opamp"][0]], np.array([difference, out]))[0][
+            0
+        ]
+        limits = math.exp((out - high) * knee) - math.exp((low - out) * knee)
+        wanted = largest * (math.tanh(difference * inverse) - limits)
+        assert found == pytest.approx(wanted, rel=1e-12, abs=1e-16 * largest)
+    assert OPAMP.slew_rate_v_per_s * 1e-9 == pytest.approx(largest)
 
 
 FULL = TransistorModel(

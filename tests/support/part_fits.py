@@ -25,7 +25,7 @@ _STEP_V = 2.0 * VT
 _VOLTS = ("vbe_on", "vbe_sat", "vce_sat", "vf")
 
 _REACH = math.log(3e5)
-# Where a fit starts, and the ratio within which it stays of that; any sensible place leads to the same end.
+# Ratio within which a number stays of where the fit starts; any sensible start leads to one end.
 _TRANSISTOR_START = TransistorModel("start", 1e-14, 300.0, 1.0, 70.0, 3e-14, 0.0, 0.1, 30.0)
 _TRANSISTOR_FREE = (
     *("saturation_current_a", "forward_beta", "reverse_beta", "early_voltage_v"),
