@@ -1,7 +1,8 @@
 """The kernel's exponential and the slopes of its device laws, interpreted and compiled.
 
 Authorities: mpmath's exponential at 50 digits; the definition of the derivative by central
-differences of the laws themselves; Shockley's and Ebers and Moll's equations written out.
+differences of the laws themselves; Shockley's equation and those of Gummel and Poon (Bell System
+Technical Journal 49(5), 1970) written out, the latter with mpmath and its derivatives.
 """
 
 import math
@@ -9,11 +10,15 @@ import math
 import mpmath
 import numpy as np
 import pytest
+from circuit_oracle import gummel_poon
 from example_circuits import NPN, OPAMP
 from numba import njit
 
+from vadist.circuits.network import Network
 from vadist.devices.evaluate import currents_and_slopes
 from vadist.devices.exponential import exponential
+from vadist.devices.transistor import transistor
+from vadist.parts import TransistorModel
 
 VT = 1.380649e-23 * 300.0 / 1.602176634e-19
 
@@ -60,10 +65,10 @@ LAWS = {
     ),
     "transistor": (
         (
-            NPN.saturation_current_a, 1.0 / VT, 1.0 / NPN.forward_beta, 1.0 / NPN.reverse_beta,
-            1.0 / NPN.early_voltage_v,
+            NPN.saturation_current_a, 0.5 / VT, 1.0 / NPN.forward_beta, 1.0 / NPN.reverse_beta,
+            1.0 / NPN.early_voltage_v, NPN.emitter_leakage_a, 5e-12, 4.0 / NPN.knee_current_a,
         ),
-        [[0.65, -3.0], [0.7, 0.6], [-1.0, 0.5], [0.66, 0.0], [0.0, -8.0]],
+        [[0.65, -3.0], [0.7, 0.6], [-1.0, 0.5], [0.66, 0.0], [0.0, -8.0], [0.85, -2.0]],
     ),
     "opamp": (
         (13e-3, 1.0 / 0.69, 7.5, 1.5, 1.0 / 0.05),
@@ -93,21 +98,12 @@ def test_slopes_are_derivatives(kind):
 
 
 def test_laws_are_the_written_equations():
-    """Currents against Shockley's law, the transport form, and the limiter, with math.exp."""
+    """Currents of diodes against Shockley's law, of the op-amp against its limiter."""
     (i_f, s_f, i_r, s_r), _ = LAWS["diodes"]
     for v in (-0.7, 0.0, 0.3, 0.61):
         found = currents_and_slopes(["diodes"], [LAWS["diodes"][0]], np.array([v]))[0]
         wanted = i_f * math.expm1(v * s_f) - i_r * math.expm1(-v * s_r)
         assert found[0] == pytest.approx(wanted, rel=1e-13, abs=1e-23)
-    i_s, inverse, f, r, early = LAWS["transistor"][0]
-    for be, bc in LAWS["transistor"][1]:
-        base, collector = currents_and_slopes(
-            ["transistor"], [LAWS["transistor"][0]], np.array([be, bc])
-        )[0]
-        forward, reverse = i_s * math.expm1(be * inverse), i_s * math.expm1(bc * inverse)
-        assert base == pytest.approx(forward * f + reverse * r, rel=1e-12, abs=1e-26)
-        transport = (forward - reverse) * (1.0 - bc * early)
-        assert collector == pytest.approx(transport - reverse * r, rel=1e-12, abs=1e-26)
     largest, inverse, high, low, knee = LAWS["opamp"][0]
     for difference, out in LAWS["opamp"][1]:
         found = currents_and_slopes(["opamp"], [LAWS["opamp"][0]], np.array([difference, out]))[0][
@@ -117,3 +113,93 @@ def test_laws_are_the_written_equations():
         wanted = largest * (math.tanh(difference * inverse) - limits)
         assert found == pytest.approx(wanted, rel=1e-12, abs=1e-16 * largest)
     assert OPAMP.slew_rate_v_per_s * 1e-9 == pytest.approx(largest)
+
+
+FULL = TransistorModel(
+    "all terms", 6e-15, 300.0, 1.1, 60.0, emitter_leakage_a=9e-12, collector_leakage_a=4e-12,
+    knee_current_a=25e-3, base_resistance_ohm=0.0,
+)  # fmt: skip
+"""A transistor in which every term of the law counts."""
+
+# Leakage rules at 0.35 V, the ideal current at 0.65 V, high injection at 0.9 V; saturated; reverse.
+BIASES = [
+    *[(0.35, -4.0), (0.65, -4.0), (0.9, -4.0), (0.7, 0.62), (0.75, 0.75), (-2.0, 0.6)],
+    *[(0.62, 0.0), (0.0, -8.0), (-3.0, -3.0)],
+]
+
+
+def published(vbe, vbc):
+    """Ib and Ic of :data:`FULL` at mpmath's precision."""
+    mp, vt = mpmath.mpf, mpmath.mpf(VT)
+    i_f = mp(6e-15) * (mpmath.exp(vbe / vt) - 1)
+    i_r = mp(6e-15) * (mpmath.exp(vbc / vt) - 1)
+    back = i_r / mp(1.1) + mp(4e-12) * (mpmath.exp(vbc / (2 * vt)) - 1)
+    base = i_f / 300 + mp(9e-12) * (mpmath.exp(vbe / (2 * vt)) - 1) + back
+    qb = (1 + mpmath.sqrt(1 + 4 * i_f / mp(25e-3))) / 2 / (1 - vbc / 60)
+    return base, (i_f - i_r) / qb - back
+
+
+@pytest.mark.parametrize("bias", BIASES, ids=str)
+def test_transistor_is_the_published_one(bias):
+    """Currents and slopes against mpmath at 40 digits, the law's and the oracle's.
+
+    1e-12 of the largest current or slope that takes part: an exponential of 40 has an ulp of the
+    argument, 7e-15, in it.
+    """
+    network = Network()
+    network.transistor("q", "c", "b", "e", FULL)
+    found = currents_and_slopes(["transistor"], [network.devices[0].parameters], np.array(bias))
+    with mpmath.workdps(40):
+        at = tuple(mpmath.mpf(v) for v in bias)
+        currents = [float(i) for i in published(*at)]
+        slopes = [
+            [
+                float(mpmath.diff(lambda *v, k=k: published(*v)[k], at, order))
+                for order in ((1, 0), (0, 1))
+            ]
+            for k in (0, 1)
+        ]
+    oracle = gummel_poon(*bias, FULL)
+    for k in (0, 1):
+        scale = max(abs(i) for i in currents) + 6e-15
+        assert found[0][k] == pytest.approx(currents[k], rel=1e-12, abs=1e-12 * scale)
+        assert oracle[k][0] == pytest.approx(currents[k], rel=1e-12, abs=1e-12 * scale)
+        steepest = max(abs(g) for row in slopes for g in row)
+        assert found[1][k] == pytest.approx(slopes[k], rel=1e-12, abs=1e-12 * steepest)
+        assert oracle[k][1:] == pytest.approx(slopes[k], rel=1e-12, abs=1e-12 * steepest)
+
+
+def test_a_transistor_without_the_new_terms_is_that_of_ebers_and_moll():
+    """Leakage none, knee infinite, Early voltage infinite: the transport form."""
+    network = Network()
+    network.transistor("q", "c", "b", "e", TransistorModel("plain", 1e-14, 200.0, 2.0))
+    for vbe, vbc in BIASES:
+        at = np.array([vbe, vbc])
+        base, collector = currents_and_slopes(["transistor"], [network.devices[0].parameters], at)[
+            0
+        ]
+        i_f, i_r = 1e-14 * math.expm1(vbe / VT), 1e-14 * math.expm1(vbc / VT)
+        assert base == pytest.approx(i_f / 200.0 + i_r / 2.0, rel=1e-12, abs=1e-26)
+        assert collector == pytest.approx(i_f - i_r - i_r / 2.0, rel=1e-12, abs=1e-26)
+
+
+def test_a_transistor_stays_finite_at_any_volts():
+    """A thousand volts either way, as Newton's method may try."""
+    parameters = LAWS["transistor"][0]
+    for vbe in (-1e3, -20.0, 0.0, 20.0, 1e3):
+        for vbc in (-1e3, -20.0, 0.0, 20.0, 1e3):
+            assert np.isfinite(transistor(vbe, vbc, *parameters)).all()
+
+
+def test_base_resistance_stands_between_the_terminal_and_the_junctions():
+    """Both junctions hang on the inner node; nothing else does."""
+    network = Network(stage="boost")
+    network.transistor("q", "c", "b", "e", NPN)
+    (resistor,), (device,) = network.resistors, network.devices
+    assert (resistor.a, resistor.b, resistor.value) == (
+        "b",
+        "boost.q.junction",
+        NPN.base_resistance_ohm,
+    )
+    assert device.controls == ((resistor.b, "e"), (resistor.b, "c"))
+    assert device.injections == ({resistor.b: -1.0, "e": 1.0}, {"c": -1.0, "e": 1.0})

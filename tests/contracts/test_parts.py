@@ -48,6 +48,16 @@ OPAMP = OpAmpModel(
         (TRANSISTOR, "reverse_beta", 0.0, "reverse_beta must be > 0 (got 0)"),
         (TRANSISTOR, "early_voltage_v", 0.0, "early_voltage must be > 0 V (got 0)"),
         (TRANSISTOR, "early_voltage_v", math.nan, "early_voltage must be > 0 V (got nan)"),
+        (TRANSISTOR, "emitter_leakage_a", -1e-12, "emitter_leakage must be >= 0 A (got -1e-12)"),
+        (TRANSISTOR, "collector_leakage_a", math.inf, "must be a finite number of A (got inf)"),
+        (
+            TRANSISTOR,
+            "knee_current_a",
+            1e-14,
+            "knee_current must be > 4 saturation currents, 4e-14",
+        ),
+        (TRANSISTOR, "knee_current_a", math.nan, "knee_current must be > 4 saturation currents"),
+        (TRANSISTOR, "base_resistance_ohm", -1.0, "base_resistance must be >= 0 ohm (got -1)"),
         (OPAMP, "gain_bandwidth_hz", 0.0, "gain_bandwidth must be > 0 Hz (got 0)"),
         (OPAMP, "slew_rate_v_per_s", math.inf, "slew_rate must be a finite number of V/s"),
         (OPAMP, "open_loop_gain", 1.0, "open_loop_gain must be > 1 (got 1)"),
@@ -72,8 +82,10 @@ def test_a_model_cannot_be_changed(model: Any) -> None:
         model.name = "other"
 
 
-def test_early_effect_is_absent_unless_given() -> None:
-    assert TRANSISTOR.early_voltage_v == math.inf
+def test_a_transistor_is_ideal_where_nothing_is_given() -> None:
+    assert TRANSISTOR.early_voltage_v == TRANSISTOR.knee_current_a == math.inf
+    assert TRANSISTOR.emitter_leakage_a == TRANSISTOR.collector_leakage_a == 0.0
+    assert TRANSISTOR.base_resistance_ohm == 0.0
 
 
 def test_each_entry_goes_by_its_name_and_tells_its_source() -> None:

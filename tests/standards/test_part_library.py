@@ -1,12 +1,23 @@
-"""Authorities: manufacturers' data sheets, and the forward voltage each model card implies."""
+"""Authorities: manufacturers' data sheets.
 
+The points of the sheets stand in ``tests/support/sheet_points.toml`` with their documents, those
+from memory marked so. What an entry of the library gives at a point is read off a solved circuit
+of the package, apart from the fit, which has laws of its own.
+"""
+
+import dataclasses
 import math
 
+import numpy as np
 import pytest
+from part_fits import fit_diode, fit_transistor, sheet_points
 from scipy.optimize import brentq
 
-from vadist.parts import DIODES, OPAMPS, TRANSISTORS, DiodeModel
+from vadist.circuits.network import Network
+from vadist.devices.evaluate import currents_and_slopes
+from vadist.parts import DIODES, OPAMPS, TRANSISTORS, DiodeModel, TransistorModel
 
+POINTS = sheet_points()
 # kT/q at 300 K from the exact constants of the SI, apart from the package's own.
 VT_300K = 1.380649e-23 * 300.0 / 1.602176634e-19
 
@@ -19,118 +30,101 @@ def forward_voltage(diode: DiodeModel, current_a: float) -> float:
         exponent = junction / (diode.emission_coefficient * VT_300K)
         return diode.saturation_current_a * math.expm1(exponent) - current_a
 
-    return float(brentq(excess, -1.0, 2.5, xtol=1e-13))
+    return float(brentq(excess, -1.0, 3.0, xtol=1e-13))
 
 
-# Forward voltage at 1, 5 and 10 mA and 300 K, computed apart from this project from the
-# parameters of each card; the tolerance is the rounding to 0.1 mV.
-CARDS = {
-    "1N4148": (0.5844, 0.6596, 0.6938),
-    "1N4148 card B": (0.6089, 0.6908, 0.7282),
-    "1N4148 card C": (0.6051, 0.6886, 0.7269),
-    "1N34A": (0.2932, 0.3753, 0.4336),
-    "1N34A card B": (0.2137, 0.2647, 0.2915),
-    "1N5817": (0.1237, 0.1801, 0.2049),
-    "red LED": (1.5611, 1.7164, 1.7835),
+def measured(
+    transistor: TransistorModel, collector_a: float, collector_emitter_v: float
+) -> tuple[float, float]:
+    """Current gain and VBE at the terminals, by the package's law."""
+    network = Network()
+    network.transistor("q", "c", "b", "e", transistor)
+    parameters = network.devices[0].parameters
+
+    def currents(vbe: float) -> np.ndarray:
+        at = np.array([vbe, vbe - collector_emitter_v])
+        return currents_and_slopes(["transistor"], [parameters], at)[0]
+
+    vbe = brentq(lambda v: currents(v)[1] - collector_a, 0.0, 1.5, xtol=1e-14)
+    base = currents(vbe)[0]
+    return collector_a / base, vbe + transistor.base_resistance_ohm * base
+
+
+@pytest.mark.parametrize("name", TRANSISTORS)
+def test_a_transistor_is_the_fit_to_its_points(name: str) -> None:
+    """Within a unit of the last digit held, which an optimiser may turn on another machine."""
+    fit, residuals = fit_transistor(POINTS["transistor"][name])
+    for r in residuals:
+        told = f"{1e3 * r.off:+.1f} mV" if r.is_volts else f"{100.0 * r.off:+.1f} %"
+        print(f"{name} {r.point['of']} at {r.point['collector_a']:g} A: {told}")
+        # Worst of a fit: two gains of the 2N3904, whose minima bend more than the law.
+        assert abs(r.off) < (0.012 if r.is_volts else 0.13)
+    same_numbers(TRANSISTORS[name], fit)
+
+
+@pytest.mark.parametrize("name", DIODES)
+def test_a_diode_is_the_fit_to_its_points(name: str) -> None:
+    fit, residuals = fit_diode(POINTS["diode"][name])
+    print(f"{name}: {', '.join(f'{1e3 * r.off:+.1f} mV' for r in residuals)}")
+    assert max(abs(r.off) for r in residuals) < (0.023 if name == "1N5817" else 0.006)
+    same_numbers(DIODES[name], fit)
+
+
+def same_numbers(entry: object, fit: object) -> None:
+    """Every number of a library entry is that of the fit."""
+    for field in dataclasses.fields(entry):  # type: ignore[arg-type]
+        held, wanted = getattr(entry, field.name), getattr(fit, field.name)
+        if isinstance(held, float):
+            assert held == pytest.approx(wanted, rel=1e-3), field.name
+
+
+@pytest.mark.parametrize("name", TRANSISTORS)
+def test_a_transistor_keeps_its_sheets_limits(name: str) -> None:
+    """Gain and VBE within min and max wherever the sheet of the type itself gives them."""
+    kept = 0
+    for point in POINTS["transistor"][name]["points"]:
+        if "borrowed" in point or point["of"] not in ("hfe", "vbe_on"):
+            continue
+        gain, vbe = measured(TRANSISTORS[name], point["collector_a"], point["collector_emitter_v"])
+        found = gain if point["of"] == "hfe" else vbe
+        print(f"{name} {point['of']} at {point['collector_a']:g} A: {found:.4g}")
+        assert point.get("min", 0.0) <= found <= point.get("max", math.inf)
+        kept += "min" in point or "max" in point
+    assert kept >= 2
+
+
+# Gain at 0.1, 1 and 10 mA that the sheets allow. The BC547B's sheet promises 200 to 450 at 2 mA
+# and 150, typical, at 10 uA: between them nothing under half the one nor over the other.
+ALLOWED = {
+    "2N3904": ((40.0, 300.0), (70.0, 300.0), (100.0, 300.0)),
+    "2N5088": ((300.0, 900.0), (350.0, 900.0), (300.0, 900.0)),
+    "BC547B": ((100.0, 450.0), (150.0, 450.0), (150.0, 450.0)),
 }
 
 
-@pytest.mark.parametrize("name", CARDS)
-def test_forward_voltage_of_the_card(name: str) -> None:
-    for current_a, volts in zip((1e-3, 5e-3, 10e-3), CARDS[name], strict=True):
-        assert forward_voltage(DIODES[name], current_a) == pytest.approx(volts, abs=5.1e-5)
+@pytest.mark.parametrize("name", ALLOWED)
+def test_gain_at_a_tenth_one_and_ten_milliamperes(name: str) -> None:
+    volts = 1.0 if name == "2N3904" else 5.0
+    for current_a, (least, most) in zip((1e-4, 1e-3, 1e-2), ALLOWED[name], strict=True):
+        gain = measured(TRANSISTORS[name], current_a, volts)[0]
+        print(f"{name} at {1e3 * current_a:g} mA: gain {gain:.1f}, allowed {least:g} to {most:g}")
+        assert least <= gain <= most
 
 
-@pytest.mark.parametrize("name", ["1N4148", "1N4148 card B", "1N4148 card C"])
-def test_1n4148_drops_a_volt_at_most(name: str) -> None:
-    # Data sheet: VF <= 1.0 V at 10 mA.
-    assert 0.5 < forward_voltage(DIODES[name], 10e-3) <= 1.0
-
-
-def test_bat41_meets_the_one_point_it_was_set_to() -> None:
-    # Data sheet: 400 mV typical, 450 mV at most, at 1 mA. IS has four digits: 0.01 mV.
-    assert forward_voltage(DIODES["BAT41"], 1e-3) == pytest.approx(0.400, abs=1e-5)
-
-
-def test_1n5817_at_one_ampere() -> None:
-    # Data sheet: 0.42 V typical, 0.45 V at most. 5 mV: the card's fit of the typical value.
-    assert forward_voltage(DIODES["1N5817"], 1.0) == pytest.approx(0.42, abs=5e-3)
-
-
-def test_red_led_at_its_rated_current() -> None:
-    # Data sheets of red LEDs: 1.8 to 2.2 V at about 20 mA.
-    assert 1.8 <= forward_voltage(DIODES["red LED"], 20e-3) <= 2.2
+@pytest.mark.parametrize("name", DIODES)
+def test_a_diode_keeps_its_sheets_limits(name: str) -> None:
+    part = POINTS["diode"][name]
+    for point in [*part["points"], *part.get("limits", ())]:
+        found = forward_voltage(DIODES[name], point["forward_a"])
+        print(f"{name} at {1e3 * point['forward_a']:g} mA: {found:.4f} V")
+        assert point.get("min", 0.0) <= found <= point["max"] if "max" in point else found > 0.0
 
 
 def test_families_clip_in_the_order_the_trade_knows() -> None:
     # Common practice, no published source: germanium near 0.3 V, silicon near 0.6-0.7 V,
     # red LED near 1.7 V.
-    at_1_ma = {name: forward_voltage(DIODES[name], 1e-3) for name in CARDS}
+    at_1_ma = {name: forward_voltage(diode, 1e-3) for name, diode in DIODES.items()}
     assert at_1_ma["1N5817"] < at_1_ma["1N34A"] < at_1_ma["1N4148"] < at_1_ma["red LED"]
-
-
-def test_2n3904_current_gain_at_1_ma() -> None:
-    # Data sheet: hFE >= 80 at 1 mA. (It also allows 300 at most at 10 mA, which BF alone, 416,
-    # exceeds: the card lowers the gain by terms this model leaves out.)
-    assert TRANSISTORS["2N3904"].forward_beta >= 80.0
-
-
-# IS, BF, BR and VAF of the circulating model cards.
-TRANSISTOR_CARDS = {
-    "2N3904": (6.734e-15, 416.4, 0.7371, 74.03),
-    "2N5088": (5.911e-15, 1122.0, 1.271, 62.37),
-    "BC547B": (23.9e-15, 294.3, 7.946, 63.2),
-}
-
-
-@pytest.mark.parametrize("name", TRANSISTOR_CARDS)
-def test_transistor_is_its_card(name: str) -> None:
-    # Reverse gain and Early voltage hardly move an operating point, so they are compared alone.
-    entry = TRANSISTORS[name]
-    held = (entry.saturation_current_a, entry.forward_beta, entry.reverse_beta)
-    assert (*held, entry.early_voltage_v) == TRANSISTOR_CARDS[name]
-
-
-# Base and collector volts at 9 V supply, 8.2k collector resistor, base fed from the collector
-# through RB; computed apart from this project from IS, BF and BR of each card, without Early
-# effect. Tolerance: the rounding to a microvolt.
-OPERATING_POINTS = [
-    ("2N3904", 330e3, 0.663000, 1.396132),
-    ("2N5088", 330e3, 0.667863, 0.956124),
-    ("BC547B", 330e3, 0.629408, 1.633346),
-    ("2N3904", 1.5e6, 0.656006, 3.198521),
-    ("2N5088", 1.5e6, 0.664881, 1.832417),
-    ("BC547B", 1.5e6, 0.620276, 3.825609),
-]
-
-
-@pytest.mark.parametrize(("name", "feedback_ohm", "base_v", "collector_v"), OPERATING_POINTS)
-def test_cards_give_the_computed_operating_point(
-    name: str, feedback_ohm: float, base_v: float, collector_v: float
-) -> None:
-    card = TRANSISTORS[name]
-
-    def currents(vb: float, vc: float) -> tuple[float, float]:
-        forward = card.saturation_current_a * math.expm1(vb / 25.852e-3)
-        reverse = card.saturation_current_a * math.expm1((vb - vc) / 25.852e-3)
-        base = forward / card.forward_beta + reverse / card.reverse_beta
-        return forward - reverse - reverse / card.reverse_beta, base
-
-    def collector(vb: float) -> float:
-        # The feedback resistor carries the base current; solved for the collector voltage.
-        def excess(vc: float) -> float:
-            return (vc - vb) / feedback_ohm - currents(vb, vc)[1]
-
-        return float(brentq(excess, vb - 0.5, 100.0, xtol=1e-13))
-
-    def supply_excess(vb: float) -> float:
-        vc = collector(vb)
-        ic, ib = currents(vb, vc)
-        return vc + 8.2e3 * (ic + ib) - 9.0
-
-    vb = float(brentq(supply_excess, 0.5, 0.7, xtol=1e-13))
-    assert vb == pytest.approx(base_v, abs=6e-7)
-    assert collector(vb) == pytest.approx(collector_v, abs=6e-7)
 
 
 # TI data sheets named in each entry: GBW in MHz, SR in V/us, nV/rtHz, swing at +-15 V.

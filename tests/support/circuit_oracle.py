@@ -1,8 +1,8 @@
 """A whole network as one differential-algebraic system, integrated by SUNDIALS IDA.
 
 Independent of the package: it reads element lists and model data, and writes Kirchhoff's current
-law, the device laws (Shockley; Ebers and Moll's transport form; a one-pole op-amp with tanh
-limiting) and their Jacobian by itself, undivided and continuous in time.
+law, the device laws (Shockley; Gummel and Poon; a one-pole op-amp with tanh limiting) and their
+Jacobian by itself, undivided and continuous in time.
 """
 
 from collections.abc import Callable
@@ -14,6 +14,48 @@ from vadist.designs.design import Design
 
 BOLTZMANN, CHARGE, KELVIN = 1.380649e-23, 1.602176634e-19, 300.0
 VT = BOLTZMANN * KELVIN / CHARGE
+
+
+def gummel_poon(vbe, vbc, model, exp=lambda x: np.exp(min(x, 500.0)), sqrt=np.sqrt, vt=VT):
+    """Base and collector current of a transistor, each with its slopes in vbe and vbc.
+
+    H. K. Gummel, H. C. Poon, Bell System Technical Journal 49(5), 1970 (from memory, not located),
+    inside the base resistance: two diodes make each half of the base current, and the base charge
+    qb, the root of qb^2 = q1 qb + q2 with q2 = q1^2 If/IKF, divides what is carried.
+    """
+    saturation, leak_e, leak_c = (
+        model.saturation_current_a,
+        model.emitter_leakage_a,
+        model.collector_leakage_a,
+    )
+    diodes = {}
+    for name, volts, size, n in (
+        ("f", vbe, saturation, 1),
+        ("r", vbc, saturation, 1),
+        ("e", vbe, leak_e, 2),
+        ("c", vbc, leak_c, 2),
+    ):
+        e = exp(volts / (n * vt))
+        diodes[name] = (size * (e - 1), size * e / (n * vt))
+    (i_f, g_f), (i_r, g_r), (i_e, g_e), (i_c, g_c) = (diodes[k] for k in "frec")
+    q1 = 1 / (1 - vbc / model.early_voltage_v)
+    dq1 = q1 * q1 / model.early_voltage_v
+    q2 = i_f / model.knee_current_a
+    qb = q1 / 2 * (1 + sqrt(1 + 4 * q2))
+    # Implicit slopes of qb^2 - q1 qb - q1^2 q2 = 0.
+    bend = 2 * qb - q1
+    qb_be = q1 * q1 * g_f / model.knee_current_a / bend
+    qb_bc = (qb + 2 * q1 * q2) * dq1 / bend
+    carried = (i_f - i_r) / qb
+    back = i_r / model.reverse_beta + i_c
+    g_back = g_r / model.reverse_beta + g_c
+    base = (i_f / model.forward_beta + i_e + back, g_f / model.forward_beta + g_e, g_back)
+    collector = (
+        carried - back,
+        (g_f - carried * qb_be) / qb,
+        (-g_r - carried * qb_bc) / qb - g_back,
+    )
+    return base, collector
 
 
 class CircuitOracle:
@@ -102,20 +144,7 @@ class CircuitOracle:
             elif d.kind == "transistor":
                 (base, emitter), (_, collector) = d.controls
                 vbe, vbc = volts(base) - volts(emitter), volts(base) - volts(collector)
-                ef = np.exp(min(vbe / VT, 500.0))
-                er = np.exp(min(vbc / VT, 500.0))
-                Is, bf, br, va = (
-                    model.saturation_current_a,
-                    model.forward_beta,
-                    model.reverse_beta,
-                    model.early_voltage_v,
-                )
-                i_f, i_r = Is * (ef - 1), Is * (er - 1)
-                transport = (i_f - i_r) * (1 - vbc / va)
-                t_be = Is * ef / VT * (1 - vbc / va)
-                t_bc = -Is * er / VT * (1 - vbc / va) - (i_f - i_r) / va
-                ib, ib_be, ib_bc = i_f / bf + i_r / br, Is * ef / VT / bf, Is * er / VT / br
-                ic, ic_be, ic_bc = transport - i_r / br, t_be, t_bc - Is * er / VT / br
+                (ib, ib_be, ib_bc), (ic, ic_be, ic_bc) = gummel_poon(vbe, vbc, model)
                 for node, i, be, bc in (
                     (base, ib, ib_be, ib_bc),
                     (collector, ic, ic_be, ic_bc),

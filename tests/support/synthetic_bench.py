@@ -32,12 +32,15 @@ _FINE = 16
 
 
 def short_board() -> Design:
-    """Boost, op-amp gain, clipper and blend; drive rather low, so that every block is heard."""
+    """Boost, op-amp gain, clipper and blend; drive rather low, so that every block is heard.
+
+    The boost rests at half the supply: collector 0.80 V (1 + 180k/56k) + 6.0 uA x 180k = 4.5 V.
+    """
     stages = {
         "boost": TransistorBoost(
-            input_capacitor=470e-9, feedback_resistor=270e3, collector_resistor=5.6e3,
-            transistor=NPN, base_resistor=2.2e3, emitter_resistor=180.0, ground_resistor=68e3,
-            rolloff_capacitor=150e-12,
+            input_capacitor=680e-9, feedback_resistor=180e3, collector_resistor=5.6e3,
+            transistor=NPN, base_resistor=1.5e3, emitter_resistor=180.0, ground_resistor=56e3,
+            rolloff_capacitor=220e-12,
         ),
         "coupling": CouplingHighPass(capacitor=100e-9, bias_resistor=100e3),
         "gain": OpAmpGain(

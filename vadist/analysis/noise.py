@@ -7,12 +7,13 @@ part               density                                      between
 =================  ===========================================  =================================
 resistor           4 k T / R  (Johnson 1928, Nyquist 1928)      its ends
 op-amp             en, V/rtHz; in, A/rtHz, at each input        in series with the input; to ground
-transistor         2 q Ic, 2 q Ib (shot noise)                  collector, base and emitter
+transistor         2 q Ic, 2 q Ib (shot noise, leakage too),    collector, inner base and emitter
+                   4 k T / Rb of its base resistance            base and inner base
 diodes             2 q I, and 4 k T g of what conducts at rest  its ends
 =================  ===========================================  =================================
 
-Left out: 1/f noise (densities are those a data sheet states at 1 kHz), the transistor's base
-resistance, noise of the supply and hum. The transfer from every source to the output comes from
+Left out: 1/f noise (densities are those a data sheet states at 1 kHz), noise of the supply and
+hum. The transfer from every source to the output comes from
 one adjoint solution a section, carried backwards through the sections that feed it.
 """
 

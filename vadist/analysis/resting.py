@@ -81,7 +81,7 @@ def resting_stages(solved: SolvedDesign) -> dict[str, RestingStage]:
     >>> from vadist.designs.files import load_design
     >>> boost = resting_stages(solve_design(load_design("boosted_hard_clipper")))["boost"]
     >>> round(boost.output_v, 1), boost.limits_v[1]
-    (4.5, 9.0)
+    (6.0, 9.0)
     """
     volts, placed = solved.node_v, solved.resting_devices()
     result = {}

@@ -243,18 +243,24 @@ class Network:
     def transistor(
         self, part: str, collector: str, base: str, emitter: str, model: TransistorModel
     ) -> None:
-        """Add an NPN transistor."""
-        early = 0.0 if math.isinf(model.early_voltage_v) else 1.0 / model.early_voltage_v
+        """Add an NPN transistor; its base resistance leads to an inner node."""
+        inner = base
+        if model.base_resistance_ohm > 0.0:
+            inner = self.node(f"{part}.junction")
+            self.resistor(f"{part}.ohmic", base, inner, model.base_resistance_ohm)
         self._device(
             part,
             "transistor",
-            {"collector": collector, "base": base, "emitter": emitter},
+            {"collector": collector, "base": inner, "emitter": emitter},
             (
                 model.saturation_current_a,
-                1.0 / thermal_voltage(),
+                0.5 / thermal_voltage(),
                 1.0 / model.forward_beta,
                 1.0 / model.reverse_beta,
-                early,
+                1.0 / model.early_voltage_v,
+                model.emitter_leakage_a,
+                model.collector_leakage_a,
+                4.0 / model.knee_current_a,
             ),
             model,
         )

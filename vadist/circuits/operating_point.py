@@ -14,7 +14,7 @@ Matrix = NDArray[np.float64]
 
 _INDUCTOR_SIEMENS = 1e9
 # An inductor is a wire at DC.
-_TOLERANCE = 1e-13
+_TOLERANCE = 1e-11
 _ITERATIONS = 200
 
 

@@ -80,5 +80,7 @@ def _figures(model: Any) -> str:
         )
     return (
         f"NPN, Is {q(model.saturation_current_a, 'A')}, beta {model.forward_beta:g}, "
-        f"reverse beta {model.reverse_beta:g}, Early {model.early_voltage_v:g} V"
+        f"reverse beta {model.reverse_beta:g}, Early {model.early_voltage_v:g} V, "
+        f"leakage {q(model.emitter_leakage_a, 'A')} and {q(model.collector_leakage_a, 'A')}, "
+        f"knee {model.knee_current_a * 1e3:g} mA, Rb {q(model.base_resistance_ohm, 'ohm')}"
     )

@@ -21,9 +21,9 @@ _C10, _C11 = 2.7620088445409746e-07, 2.510038549551032e-08
 
 
 @register_jitable
-def exponential(x: float) -> float:
-    """Return e**x with the argument held to +-700, by polynomial and exponent bits."""
-    x = min(max(x, -_LARGEST), _LARGEST)
+def exponential(x: float, largest: float = _LARGEST) -> float:
+    """Return e**x with the argument held to +-700 or less, by polynomial and exponent bits."""
+    x = min(max(x, -largest), largest)
     shifted = x * _LOG2_E + _SHIFT
     k = shifted - _SHIFT
     r = x - k * _LN2_HIGH - k * _LN2_LOW

@@ -4,12 +4,12 @@ import math
 from dataclasses import dataclass
 
 from vadist.errors import DesignError
-from vadist.parts.limits import require_name, require_positive
+from vadist.parts.limits import require_name, require_not_negative, require_positive
 
 
 @dataclass(frozen=True, slots=True)
 class TransistorModel:
-    """NPN transistor after Ebers and Moll, transport form.
+    """NPN transistor after Gummel and Poon.
 
     Attributes
     ----------
@@ -18,21 +18,38 @@ class TransistorModel:
     saturation_current_a : float
         Is, amperes, > 0, at 300 K.
     forward_beta, reverse_beta : float
-        Current gains, > 0.
+        Bf and Br, > 0: the gains that leakage and fall-off leave off.
     early_voltage_v : float
-        Volts, > 0; infinite for none.
+        VAF, volts, > 0; infinite for none.
+    emitter_leakage_a, collector_leakage_a : float
+        Ise and Isc, >= 0: saturation currents of the non-ideal base currents, which have an
+        emission coefficient of 2. They take the gain away at low current.
+    knee_current_a : float
+        IKF, > 4 Is: collector current about which the gain falls off; infinite for never.
+    base_resistance_ohm : float
+        Rb, between the terminal and the inner base, >= 0.
     source : str
         Where the numbers come from.
 
     Notes
     -----
-    If = Is (exp(Vbe/Vt) - 1), Ir = Is (exp(Vbc/Vt) - 1), Ic = If - Ir - Ir/Br,
-    Ib = If/Bf + Ir/Br. The current gain does not fall at high or low current, and there is no
-    charge storage: a boost at about 1 mA and below 20 kHz is far from either.
+    With If = Is (exp(Vbe/Vt) - 1) and Ir = Is (exp(Vbc/Vt) - 1)::
+
+        Ib = If/Bf + Ise (exp(Vbe/2Vt) - 1) + Ir/Br + Isc (exp(Vbc/2Vt) - 1)
+        Ic = (If - Ir)/qb - Ir/Br - Isc (exp(Vbc/2Vt) - 1)
+        qb = (1 + sqrt(1 + 4 If/IKF)) / 2 / (1 - Vbc/VAF)
+
+    In the paper the charge of high injection is If/IKF itself, not times the square of the Early
+    factor: here that factor scales the collector current and nothing else. The emission
+    coefficient of the leakage, measured between 1 and 2, is held at 2, that of
+    recombination in the junction (C.-T. Sah, R. N. Noyce, W. Shockley, Proceedings of the IRE
+    45(9), 1957). Left out: charge storage, fall-off of the reverse gain, resistances of collector
+    and emitter, breakdown.
 
     References
     ----------
-    J. J. Ebers, J. L. Moll, Proceedings of the IRE 42(12), 1954 (from memory, not located).
+    H. K. Gummel, H. C. Poon, Bell System Technical Journal 49(5), 1970 (both from memory, not
+    located).
     """
 
     name: str
@@ -40,6 +57,10 @@ class TransistorModel:
     forward_beta: float
     reverse_beta: float
     early_voltage_v: float = math.inf
+    emitter_leakage_a: float = 0.0
+    collector_leakage_a: float = 0.0
+    knee_current_a: float = math.inf
+    base_resistance_ohm: float = 0.0
     source: str = "given by the user"
 
     def __post_init__(self) -> None:
@@ -49,3 +70,12 @@ class TransistorModel:
         require_positive("reverse_beta", self.reverse_beta, "")
         if not self.early_voltage_v > 0.0:
             raise DesignError(f"early_voltage must be > 0 V (got {self.early_voltage_v:g})")
+        require_not_negative("emitter_leakage", self.emitter_leakage_a, "A")
+        require_not_negative("collector_leakage", self.collector_leakage_a, "A")
+        least = 4.0 * self.saturation_current_a
+        if not self.knee_current_a > least:
+            raise DesignError(
+                f"knee_current must be > 4 saturation currents, {least:g} A "
+                f"(got {self.knee_current_a:g})"
+            )
+        require_not_negative("base_resistance", self.base_resistance_ohm, "ohm")
