@@ -3,11 +3,10 @@
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from vadist.analysis.operating_point import OperatingPoint, solve_all
-from vadist.design import Design, output_node
-from vadist.discretize import DiscreteSection, discretize
+from vadist.analysis.chain_response import SolvedDesign, solve_design
+from vadist.design import Design
+from vadist.discretize import DiscreteSection, discretize, through
 from vadist.network import INPUT
-from vadist.sections import Section
 
 
 @dataclass(frozen=True)
@@ -49,6 +48,7 @@ class Circuit:
             self.written,
             self.inputs,
             self.output,
+            tuple(self.taps.items()),
             tuple((s.states, s.inputs, s.outputs, s.kinds) for s in self.sections),
         )
 
@@ -62,7 +62,7 @@ def build_circuit(
     design: Design,
     sample_rate_hz: float,
     listen: Sequence[str] = (),
-    solved: list[tuple[Section, OperatingPoint]] | None = None,
+    solved: SolvedDesign | None = None,
 ) -> Circuit:
     """Solve a design's operating point and discretise it.
 
@@ -73,15 +73,17 @@ def build_circuit(
         The oversampled rate.
     listen : sequence of stage names
         Stages whose output volts are to leave the kernel besides the final output.
-    solved : list, optional
-        Sections with operating points, when they are at hand already.
+    solved : SolvedDesign, optional
+        The design's operating point, when it is at hand already.
     """
-    solved = solve_all(design.network()) if solved is None else solved
-    stage_nodes = {output_node(stage): stage for stage in design.stages}
-    read = {signal for section, _ in solved for signal in section.signals}
-    wanted = read | {design.output} | {output_node(stage) for stage in listen}
-    sections, written, place = [], [], {}
-    for index, (section, point) in enumerate(solved):
+    solved = solve_design(design) if solved is None else solved
+    node_of = solved.stage_nodes
+    stage_nodes = tuple(dict.fromkeys(node_of.values()))
+    read = {signal for section, _ in solved.sections for signal in section.signals}
+    wanted = read | {solved.output} | {node_of[stage] for stage in listen}
+    sections, written = [], []
+    place: dict[str, Tap] = {}
+    for index, (section, point) in enumerate(solved.sections):
         here = [n for n in stage_nodes if n in section.unknowns]
         here += [n for n in section.unknowns if n in read and n not in stage_nodes]
         nodes = sorted(here, key=lambda n: n not in wanted)
@@ -89,10 +91,16 @@ def build_circuit(
             place[node] = Tap(index, row)
         written.append(sum(n in wanted for n in nodes))
         sections.append(discretize(section, point, sample_rate_hz, tuple(nodes)))
+    if fixed := tuple(node for node in stage_nodes if node not in place):
+        # A wire leads a stage's output to the input or to a rail.
+        place |= {node: Tap(len(sections), row) for row, node in enumerate(fixed)}
+        stages = tuple(stage for stage, node in node_of.items() if node in fixed)
+        written.append(len(fixed))
+        sections.append(through(fixed, solved.node_v, stages, sample_rate_hz))
     inputs = tuple(
         tuple(None if s == INPUT else place[s] for s in section.signals) for section in sections
     )
-    taps = {stage: place[node] for node, stage in stage_nodes.items()}
+    taps = {stage: place[node] for stage, node in node_of.items()}
     return Circuit(
-        tuple(sections), tuple(written), inputs, taps, place[design.output], sample_rate_hz
+        tuple(sections), tuple(written), inputs, taps, place[solved.output], sample_rate_hz
     )

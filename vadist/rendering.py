@@ -8,7 +8,7 @@ from functools import cached_property
 import numpy as np
 from numpy.typing import NDArray
 
-from vadist.analysis.operating_point import solve_all
+from vadist.analysis.chain_response import solve_design
 from vadist.circuit import Circuit, build_circuit
 from vadist.design import Design
 from vadist.diagnostics import Diagnostics, SectionEffort, StageRange
@@ -95,7 +95,7 @@ class Rendering:
         self.designs, self.sample_rate_hz = list(designs), float(sample_rate_hz)
         self.frames, self.channels, self.window, self.taps = frames, channels, window, tuple(taps)
         self.threads = threads or os.cpu_count() or 1
-        self._solved = [solve_all(design.network()) for design in self.designs]
+        self._solved = [solve_design(design) for design in self.designs]
         self._built: dict[int, list[Circuit]] = {}
         self._excerpts = loudest_excerpts(window, frames, self.sample_rate_hz)
         if accuracy_db is not None:

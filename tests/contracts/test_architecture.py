@@ -16,6 +16,7 @@ LAYERS = [
     ["quantities"],
     ["parts", "kernel"],
     ["network"],
+    ["nodes"],
     ["stages"],
     ["design", "sections"],
     ["design_values"],

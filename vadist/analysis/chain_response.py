@@ -31,16 +31,21 @@ class SolvedDesign:
 
     @property
     def node_v(self) -> dict[str, float]:
-        """DC volts of every node, rails and input included."""
+        """DC volts of every node, rails and input included, under each of its names."""
         volts = {**self.network.rails, INPUT: self.network.input_v}
         for section, point in self.sections:
             volts |= dict(zip(section.unknowns, point.node_v.tolist(), strict=True))
-        return volts
+        return self.network.under_all_names(volts)
 
     @property
     def stage_nodes(self) -> dict[str, str]:
-        """Stage -> node of its output, in signal order."""
-        return {stage: output_node(stage) for stage in self.design.stages}
+        """Stage -> node of its output, in signal order; wires may have joined it to any other."""
+        return {stage: self.network.held(output_node(stage)) for stage in self.design.stages}
+
+    @property
+    def output(self) -> str:
+        """Node the take is heard at."""
+        return self.network.held(self.design.output)
 
 
 def solve_design(design: Design, network: Network | None = None) -> SolvedDesign:
@@ -77,7 +82,8 @@ def node_responses(solved: SolvedDesign, frequencies_hz: ArrayLike) -> dict[str,
     """
     f = np.asarray(frequencies_hz, dtype=float)
     s = 2j * np.pi * f
-    known: dict[str, Complex] = {INPUT: np.ones(len(f), dtype=complex)}
+    known: dict[str, Complex] = {rail: np.zeros(len(f), complex) for rail in solved.network.rails}
+    known[INPUT] = np.ones(len(f), dtype=complex)
     for section, point in solved.sections:
         G, C, Gk, Ck = linear_system(section, point)
         signals = range(len(section.signals))
@@ -90,7 +96,7 @@ def node_responses(solved: SolvedDesign, frequencies_hz: ArrayLike) -> dict[str,
         )
         w = np.linalg.solve(G + s[:, None, None] * C, -drive[..., None])[..., 0]
         known |= {node: w[:, k].astype(complex) for k, node in enumerate(section.unknowns)}
-    return known
+    return solved.network.under_all_names(known)
 
 
 def stage_responses(solved: SolvedDesign, frequencies_hz: ArrayLike) -> dict[str, Complex]:
@@ -107,10 +113,14 @@ def stage_responses(solved: SolvedDesign, frequencies_hz: ArrayLike) -> dict[str
 
 
 def ratios(found: dict[str, Complex], stage_nodes: Iterable[tuple[str, str]]) -> dict[str, Complex]:
-    """Each stage's output over the one before it, from responses at the nodes."""
+    """Each stage's output over the one before it, from responses at the nodes.
+
+    What follows a silenced stage has no gain that could be told; it counts as silent too.
+    """
     before, result = INPUT, {}
     for stage, node in stage_nodes:
-        result[stage] = found[node] / found[before]
+        silent = np.zeros_like(found[node])
+        result[stage] = np.divide(found[node], found[before], out=silent, where=found[before] != 0)
         before = node
     return result
 

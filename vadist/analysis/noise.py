@@ -217,7 +217,7 @@ def _adjoints(solved: SolvedDesign, f: Matrix) -> tuple[dict[str, Complex], list
     """
     s = 2j * math.pi * f
     # Sensitivity of the output to each node's *voltage*, filled in from the output backwards.
-    volts: dict[str, Complex] = {solved.design.output: np.ones(len(f), dtype=complex)}
+    volts: dict[str, Complex] = {solved.output: np.ones(len(f), dtype=complex)}
     per_ampere: dict[str, Complex] = {}
     adjoints: list[Complex] = []
     for section, point in reversed(solved.sections):

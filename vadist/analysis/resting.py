@@ -5,6 +5,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from vadist.analysis.chain_response import SolvedDesign
+from vadist.design import output_node
 from vadist.kernel.structure import CURRENTS
 from vadist.network import GROUND, SUPPLY, Device
 from vadist.quantities import thermal_voltage
@@ -99,7 +100,8 @@ def resting_stages(solved: SolvedDesign) -> dict[str, RestingStage]:
     volts, currents = solved.node_v, port_currents(solved)
     result = {}
     for stage, output in solved.stage_nodes.items():
-        nodes = sorted(n for n in volts if n.startswith(f"{stage}.") and n != output)
+        own = output_node(stage)
+        nodes = sorted(n for n in volts if n.startswith(f"{stage}.") and n != own)
         devices = [d for d in solved.network.devices if d.part.startswith(f"{stage}.")]
         limits = None
         for device in devices:
@@ -110,7 +112,7 @@ def resting_stages(solved: SolvedDesign) -> dict[str, RestingStage]:
             if d.kind == "transistor"
         )
         result[stage] = RestingStage(
-            {n: volts[n] for n in [*nodes, output]}, volts[output], limits, transistors
+            {n: volts[n] for n in [*nodes, own]}, volts[output], limits, transistors
         )
     return result
 

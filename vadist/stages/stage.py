@@ -22,6 +22,11 @@ if TYPE_CHECKING:
     from vadist.chain import Processor
 
 
+_SENSIBLE_POT_OHM = (1.0, 1e9)
+# Pots are sold from 10 ohm to 10 megohm (common practice, no published source); a decade more
+# below, and above as for a resistor.
+
+
 @dataclass(frozen=True)
 class Pot:
     """A potentiometer.
@@ -38,8 +43,11 @@ class Pot:
     wiper: float = 0.5
 
     def __post_init__(self) -> None:
-        if not self.resistance > 0.0:
-            raise DesignError(f"pot resistance must be > 0 ohm (got {self.resistance:g})")
+        low, high = _SENSIBLE_POT_OHM
+        if not low <= self.resistance <= high:
+            raise DesignError(
+                f"pot resistance must be within {low:g}..{high:g} ohm (got {self.resistance:g})"
+            )
         if not 0.0 <= self.wiper <= 1.0:
             raise DesignError(f"pot wiper must be within 0..1 (got {self.wiper:g})")
 
