@@ -1,9 +1,16 @@
-"""Kirchhoff's current law of a section at DC, with what it takes to judge a solution.
+"""The equations of a section at DC, with what it takes to judge a solution.
 
-The unknowns w are the node voltages and, behind them, the inductors' currents: an inductor is a
-wire at DC, and its current is unknown rather than a huge conductance times a rounded difference.
-Every linear term is a branch, ``into * siemens * (across w + across_known u)``, so that currents
-come from voltage differences and can be added up by magnitude as well.
+The unknowns are node voltages and, behind them, the currents of resistors and inductors (the
+sparse tableau; G. D. Hachtel, R. K. Brayton, F. G. Gustavson, IEEE Transactions on Circuit Theory
+18(1), 1971, from memory, not located)::
+
+    at each node          sum of currents = 0
+    along each resistor   v_a - v_b - R i = 0
+    along each inductor   v_a - v_b = 0
+
+With voltages alone a small resistor's current is the difference of two rounded voltages times a
+large conductance: one last digit at half an ohm is a volt at a blocked diode. With the current an
+unknown, sums of currents are sums of currents.
 
 A group of nodes that capacitors alone tie to the rest keeps the charge it had when the circuit was
 put together, none: its voltage is what the capacitors divide. That balance of charges takes the
@@ -19,13 +26,13 @@ from vadist.kernel.devices import currents_and_slopes
 from vadist.network import BIAS
 from vadist.sections import Matrix, Section
 
-_ROUNDINGS = 16.0
+_ROUNDING = 16.0 * float(np.finfo(float).eps)
 # Last digits that voltages and what is computed from them may be off by.
 
 
 @dataclass(frozen=True)
 class Linearised:
-    """Device currents and their derivatives at control voltages v.
+    """Device currents and their derivatives at control voltages.
 
     Attributes
     ----------
@@ -40,7 +47,7 @@ class Linearised:
 
 
 class DcEquations:
-    """``into siemens (across w + across_known u) = port_into i(control w + control_known u)``.
+    """``system w = right + port_into i(control w + control_offset)``.
 
     Parameters
     ----------
@@ -50,55 +57,57 @@ class DcEquations:
 
     Attributes
     ----------
-    system : (m, m)
-        Of the linear branches, m = nodes + inductors.
-    right : (m,)
-        What the known nodes drive.
+    size, nodes : int
+        Unknowns, and node voltages among them, which come first.
+    system, right : (m, m), (m,)
+    port_into : (m, ports)
+    control, control_offset : (controls, m), (controls,)
+    limits : (controls, 4)
+        Of Newton's steps, as :class:`vadist.network.Device` has them.
     """
 
     def __init__(self, section: Section, known_v: Matrix) -> None:
-        n, coils = len(section.unknowns), len(section.inductors.parts)
-        self.size, self.nodes, self.known_v = n + coils, n, known_v
-        into, across, across_known, siemens = _linear_branches(section)
-        self._into, self._across = into * siemens, across
-        self._offset = across_known @ known_v
-        self._offset_size = np.abs(across_known) @ np.abs(known_v)
-        self.system = self._into @ across
-        self.right = -self._into @ self._offset
-        self.port_into = _taller(section.port_into, self.size)
-        self._own_equation(section)
-        self.control = np.hstack([section.control, np.zeros((len(section.control), coils))])
+        resistors, coils = section.resistors, section.inductors
+        n, branches = len(section.unknowns), len(resistors.parts) + len(coils.parts)
+        self.nodes, self.size, self.known_v = n, n + branches, known_v
+        self.system = np.zeros((self.size, self.size))
+        self.system[:n, n:] = np.hstack([resistors.into, coils.into])
+        self.system[n:, :n] = np.vstack([resistors.across, coils.across])
+        ohms = np.concatenate([resistors.values, np.zeros(len(coils.parts))])
+        self.system[n:, n:] = -np.diag(ohms)
+        from_known = np.zeros((self.size, len(known_v)))
+        from_known[n:] = np.vstack([resistors.across_known, coils.across_known])
+        bias = (*section.signals, *section.rails).index(BIAS)
+        for device in section.devices:
+            if device.owned_node:
+                row = section.unknowns.index(device.owned_node)
+                self.system[row, row] += device.owned_siemens
+                from_known[row, bias] -= device.owned_siemens
+        for island in section.floating:
+            self._balance_charges(section, list(island), from_known)
+        self.right = -from_known @ known_v
+        self._from_known_size = np.abs(from_known) @ np.abs(known_v)
+        self.port_into = np.vstack(
+            [section.port_into, np.zeros((branches, len(section.port_into.T)))]
+        )
+        self.control = np.hstack([section.control, np.zeros((len(section.control), branches))])
         self.control_offset = section.control_known @ known_v
-        self._control_offset_size = np.abs(section.control_known) @ np.abs(known_v)
         self.limits = np.array([x for d in section.devices for x in d.limits]).reshape(-1, 4)
         self._kinds = [d.kind for d in section.devices]
         self._parameters = [d.parameters for d in section.devices]
+        self._resistors_into, self._siemens = np.abs(resistors.into), 1.0 / resistors.values
 
-    def _own_equation(self, section: Section) -> None:
-        """Put the balance of charges in the place of each floating group's first equation."""
+    def _balance_charges(self, section: Section, island: list[int], from_known: Matrix) -> None:
         caps = section.capacitors
-        for island in section.floating:
-            first = island[0]
-            charge = caps.into[list(island)].sum(axis=0) * caps.values
-            charge = charge / np.abs(charge).sum()
-            self._into[first] = 0.0
-            columns = np.zeros((self.size, len(charge)))
-            columns[first] = charge
-            self._into = np.hstack([self._into, columns])
-            self._across = np.vstack([self._across, _wider(caps.across, self.size)])
-            offset = caps.across_known @ self.known_v
-            self._offset = np.concatenate([self._offset, offset])
-            size = np.abs(caps.across_known) @ np.abs(self.known_v)
-            self._offset_size = np.concatenate([self._offset_size, size])
-        if section.floating:
-            self.system = self._into @ self._across
-            self.right = -self._into @ self._offset
+        charge = caps.into[island].sum(axis=0) * caps.values
+        charge = charge / np.abs(charge).sum()
+        self.system[island[0]] = 0.0
+        self.system[island[0], : self.nodes] = charge @ caps.across
+        from_known[island[0]] = charge @ caps.across_known
 
     def devices_at(self, control_v: Matrix) -> Linearised:
         """Evaluate the device laws."""
-        return Linearised(
-            control_v, *currents_and_slopes(self._kinds, self._parameters, control_v)
-        )
+        return Linearised(control_v, *currents_and_slopes(self._kinds, self._parameters, control_v))
 
     def control_v(self, w: Matrix) -> Matrix:
         """Control voltages of a solution."""
@@ -118,15 +127,14 @@ class DcEquations:
         ----------
         at : Linearised
         held : (m,)
-            Conductances that tie each unknown to where it was; zero for the circuit itself.
+            Conductances that tie each node to where it was; zero for the circuit itself.
         held_at : (m,)
 
         Raises
         ------
         LinAlgError
         """
-        inner = self.port_into @ at.slopes
-        left = self.system - inner @ self.control + np.diag(held)
+        left = self.system - self.port_into @ at.slopes @ self.control + np.diag(held)
         offset = at.port_a + at.slopes @ (self.control_offset - at.control_v)
         return np.linalg.solve(left, self.right + self.port_into @ offset + held * held_at)
 
@@ -142,20 +150,23 @@ class DcEquations:
         Returns
         -------
         net : (m,)
-            Net current into each node (net volts around each inductor).
-        flows : (m,)
-            Sum of the magnitudes that meet there.
+            Net current into each node, net volts along each branch.
+        sizes : (m,)
+            Sum of the magnitudes that make it up.
         rounding : (m,)
-            What the last digits of the voltages are worth in it.
+            What the last digits of the largest voltage are worth in it.
         """
-        voltage = self._across @ w + self._offset
-        net = self._into @ voltage - self.port_into @ at.port_a
-        sizes, into = np.abs(self._into), np.abs(self.port_into)
-        flows = sizes @ np.abs(voltage) + into @ np.abs(at.port_a)
-        digits = sizes @ (np.abs(self._across) @ np.abs(w) + self._offset_size)
-        controls = np.abs(self.control) @ np.abs(w) + self._control_offset_size
-        digits += into @ (np.abs(at.slopes) @ controls)
-        return net, flows, _ROUNDINGS * np.finfo(float).eps * digits
+        net = self.system @ w - self.right - self.port_into @ at.port_a
+        into = np.abs(self.port_into)
+        sizes = np.abs(self.system) @ np.abs(w) + self._from_known_size + into @ np.abs(at.port_a)
+        worth = into @ np.abs(at.slopes) @ np.abs(self.control).sum(axis=1)
+        worth[: self.nodes] += self._resistors_into @ self._siemens
+        worth[self.nodes :] = 1.0
+        return net, sizes, _ROUNDING * (sizes + worth * self.largest_v(w))
+
+    def largest_v(self, w: Matrix) -> float:
+        """Largest voltage in the section, known nodes included."""
+        return float(np.abs(np.concatenate([self.known_v, w[: self.nodes]])).max())
 
     @cached_property
     def start_v(self) -> Matrix:
@@ -164,45 +175,8 @@ class DcEquations:
 
     @cached_property
     def own_siemens(self) -> Matrix:
-        """Conductance that each unknown sees, devices counted where they start; (m,)."""
+        """Conductance that each node sees, devices as they start; nothing for currents; (m,)."""
         slopes = np.abs(self.devices_at(self.start_v).slopes)
-        seen = np.abs(np.diag(self.system)) + (np.abs(self.port_into) @ slopes).sum(axis=1)
-        seen[self.nodes :] = 0.0
+        seen = (np.abs(self.port_into) @ slopes).sum(axis=1)
+        seen[: self.nodes] += self._resistors_into @ self._siemens
         return seen
-
-
-def _linear_branches(section: Section) -> tuple[Matrix, Matrix, Matrix, Matrix]:
-    """``into``, ``across``, ``across_known`` and siemens of all that is linear at DC."""
-    n, coils = len(section.unknowns), section.inductors
-    size, count, known = n + len(coils.parts), len(coils.parts), len(section.signals)
-    known += len(section.rails)
-    opamps = [d for d in section.devices if d.owned_node]
-    outputs = [section.unknowns.index(d.owned_node) for d in opamps]
-    bias = (*section.signals, *section.rails).index(BIAS)
-    leak_known = np.zeros((len(opamps), known))
-    leak_known[:, bias] = -1.0
-    current, equation = np.eye(size)[n:], np.eye(size)[:, n:]
-    resistors = section.resistors
-    into = [
-        _taller(resistors.into, size), np.eye(size)[:, outputs],
-        _taller(coils.into, size), equation,
-    ]  # fmt: skip
-    across = [
-        _wider(resistors.across, size), np.eye(size)[outputs],
-        current, _wider(coils.across, size),
-    ]  # fmt: skip
-    across_known = [
-        resistors.across_known, leak_known, np.zeros((count, known)), coils.across_known
-    ]  # fmt: skip
-    siemens = [
-        1.0 / resistors.values, np.array([d.owned_siemens for d in opamps]), np.ones(2 * count)
-    ]  # fmt: skip
-    return np.hstack(into), np.vstack(across), np.vstack(across_known), np.concatenate(siemens)
-
-
-def _taller(into: Matrix, size: int) -> Matrix:
-    return np.vstack([into, np.zeros((size - len(into), into.shape[1]))])
-
-
-def _wider(across: Matrix, size: int) -> Matrix:
-    return np.hstack([across, np.zeros((len(across), size - across.shape[1]))])

@@ -8,7 +8,8 @@ settles when it is switched on in this way is thus solved from wherever it start
 
 What is guaranteed of an accepted point: at every node the net current is below
 :data:`LARGEST_IMBALANCE` of the sum of the currents that meet there, or below what sixteen
-roundings of the voltages are worth in them; and one more Newton step would move no node by more
+roundings of the largest voltage drive through the resistors and devices at it; along every
+resistor and inductor the same holds of volts; and one more Newton step would move no node by more
 than :data:`LARGEST_CORRECTION` of the largest voltage in the section. That step is then taken.
 """
 
@@ -87,9 +88,7 @@ def solve_operating_point(section: Section, signal_v: Matrix) -> OperatingPoint:
             f"no DC operating point found for {stages}; look for a value that is decades off"
         )
     w, at = found
-    return OperatingPoint(
-        w[: len(section.unknowns)], known_v, at.control_v, at.port_a, at.slopes
-    )
+    return OperatingPoint(w[: len(section.unknowns)], known_v, at.control_v, at.port_a, at.slopes)
 
 
 Solution = tuple[Matrix, Linearised]
@@ -113,9 +112,7 @@ def _newton(equations: DcEquations, control_v: Matrix, steps: int) -> Solution |
     return None
 
 
-def _target(
-    equations: DcEquations, at: Linearised, held: Matrix, held_at: Matrix
-) -> Matrix | None:
+def _target(equations: DcEquations, at: Linearised, held: Matrix, held_at: Matrix) -> Matrix | None:
     try:
         target = equations.newton_target(at, held, held_at)
     except np.linalg.LinAlgError:
@@ -127,8 +124,7 @@ def _is_settled(equations: DcEquations, w: Matrix, at: Linearised, target: Matri
     net, flows, rounding = equations.imbalance(w, at)
     if not (np.abs(net) <= LARGEST_IMBALANCE * flows + rounding).all():
         return False
-    n = equations.nodes
-    largest = np.abs(np.concatenate([equations.known_v, target[:n]])).max()
+    n, largest = equations.nodes, equations.largest_v(target)
     return bool((np.abs(target - w)[:n] <= LARGEST_CORRECTION * largest).all())
 
 
