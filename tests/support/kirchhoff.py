@@ -25,7 +25,7 @@ class Verdict:
     ----------
     imbalance : float
         Largest net current over the sum of the currents that meet there, less what 64 roundings of
-        the voltages are worth.
+        the largest voltage drive through the conductances there.
     correction_v : float
         Largest voltage change of a Newton step.
     spread_v : float
@@ -71,9 +71,7 @@ def judge(design: Design, node_v: dict[str, float]) -> Verdict:
             if node in oracle.index and node not in oracle.outputs:
                 net[oracle.index[node]] += sign * volts / r.value
                 flows[oracle.index[node]] += abs(volts) / r.value
-                digits[oracle.index[node]] += (
-                    abs(full[oracle.column(r.a)]) + abs(full[oracle.column(r.b)])
-                ) / r.value
+                digits[oracle.index[node]] += 1.0 / r.value
     for device, model in oracle.devices:
         if device.kind == "opamp":
             row = oracle.index[device.owned_node]
@@ -82,9 +80,7 @@ def judge(design: Design, node_v: dict[str, float]) -> Verdict:
             net[row] += leak
             flows[row] += abs(leak)
     slopes = oracle.device_currents(full)[1][:count, :count]
-    digits += np.abs(slopes) @ np.abs(full[:count])
-    # Devices between a free node and a rail: the rail's own digits count as much.
-    digits += np.abs(slopes).sum(axis=1) * max(abs(v) for v in node_v.values())
+    digits = (digits + np.abs(slopes).sum(axis=1)) * max(abs(v) for v in node_v.values())
 
     rows, columns = [], []
     for members in sets:
