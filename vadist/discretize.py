@@ -128,8 +128,8 @@ def discretize(
     node_from_u = -inverse @ (section.conductance_known[:, :signals] + into @ across_u)
     node_from_i = inverse @ section.port_into
     selected = [section.selector(node) for node in output_nodes]
-    row = np.array([r for r, _ in selected]).reshape(-1, len(section.unknowns))
-    row_u = np.array([k[:signals] for _, k in selected]).reshape(-1, signals)
+    row = np.array([r for r, _ in selected]).reshape(len(selected), len(section.unknowns))
+    row_u = np.array([k[:signals] for _, k in selected]).reshape(len(selected), signals)
 
     # States: one history each, then the previous voltage of every stiff capacitor.
     branches, ports = len(signs), len(point.port_a)

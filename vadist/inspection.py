@@ -66,7 +66,8 @@ class Level:
     @property
     def asymmetry(self) -> float:
         """(upper - lower peak) / (upper + lower peak): 0 for equal half-waves."""
-        return (self.high_v + self.low_v) / (self.high_v - self.low_v)
+        span = self.high_v - self.low_v
+        return (self.high_v + self.low_v) / span if span else 0.0
 
 
 @dataclass(frozen=True)

@@ -213,6 +213,8 @@ def _components(
         reach[b, a] |= not strong
     for _ in range(count.bit_length()):
         reach = reach @ reach
+    if not count:
+        return 0, np.zeros(0, dtype=int)
     first_mutual = np.argmax(reach & reach.T, axis=1)
     members, labels = np.unique(first_mutual, return_inverse=True)
     return len(members), labels

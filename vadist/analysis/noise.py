@@ -118,15 +118,14 @@ def find_noise(
         NoiseShare(part, value_text(solved.design, part), math.sqrt(s), s / total if total else 0.0)
         for part, s in squares.items()
     ]
-    per_gain = 1.0 / gain if gain > 0.0 else math.inf
     return Noise(
         temperature_k,
         band_hz,
         spot_hz,
         math.sqrt(total),
-        math.sqrt(total) * per_gain,
+        math.sqrt(total) / gain if gain > 0.0 else math.inf,
         density,
-        density * per_gain,
+        density / gain if gain > 0.0 else math.inf,
         tuple(sorted(shares, key=lambda share: -share.output_v)),
     )
 
