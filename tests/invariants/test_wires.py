@@ -168,6 +168,16 @@ def test_a_junction_without_resistance_is_refused():
         alone(clipper).design().network()
 
 
+def test_junctions_alone_between_rails_are_refused():
+    """A diode from the bias rail into a base-emitter junction at ground."""
+    network = Network(supply_v=18.0, bias_v=9.0)
+    network.diodes("d", BIAS, "base", DiodeString(find_diode("BAT41")), None)
+    network.resistor("rc", SUPPLY, "base", 10e3)
+    network.transistor("q", "base", "base", GROUND, NPN)
+    with pytest.raises(DesignError, match="lies in a path of junctions between rails"):
+        solve_all(network)
+
+
 def test_a_shorted_junction_carries_nothing():
     network = Network()
     network.resistor("r", "input", "a", 1e3)
@@ -184,7 +194,7 @@ def test_a_device_without_a_direct_path_is_refused():
     network.capacitor("c", "input", "base", 1e-6)
     network.resistor("rc", SUPPLY, "collector", 1e3)
     network.transistor("q", "collector", "base", GROUND, NPN)
-    with pytest.raises(DesignError, match="^q: no direct current reaches base"):
+    with pytest.raises(DesignError, match=r"^q: no direct current reaches base"):
         solve_all(network)
 
 

@@ -180,12 +180,12 @@ class DcEquations:
     @cached_property
     def start_v(self) -> Matrix:
         """Control voltages to start from: junctions off, op-amp outputs within their swing."""
-        return np.clip(0.0, self.limits[:, 0], self.limits[:, 1])
+        return np.asarray(np.clip(0.0, self.limits[:, 0], self.limits[:, 1]))
 
     @cached_property
     def own_siemens(self) -> Matrix:
         """Conductance that each node sees, devices as they start; nothing for currents; (m,)."""
         slopes = np.abs(self.devices_at(self.start_v).slopes)
-        seen = (np.abs(self.port_into) @ slopes).sum(axis=1)
+        seen: Matrix = (np.abs(self.port_into) @ slopes).sum(axis=1)
         seen[: self.nodes] += self._resistors_into @ self._siemens
         return seen

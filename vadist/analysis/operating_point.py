@@ -19,7 +19,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from vadist.analysis.dc_equations import DcEquations, Linearised
-from vadist.errors import ConvergenceError
+from vadist.errors import ConvergenceError, DesignError
+from vadist.kernel.structure import CURRENTS
 from vadist.network import INPUT, Network
 from vadist.sections import Section, split_into_sections
 
@@ -31,6 +32,9 @@ LARGEST_IMBALANCE = 1e-9
 LARGEST_CORRECTION = 1e-9
 """Of the largest voltage: what the last Newton step may still move a node by."""
 
+_IMPOSSIBLE_A = 1e4
+# What a junction straight between rails would carry is beyond; ohms of any part stay far below.
+_FOLLOWED_STEPS = 80
 _DIRECT_STEPS = 80
 _EULER_STEPS = 400
 _EULER_NEWTON_STEPS = 40
@@ -75,6 +79,8 @@ def solve_operating_point(section: Section, signal_v: Matrix) -> OperatingPoint:
 
     Raises
     ------
+    DesignError
+        If that is because nothing limits a device's current.
     ConvergenceError
         If neither Newton's method nor switching the circuit on finds a solution.
     """
@@ -82,12 +88,14 @@ def solve_operating_point(section: Section, signal_v: Matrix) -> OperatingPoint:
     equations = DcEquations(section, known_v)
     with np.errstate(all="ignore"):  # a wild step is told by its result, not warned of
         found = _newton(equations, equations.start_v, _DIRECT_STEPS) or _switched_on(equations)
-    if found is None:
-        stages = ", ".join(section.stages)
-        raise ConvergenceError(
-            f"no DC operating point found for {stages}; look for a value that is decades off"
-        )
+        if found is None:
+            _follow(section, equations)
+            stages = ", ".join(section.stages)
+            raise ConvergenceError(
+                f"no DC operating point found for {stages}; look for a value that is decades off"
+            )
     w, at = found
+    _refuse_unlimited(section, at)
     return OperatingPoint(w[: len(section.unknowns)], known_v, at.control_v, at.port_a, at.slopes)
 
 
@@ -126,6 +134,29 @@ def _is_settled(equations: DcEquations, w: Matrix, at: Linearised, target: Matri
         return False
     n, largest = equations.nodes, equations.largest_v(target)
     return bool((np.abs(target - w)[:n] <= LARGEST_CORRECTION * largest).all())
+
+
+def _refuse_unlimited(section: Section, at: Linearised) -> None:
+    """Name the device whose current has left all bounds."""
+    if np.abs(at.port_a).max(initial=0.0) <= _IMPOSSIBLE_A:
+        return
+    owners = [d.part for d in section.devices for _ in range(CURRENTS[d.kind])]
+    raise DesignError(
+        f"{owners[int(np.abs(at.port_a).argmax())]} lies in a path of junctions between rails, "
+        "and nothing limits its current; give a resistor that leads to it some ohms"
+    )
+
+
+def _follow(section: Section, equations: DcEquations) -> None:
+    """Follow Newton to see whether a current leaves all bounds."""
+    free, v = np.zeros(equations.size), equations.start_v
+    for _ in range(_FOLLOWED_STEPS):
+        at = equations.devices_at(v)
+        _refuse_unlimited(section, at)
+        target = _target(equations, at, free, free)
+        if target is None:
+            return
+        v = equations.within_limits(v, equations.control_v(target))
 
 
 def _switched_on(equations: DcEquations) -> Solution | None:
