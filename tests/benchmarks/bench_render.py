@@ -19,6 +19,7 @@ from pathlib import Path
 import numpy as np
 import soxr
 
+from vadist.circuits.operating_point import solve_network
 from vadist.designs.files import load_design, preset_names
 from vadist.rendering import spans
 from vadist.rendering.arrays import render, render_candidates
@@ -52,7 +53,7 @@ def scalar_against_lanes(name: str, seconds: float) -> tuple[float, float]:
     Every lane hears another passage, as the segments of a take do: lanes that hear the same would
     need their second Newton steps together, which is cheaper.
     """
-    circuit = build_circuit(load_design(name).network(), RATE * FACTOR)
+    circuit = build_circuit(solve_network(load_design(name).network()), RATE * FACTOR)
     passages = guitar_like(seconds * LANES).reshape(LANES, -1).T
     every = soxr.resample(passages, RATE, RATE * FACTOR, quality="VHQ")
     figures = []

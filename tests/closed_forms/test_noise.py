@@ -16,6 +16,7 @@ import pytest
 from vadist.analysis.chain_response import solve_design
 from vadist.analysis.noise import find_noise, noise_densities
 from vadist.analysis.resting import resting_stages
+from vadist.circuits.operating_point import solve_network
 from vadist.designs.design import Design, Source
 from vadist.designs.files import load_design
 from vadist.parts import OpAmpModel, TransistorModel
@@ -138,7 +139,7 @@ def test_a_driven_base_makes_the_noise_of_all_its_current_and_of_its_resistance(
     outside = 1e3 + 400.0
     shot_b = 2.0 * Q_C * i_b * (outside * r_pi / (outside + r_pi)) ** 2
     thermal = 4.0 * K_J_PER_K * 300.0 * 400.0 * (r_pi / (outside + r_pi)) ** 2
-    shot_c = 2.0 * Q_C * i_c / resting["gm"][0]**2
+    shot_c = 2.0 * Q_C * i_c / resting["gm"][0] ** 2
     found = noise_densities(solved, SPOT)["boost.transistor"][0] / gain**2
     print(f"{math.sqrt(found) * 1e9:.3f} nV/rtHz, {math.sqrt(shot_b + thermal + shot_c) * 1e9:.3f}")
     assert found / (shot_b + thermal + shot_c) == pytest.approx(1.0, rel=0.02)
@@ -169,7 +170,7 @@ def test_a_long_simulated_run_agrees_within_0_3_db():
     density = noise_densities(solved, f)["source.resistance"]
     expected = np.sum(np.diff(f) * (density[1:] + density[:-1])) / 2.0
 
-    circuit = build_circuit(design.network(), rate)
+    circuit = build_circuit(solve_network(design.network()), rate)
     stepper = Stepper([circuit], lanes)
     volts = np.random.default_rng(5).normal(size=(int(0.5 * rate), lanes))
     volts *= math.sqrt(4.0 * K_J_PER_K * 300.0 * 10e3 * rate / 2.0)

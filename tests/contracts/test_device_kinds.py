@@ -104,4 +104,4 @@ def test_no_entry_has_been_left_without_a_meaning() -> None:
     optional = {
         f.name for f in dataclasses.fields(DeviceKind) if f.default is not dataclasses.MISSING
     }
-    assert optional == {"swing", "drawn", "figures", "owns"}
+    assert optional == {"swing", "drawn", "figures", "conducts", "owns"}

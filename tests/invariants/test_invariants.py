@@ -21,6 +21,7 @@ from signals import guitar_like
 from small_signal_chain import continuous_response, decibels
 
 from vadist.circuits.network import DiodeString
+from vadist.circuits.operating_point import solve_network
 from vadist.designs.chain import Processor
 from vadist.designs.design import Design
 from vadist.designs.files import load_design, preset_names
@@ -40,7 +41,7 @@ def drive(seconds: float, peak_v: float = 1.0) -> np.ndarray:
 
 
 def processor(design: Design, channels: int = 1) -> Processor:
-    return Processor(build_circuit(design.network(), RATE), channels)
+    return Processor(build_circuit(solve_network(design.network()), RATE), channels)
 
 
 @pytest.mark.parametrize(

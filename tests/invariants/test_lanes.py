@@ -7,6 +7,7 @@ import numpy as np
 import pytest
 from signals import guitar_like
 
+from vadist.circuits.operating_point import solve_network
 from vadist.designs.files import load_design
 from vadist.rendering.arrays import render, render_candidates
 from vadist.stepping.batch import LANES, Batch
@@ -26,7 +27,10 @@ def drive(samples: int) -> np.ndarray:
 
 def sweep(part: str, values: list[float]) -> list[Circuit]:
     base = load_design("boosted_hard_clipper")
-    return [build_circuit(base.with_value(part, value).network(), RATE) for value in values]
+    return [
+        build_circuit(solve_network(base.with_value(part, value).network()), RATE)
+        for value in values
+    ]
 
 
 def batches(stepper: Stepper, samples: int) -> list[int]:

@@ -10,6 +10,7 @@ import numpy as np
 import pytest
 
 from vadist.circuits.network import BIAS, Network
+from vadist.circuits.operating_point import solve_network
 from vadist.designs.design import Design
 from vadist.designs.files import load_design
 from vadist.parts import OpAmpModel, find_opamp
@@ -100,7 +101,7 @@ def test_slow_coupling_is_warmed_up_long_enough(monkeypatch: pytest.MonkeyPatch)
     slow = CouplingHighPass(capacitor=10e-6, bias_resistor=47e3, returns_to="ground")
     design = Design("slow", {"slow": slow})
     take = 0.3 + guitar_like(30.0)
-    warm_up = warm_up_seconds(build_circuit(design.network(), 8 * RATE))
+    warm_up = warm_up_seconds(build_circuit(solve_network(design.network()), 8 * RATE))
     assert warm_up == pytest.approx(
         10e-6 / (1 / 47e3 + 1 / 1e6) * np.log(0.3 / segments.SEAM_TOLERANCE_V), rel=1e-3
     )
@@ -186,7 +187,7 @@ def test_candidates_equal_their_own_renders() -> None:
 
 def test_one_lane_against_sixteen() -> None:
     """The scalar kernel and the vectorised one: below -140 dB."""
-    circuit = build_circuit(load_design("boosted_hard_clipper").network(), 8 * RATE)
+    circuit = build_circuit(solve_network(load_design("boosted_hard_clipper").network()), 8 * RATE)
     volts = np.repeat(guitar_like(0.3), 8)[:, None]
     many, one = (stepped([circuit], lanes, volts) for lanes in (LANES, 1))
     difference = decibels(many - one, one)

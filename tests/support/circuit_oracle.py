@@ -226,6 +226,10 @@ def device_models(design: Design) -> dict[str, object]:
         for field in ("transistor", "opamp"):
             if hasattr(stage, field):
                 models[f"{name}.{field}"] = getattr(stage, field)
-        if hasattr(stage, "diodes"):
-            models[f"{name}.diodes"] = (stage.diodes.forward, stage.diodes.reverse)
+        for field in ("diodes", "input_clamp"):
+            pair = getattr(stage, field, None)
+            if pair is not None:
+                models[f"{name}.{field}"] = (pair.forward, pair.reverse)
+                models[f"{name}.{field}.forward"] = (pair.forward, None)
+                models[f"{name}.{field}.reverse"] = (None, pair.reverse)
     return models

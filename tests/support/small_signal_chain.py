@@ -4,7 +4,7 @@ import numpy as np
 from scipy.linalg import eig
 
 from vadist.analysis.small_signal import linear_system, section_response
-from vadist.circuits.operating_point import solve_all
+from vadist.circuits.operating_point import solve_all, solve_network
 from vadist.designs.design import Design
 from vadist.stepping.circuit import build_circuit
 from vadist.stepping.discretize import DiscreteSection
@@ -24,7 +24,7 @@ def continuous_response(design: Design, frequencies_hz, node: str = "") -> np.nd
 def discretised_response(design: Design, sample_rate_hz: float, frequencies_hz) -> np.ndarray:
     """Response of the difference equations from the input to the output, complex."""
     f = np.atleast_1d(np.asarray(frequencies_hz, dtype=float))
-    circuit = build_circuit(design.network(), sample_rate_hz)
+    circuit = build_circuit(solve_network(design.network()), sample_rate_hz)
     outputs: list[np.ndarray] = []
     for section, taps in zip(circuit.sections, circuit.inputs, strict=True):
         feeds = [

@@ -8,14 +8,14 @@ from numpy.typing import ArrayLike
 
 from vadist.analysis.small_signal import Complex, linear_system
 from vadist.circuits.network import INPUT, Device, Network
-from vadist.circuits.operating_point import OperatingPoint, solve_all
-from vadist.circuits.sections import Matrix, Section
+from vadist.circuits.operating_point import SolvedNetwork, solve_all
+from vadist.circuits.sections import Matrix
 from vadist.designs.design import Design
 from vadist.devices import Resting
 
 
 @dataclass(frozen=True)
-class SolvedDesign:
+class SolvedDesign(SolvedNetwork):
     """A design with the operating point of each of its sections.
 
     Attributes
@@ -27,21 +27,6 @@ class SolvedDesign:
     """
 
     design: Design
-    network: Network
-    sections: tuple[tuple[Section, OperatingPoint], ...]
-
-    @property
-    def node_v(self) -> dict[str, float]:
-        """DC volts of every node, rails and input included."""
-        volts = {**self.network.rails, INPUT: self.network.input_v}
-        for section, point in self.sections:
-            volts |= dict(zip(section.unknowns, point.node_v.tolist(), strict=True))
-        return volts
-
-    @property
-    def stage_nodes(self) -> dict[str, str]:
-        """Stage -> node of its output, in signal order."""
-        return self.network.outputs
 
     def resting_devices(self) -> list["PlacedDevice"]:
         """Every device at its operating point, section by section."""
@@ -92,7 +77,7 @@ def solve_design(design: Design, network: Network | None = None) -> SolvedDesign
         The design's network with a value changed; wired anew by default.
     """
     wired = design.network() if network is None else network
-    return SolvedDesign(design, wired, tuple(solve_all(wired)))
+    return SolvedDesign(wired, tuple(solve_all(wired)), design)
 
 
 def node_responses(solved: SolvedDesign, frequencies_hz: ArrayLike) -> dict[str, Complex]:
@@ -116,7 +101,8 @@ def node_responses(solved: SolvedDesign, frequencies_hz: ArrayLike) -> dict[str,
     """
     f = np.asarray(frequencies_hz, dtype=float)
     s = 2j * np.pi * f
-    known: dict[str, Complex] = {INPUT: np.ones(len(f), dtype=complex)}
+    known: dict[str, Complex] = {rail: np.zeros(len(f), complex) for rail in solved.network.rails}
+    known[INPUT] = np.ones(len(f), dtype=complex)
     for section, point in solved.sections:
         G, C, Gk, Ck = linear_system(section, point)
         signals = range(len(section.signals))
@@ -129,7 +115,7 @@ def node_responses(solved: SolvedDesign, frequencies_hz: ArrayLike) -> dict[str,
         )
         w = np.linalg.solve(G + s[:, None, None] * C, -drive[..., None])[..., 0]
         known |= {node: w[:, k].astype(complex) for k, node in enumerate(section.unknowns)}
-    return known
+    return solved.network.under_all_names(known)
 
 
 def stage_responses(solved: SolvedDesign, frequencies_hz: ArrayLike) -> dict[str, Complex]:
@@ -146,10 +132,14 @@ def stage_responses(solved: SolvedDesign, frequencies_hz: ArrayLike) -> dict[str
 
 
 def ratios(found: dict[str, Complex], stage_nodes: Iterable[tuple[str, str]]) -> dict[str, Complex]:
-    """Each stage's output over the one before it, from responses at the nodes."""
+    """Each stage's output over the one before it, from responses at the nodes.
+
+    What follows a silenced stage has no gain that could be told; it counts as silent too.
+    """
     before, result = INPUT, {}
     for stage, node in stage_nodes:
-        result[stage] = found[node] / found[before]
+        silent = np.zeros_like(found[node])
+        result[stage] = np.divide(found[node], found[before], out=silent, where=found[before] != 0)
         before = node
     return result
 

@@ -116,15 +116,14 @@ def find_noise(
         NoiseShare(part, value_text(solved.design, part), math.sqrt(s), s / total if total else 0.0)
         for part, s in squares.items()
     ]
-    per_gain = 1.0 / gain if gain > 0.0 else math.inf
     return Noise(
         temperature_k,
         band_hz,
         spot_hz,
         math.sqrt(total),
-        math.sqrt(total) * per_gain,
+        math.sqrt(total) / gain if gain > 0.0 else math.inf,
         density,
-        density * per_gain,
+        density / gain if gain > 0.0 else math.inf,
         tuple(sorted(shares, key=lambda share: -share.output_v)),
     )
 
@@ -188,7 +187,7 @@ def _adjoints(solved: SolvedDesign, f: Matrix) -> tuple[dict[str, Complex], list
     """
     s = 2j * math.pi * f
     # Sensitivity of the output to each node's *voltage*, filled in from the output backwards.
-    volts: dict[str, Complex] = {solved.design.output: np.ones(len(f), dtype=complex)}
+    volts: dict[str, Complex] = {solved.output: np.ones(len(f), dtype=complex)}
     per_ampere: dict[str, Complex] = {}
     adjoints: list[Complex] = []
     for section, point in reversed(solved.sections):

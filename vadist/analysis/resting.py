@@ -7,6 +7,7 @@ import numpy as np
 
 from vadist.analysis.chain_response import PlacedDevice, SolvedDesign
 from vadist.circuits.network import SUPPLY
+from vadist.stages.stage import output_node
 
 
 @dataclass(frozen=True)
@@ -86,7 +87,8 @@ def resting_stages(solved: SolvedDesign) -> dict[str, RestingStage]:
     volts, placed = solved.node_v, solved.resting_devices()
     result = {}
     for stage, output in solved.stage_nodes.items():
-        nodes = sorted(n for n in volts if n.startswith(f"{stage}.") and n != output)
+        own = output_node(stage)
+        nodes = sorted(n for n in volts if n.startswith(f"{stage}.") and n != own)
         mine = [p for p in placed if p.device.part.startswith(f"{stage}.")]
         limits = None
         for p in mine:
@@ -97,7 +99,7 @@ def resting_stages(solved: SolvedDesign) -> dict[str, RestingStage]:
             if (figures := p.device.record.figures(p.resting))
         ]
         result[stage] = RestingStage(
-            {n: volts[n] for n in [*nodes, output]}, volts[output], limits, tuple(told)
+            {n: volts[n] for n in [*nodes, own]}, volts[output], limits, tuple(told)
         )
     return result
 

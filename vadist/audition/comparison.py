@@ -1,16 +1,14 @@
 """What a change does before any signal: where the circuit rests, and its small-signal band."""
 
 import math
-from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
-from vadist.analysis.small_signal import section_response
+from vadist.analysis.chain_response import node_responses, solve_design
 from vadist.circuits.network import INPUT
-from vadist.circuits.operating_point import OperatingPoint, solve_all
-from vadist.circuits.sections import Matrix, Section
+from vadist.circuits.sections import Matrix
 from vadist.designs.design import Design
 
 SPAN_HZ = (1.0, 1e6)
@@ -93,31 +91,14 @@ def behaviour(design: Design) -> Behaviour:
     >>> found.band.low_hz < found.band.peak_hz < found.band.high_hz
     True
     """
-    solved = solve_all(design.network())
+    solved = solve_design(design)
     decades = math.log10(SPAN_HZ[1] / SPAN_HZ[0])
     frequencies = np.geomspace(*SPAN_HZ, round(decades * _POINTS_A_DECADE) + 1)
-    magnitude = np.abs(chained_response(solved, design.output, frequencies))
+    magnitude = np.abs(node_responses(solved, frequencies)[design.output])
     gain_db = 20.0 * np.log10(np.maximum(magnitude, 1e-15))
-    rest = {
-        node: float(volts)
-        for section, point in solved
-        for node, volts in zip(section.unknowns, point.node_v, strict=True)
-    }
+    fixed = {*solved.network.rails, INPUT}
+    rest = {node: volts for node, volts in solved.node_v.items() if node not in fixed}
     return Behaviour(rest, half_power_band(frequencies, gain_db), frequencies, gain_db)
-
-
-def chained_response(
-    solved: Sequence[tuple[Section, OperatingPoint]], output: str, frequencies_hz: Matrix
-) -> NDArray[np.complex128]:
-    """Response from the input to a node, section after section, shape of frequencies_hz."""
-    read = {signal for section, _ in solved for signal in section.signals} | {output}
-    known = {INPUT: np.ones(len(frequencies_hz), dtype=np.complex128)}
-    for section, point in solved:
-        feeds = np.stack([known[signal] for signal in section.signals], axis=-1)
-        for node in read.intersection(section.unknowns):
-            into = section_response(section, point, node, frequencies_hz)
-            known[node] = (into * feeds).sum(axis=-1)
-    return known[output]
 
 
 def half_power_band(frequencies_hz: Matrix, gain_db: Matrix) -> Band:

@@ -11,7 +11,7 @@ from vadist.audition.candidates import Candidate, check_candidates
 from vadist.audition.comparison import Behaviour, NodeShift, behaviour, node_shifts
 from vadist.audition.matching import DEFAULT_LEVEL, LevelMatch, match_levels
 from vadist.designs.design import Design
-from vadist.errors import UsageError
+from vadist.errors import UsageError, VadistError
 from vadist.measure import (
     AUDIO_BAND_HZ,
     harmonics,
@@ -229,7 +229,7 @@ def audition_design(
         raise UsageError("the take is silent, so there is nothing to audition; choose another")
     probe = probe or Probe()
     designs = [design, *(candidate.design for candidate in candidates)]
-    found = [behaviour(each) for each in designs]
+    found = [behaviour(design), *(_candidate_behaviour(c) for c in candidates)]
     distortions = _distortions(designs, probe, threads)
     results = render_candidates(
         designs, take, sample_rate_hz, full_scale_v=full_scale_v, oversample=oversample,
@@ -270,6 +270,15 @@ def audition_design(
     return AuditionResult(
         tuple(tracks), float(sample_rate_hz), full_scale_v, match, probe, bands, how
     )
+
+
+def _candidate_behaviour(candidate: Candidate) -> Behaviour:
+    """Name the candidate whose circuit has no operating point: others may have one."""
+    try:
+        return behaviour(candidate.design)
+    except VadistError as error:
+        error.args = (f"{candidate.name}: {error}",)
+        raise
 
 
 def _without_rest(result: RenderResult, design: Design) -> FloatArray:

@@ -1,21 +1,47 @@
-"""The DC operating point of a section: the node voltages it rests at with no signal."""
+"""The DC operating point of a section: the node voltages it rests at with no signal.
+
+Newton's method with limited steps finds nearly all. Where it does not, the circuit is switched on:
+every node is tied to where it was by a conductance, as a capacitor does over a step of implicit
+Euler, and the steps grow as they succeed (pseudo-transient continuation; C. T. Kelley and D. E.
+Keyes, SIAM Journal on Numerical Analysis 35(2), 1998, from memory, not located). A circuit that
+settles when it is switched on in this way is thus solved from wherever it starts.
+
+What is guaranteed of an accepted point: at every node the net current is below
+:data:`LARGEST_IMBALANCE` of the sum of the currents that meet there, or below what sixteen
+roundings of the largest voltage drive through the resistors and devices at it; along every
+resistor and inductor the same holds of volts; and one more Newton step would move no node by more
+than :data:`LARGEST_CORRECTION` of the largest voltage in the section. That step is then taken.
+"""
 
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
+from vadist.circuits.dc_equations import DcEquations, Linearised
 from vadist.circuits.network import INPUT, Network
 from vadist.circuits.sections import Section, split_into_sections
-from vadist.devices.evaluate import currents_and_slopes
-from vadist.errors import ConvergenceError
+from vadist.errors import ConvergenceError, DesignError
 
 Matrix = NDArray[np.float64]
 
-_INDUCTOR_SIEMENS = 1e9
-# An inductor is a wire at DC.
-_TOLERANCE = 1e-11
-_ITERATIONS = 200
+LARGEST_IMBALANCE = 1e-9
+"""Of the currents that meet at a node: what may be left over."""
+
+LARGEST_CORRECTION = 1e-9
+"""Of the largest voltage: what the last Newton step may still move a node by."""
+
+_IMPOSSIBLE_A = 1e4
+# What a junction straight between rails would carry is beyond; ohms of any part stay far below.
+_FOLLOWED_STEPS = 80
+_DIRECT_STEPS = 80
+_EULER_STEPS = 400
+_EULER_NEWTON_STEPS = 40
+_EULER_IMBALANCE = 1e-3
+# A step of time need not be exact: the next one starts from wherever it ended.
+_FIRST_HOLD, _LEAST_HOLD, _MOST_HOLD = 10.0, 1e-12, 1e12
+# Conductance that holds a node where it was, over the one it sees.
+_HOLD_GROWS, _HOLD_SHRINKS = 8.0, 4.0
 
 
 @dataclass(frozen=True)
@@ -52,69 +78,164 @@ def solve_operating_point(section: Section, signal_v: Matrix) -> OperatingPoint:
 
     Raises
     ------
+    DesignError
+        If that is because nothing limits a device's current.
     ConvergenceError
-        If neither Newton's method nor raising the supply step by step finds a solution.
+        If neither Newton's method nor switching the circuit on finds a solution.
     """
-    known = np.concatenate([signal_v, section.rail_volts])
-    system = section.conductance.copy()
-    system_known = section.conductance_known.copy()
-    coils = section.inductors
-    system += _INDUCTOR_SIEMENS * coils.into @ coils.across
-    system_known += _INDUCTOR_SIEMENS * coils.into @ coils.across_known
-    kinds = [d.kind for d in section.devices]
-    parameters = [d.parameters for d in section.devices]
-    limits = np.array([limit for d in section.devices for limit in d.limits]).reshape(-1, 4)
-
-    def newton(scale: float, v: Matrix) -> Matrix | None:
-        """Newton with limited steps at a scaled-down supply; None if it does not settle."""
-        u = known * scale
-        for _ in range(_ITERATIONS):
-            current, slopes = currents_and_slopes(kinds, parameters, v)
-            jacobian = system - section.port_into @ slopes @ section.control
-            known_v = section.control_known @ u
-            right = section.port_into @ (current + slopes @ (known_v - v)) - system_known @ u
-            w = np.linalg.solve(jacobian, right)
-            target = section.control @ w + known_v
-            moved = np.abs(target - v)
-            far = v * limits[:, 3]
-            low = np.minimum(far, limits[:, 0]) - limits[:, 2]
-            high = np.maximum(far, limits[:, 1]) + limits[:, 2]
-            v = np.clip(target, low, high)
-            if not np.isfinite(v).all():
-                return None
-            if (moved <= _TOLERANCE * (1.0 + np.abs(target))).all():
-                return v
-        return None
-
-    v = _continue_to_full_supply(newton, np.zeros(len(limits)), section)
-    current, slopes = currents_and_slopes(kinds, parameters, v)
-    # A linearised solve: node voltages from the currents alone would carry the rounding of an
-    # op-amp's large open-loop gain.
-    known_v = section.control_known @ known
-    jacobian = system - section.port_into @ slopes @ section.control
-    right = section.port_into @ (current + slopes @ (known_v - v)) - system_known @ known
-    w = np.linalg.solve(jacobian, right)
-    return OperatingPoint(w, known, v, current, slopes)
-
-
-def _continue_to_full_supply(newton, start: Matrix, section: Section) -> Matrix:  # type: ignore[no-untyped-def]
-    direct = newton(1.0, start)
-    if direct is not None:
-        return np.asarray(direct)
-    reached, stride, v = 0.0, 0.1, start
-    while reached < 1.0:
-        goal = min(1.0, reached + stride)
-        found = newton(goal, v)
+    known_v = np.concatenate([signal_v, section.rail_volts])
+    equations = DcEquations(section, known_v)
+    with np.errstate(all="ignore"):  # a wild step is told by its result, not warned of
+        found = _newton(equations, equations.start_v, _DIRECT_STEPS) or _switched_on(equations)
         if found is None:
-            stride /= 2.0
-            if stride < 1e-6:
-                stages = ", ".join(section.stages)
-                raise ConvergenceError(
-                    f"no DC operating point found for {stages} above {reached:.0%} of the supply"
-                )
-        else:
-            reached, v, stride = goal, found, stride * 2.0
-    return v
+            _follow(section, equations)
+            stages = ", ".join(section.stages)
+            raise ConvergenceError(
+                f"no DC operating point found for {stages}; look for a value that is decades off"
+            )
+    w, at = found
+    _refuse_unlimited(section, at)
+    return OperatingPoint(w[: len(section.unknowns)], known_v, at.control_v, at.port_a, at.slopes)
+
+
+Solution = tuple[Matrix, Linearised]
+
+
+def _newton(equations: DcEquations, control_v: Matrix, steps: int) -> Solution | None:
+    """Newton with limited steps; None if it does not settle."""
+    free = np.zeros(equations.size)
+    w, v = None, control_v
+    for _ in range(steps):
+        at = equations.devices_at(v)
+        moved_to = _target(equations, at, free, free)
+        if moved_to is None:
+            return None
+        wanted = equations.control_v(moved_to)
+        if w is not None and _is_settled(equations, w, at, moved_to):
+            return moved_to, equations.devices_at(wanted)
+        v = equations.within_limits(v, wanted)
+        # Only voltages that no limit has cut are those of the nodes.
+        w = moved_to if (v == wanted).all() else None
+    return None
+
+
+def _target(equations: DcEquations, at: Linearised, held: Matrix, held_at: Matrix) -> Matrix | None:
+    try:
+        target = equations.newton_target(at, held, held_at)
+    except np.linalg.LinAlgError:
+        return None
+    return target if np.isfinite(target).all() else None
+
+
+def _is_settled(equations: DcEquations, w: Matrix, at: Linearised, target: Matrix) -> bool:
+    net, flows, rounding = equations.imbalance(w, at)
+    if not (np.abs(net) <= LARGEST_IMBALANCE * flows + rounding).all():
+        return False
+    n, largest = equations.nodes, equations.largest_v(target)
+    return bool((np.abs(target - w)[:n] <= LARGEST_CORRECTION * largest).all())
+
+
+def _refuse_unlimited(section: Section, at: Linearised) -> None:
+    """Name the device whose current has left all bounds."""
+    if np.abs(at.port_a).max(initial=0.0) <= _IMPOSSIBLE_A:
+        return
+    owners = [d.part for d in section.devices for _ in range(d.record.ports)]
+    raise DesignError(
+        f"{owners[int(np.abs(at.port_a).argmax())]} lies in a path of junctions between rails, "
+        "and nothing limits its current; give a resistor that leads to it some ohms"
+    )
+
+
+def _follow(section: Section, equations: DcEquations) -> None:
+    """Follow Newton to see whether a current leaves all bounds."""
+    free, v = np.zeros(equations.size), equations.start_v
+    for _ in range(_FOLLOWED_STEPS):
+        at = equations.devices_at(v)
+        _refuse_unlimited(section, at)
+        target = _target(equations, at, free, free)
+        if target is None:
+            return
+        v = equations.within_limits(v, equations.control_v(target))
+
+
+def _switched_on(equations: DcEquations) -> Solution | None:
+    """Let the circuit settle in steps of time that grow; None if it does not."""
+    w, hold = np.zeros(equations.size), _FIRST_HOLD
+    v = equations.start_v
+    for _ in range(_EULER_STEPS):
+        reached = _euler_step(equations, w, v, hold * equations.own_siemens)
+        if reached is None:
+            hold *= _HOLD_GROWS
+            if hold > _MOST_HOLD:
+                return None
+            continue
+        w, v = reached
+        hold = max(hold / _HOLD_SHRINKS, _LEAST_HOLD)
+        if hold < 1.0:
+            found = _newton(equations, v, _EULER_NEWTON_STEPS)
+            if found is not None:
+                return found
+    return None
+
+
+def _euler_step(
+    equations: DcEquations, before: Matrix, v: Matrix, held: Matrix
+) -> tuple[Matrix, Matrix] | None:
+    """Node and control voltages after a step of implicit Euler; None if Newton fails in it."""
+    w = None
+    for _ in range(_EULER_NEWTON_STEPS):
+        at = equations.devices_at(v)
+        if w is not None:
+            net, flows, rounding = equations.imbalance(w, at)
+            pull = held * (w - before)
+            allowed = _EULER_IMBALANCE * (flows + np.abs(pull)) + rounding
+            if (np.abs(net + pull) <= allowed).all():
+                return w, v
+        moved_to = _target(equations, at, held, before)
+        if moved_to is None:
+            return None
+        wanted = equations.control_v(moved_to)
+        v = equations.within_limits(v, wanted)
+        w = moved_to if (v == wanted).all() else None
+    return None
+
+
+@dataclass(frozen=True)
+class SolvedNetwork:
+    """A network with the operating point of each of its sections.
+
+    Attributes
+    ----------
+    network : Network
+    sections : tuple of (Section, OperatingPoint)
+        In signal order.
+    """
+
+    network: Network
+    sections: tuple[tuple[Section, OperatingPoint], ...]
+
+    @property
+    def node_v(self) -> dict[str, float]:
+        """DC volts of every node, rails and input included, under each of its names."""
+        volts = {**self.network.rails, INPUT: self.network.input_v}
+        for section, point in self.sections:
+            volts |= dict(zip(section.unknowns, point.node_v.tolist(), strict=True))
+        return self.network.under_all_names(volts)
+
+    @property
+    def stage_nodes(self) -> dict[str, str]:
+        """Stage -> node of its output, in signal order; wires may have joined it to any other."""
+        return self.network.outputs
+
+    @property
+    def output(self) -> str:
+        """Node the take is heard at."""
+        return tuple(self.network.outputs.values())[-1]
+
+
+def solve_network(network: Network) -> SolvedNetwork:
+    """Solve a network at DC."""
+    return SolvedNetwork(network, tuple(solve_all(network)))
 
 
 def solve_all(network: Network) -> list[tuple[Section, OperatingPoint]]:

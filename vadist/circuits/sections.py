@@ -12,13 +12,11 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from vadist.circuits.network import BIAS, INPUT, Device, Network, TwoTerminal
+from vadist.circuits.network import BIAS, Device, Network, TwoTerminal
+from vadist.circuits.nodes import floating_nodes, stiff_nodes
 from vadist.errors import DesignError
 
 Matrix = NDArray[np.float64]
-
-FLOATING_SIEMENS = 1e-15
-"""Leak to ground for a node no resistor reaches at DC: 80 nV across the weakest silicon diode."""
 
 
 @dataclass(frozen=True)
@@ -42,6 +40,10 @@ class Section:
         Control voltages of the devices from node voltages.
     port_into : (n, ports)
         Current of each port into each unknown node.
+    owned_nodes : tuple of str
+        Op-amp outputs among the unknowns.
+    floating : tuple of tuple of int
+        Groups of unknowns that capacitors alone tie to the rest.
     """
 
     unknowns: tuple[str, ...]
@@ -58,6 +60,7 @@ class Section:
     control_known: Matrix
     port_into: Matrix
     owned_nodes: tuple[str, ...]
+    floating: tuple[tuple[int, ...], ...]
 
     @property
     def parts(self) -> tuple[str, ...]:
@@ -123,14 +126,15 @@ def split_into_sections(network: Network) -> list[Section]:
     Raises
     ------
     DesignError
-        If two op-amps share an output node.
+        If two op-amps share an output node, or no direct current reaches a device.
     """
     outputs = [d.owned_node for d in network.devices if d.owned_node]
     for node in outputs:
         if outputs.count(node) > 1:
             raise DesignError(f"two op-amps drive the node {node!r}")
     groups = _groups(network, outputs)
-    return [_section(network, group) for group in _in_signal_order(groups)]
+    floating = floating_nodes(network)
+    return [_section(network, group, floating) for group in _in_signal_order(groups)]
 
 
 @dataclass
@@ -143,7 +147,7 @@ class _Group:
 
 
 def _groups(network: Network, outputs: Sequence[str]) -> list[_Group]:
-    stiff = {*network.rails, INPUT, *outputs}
+    stiff = stiff_nodes(network)
     kinds = {
         "resistors": network.resistors,
         "capacitors": network.capacitors,
@@ -209,6 +213,8 @@ def _components(
         reach[b, a] |= not strong
     for _ in range(count.bit_length()):
         reach = reach @ reach
+    if not count:
+        return 0, np.zeros(0, dtype=int)
     first_mutual = np.argmax(reach & reach.T, axis=1)
     members, labels = np.unique(first_mutual, return_inverse=True)
     return len(members), labels
@@ -231,7 +237,7 @@ def _incidence_row(node: str, names: Sequence[str]) -> Matrix:
     return np.array([1.0 if name == node else 0.0 for name in names])
 
 
-def _section(network: Network, group: _Group) -> Section:
+def _section(network: Network, group: _Group, floating: Sequence[set[str]]) -> Section:
     unknowns = (*sorted(group.nodes), *group.owned)
     rails = tuple(network.rails)
     signals = tuple(sorted(group.reads - set(rails) - set(group.owned)))
@@ -252,9 +258,9 @@ def _section(network: Network, group: _Group) -> Section:
         return Branches(
             tuple(e.part for e in every),
             np.array([e.value for e in every]),
-            np.array(across).reshape(-1, len(unknowns)),
-            np.array([difference(e.a, e.b, known) for e in every]).reshape(-1, len(known)),
-            np.array(into).reshape(-1, len(unknowns)).T.copy(),
+            np.array(across).reshape(len(every), len(unknowns)),
+            np.array([difference(e.a, e.b, known) for e in every]).reshape(len(every), len(known)),
+            np.array(into).reshape(len(every), len(unknowns)).T.copy(),
             np.array([e in held for e in every], dtype=bool),
         )
 
@@ -267,7 +273,6 @@ def _section(network: Network, group: _Group) -> Section:
         row = unknowns.index(device.owned_node)
         conductance[row, row] += device.owned_siemens
         conductance_known[row, known.index(BIAS)] -= device.owned_siemens
-    _tie_floating(conductance)
     pairs = [pair for d in group.devices for pair in d.controls]
     injections = [injection for d in group.devices for injection in d.injections]
     into = np.zeros((len(unknowns), len(injections)))
@@ -287,21 +292,13 @@ def _section(network: Network, group: _Group) -> Section:
         branches(group.twoterminals["capacitors"], opamps),
         branches(group.twoterminals["inductors"]),
         tuple(group.devices),
-        np.array([difference(a, b, unknowns) for a, b in pairs]).reshape(-1, len(unknowns)),
-        np.array([difference(a, b, known) for a, b in pairs]).reshape(-1, len(known)),
+        np.array([difference(a, b, unknowns) for a, b in pairs]).reshape(len(pairs), len(unknowns)),
+        np.array([difference(a, b, known) for a, b in pairs]).reshape(len(pairs), len(known)),
         into,
         tuple(group.owned),
+        tuple(
+            tuple(unknowns.index(node) for node in sorted(island))
+            for island in floating
+            if island <= group.nodes
+        ),
     )
-
-
-def _tie_floating(conductance: Matrix) -> None:
-    """Give a leak to every node that no chain of resistors ties to a known node."""
-    size = len(conductance)
-    edges = [(a, b) for a in range(size) for b in range(size) if a != b and conductance[a, b]]
-    count, labels = _components(size, edges, strong=False)
-    for label in range(count):
-        members = labels == label
-        leak = abs(conductance[members].sum(axis=1))
-        if (leak <= 1e-12 * np.diag(conductance)[members]).all():
-            rows = np.flatnonzero(members)
-            conductance[rows, rows] += FLOATING_SIEMENS

@@ -3,6 +3,7 @@
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
+from vadist.circuits.operating_point import solve_network
 from vadist.designs.design import Design, Supply
 from vadist.stages.stage import UNLOADED_OHM, Stage
 from vadist.stepping.circuit import build_circuit
@@ -47,4 +48,5 @@ class Chain:
 
     def discretize(self, sample_rate_hz: float, channels: int = 1) -> Processor:
         """Make the chain ready to run at a rate, resting at its operating point."""
-        return Processor(build_circuit(self.design().network(), sample_rate_hz), channels)
+        solved = solve_network(self.design().network())
+        return Processor(build_circuit(solved, sample_rate_hz), channels)

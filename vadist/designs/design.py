@@ -7,7 +7,8 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from typing import Any
 
-from vadist.circuits.network import GROUND, INPUT, Network
+from vadist.circuits.network import GROUND, INPUT, SMALLEST_RESISTANCE_OHM, Network
+from vadist.circuits.nodes import join_wires
 from vadist.errors import DesignError
 from vadist.parts import wiper_fraction
 from vadist.stages.stage import FieldInfo, Pot, Stage, optional_part, output_node, part
@@ -60,10 +61,8 @@ class Source(Stage):
 
     def feed(self, network: Network) -> str:
         """Wire the source into a network; the node that drives the first stage is returned."""
-        node = INPUT
-        if self.resistance > 0.0:
-            network.resistor("resistance", node, "source.resistance", self.resistance)
-            node = "source.resistance"
+        node = "source.resistance"
+        network.resistor("resistance", INPUT, node, self.resistance)
         if self.inductance is not None:
             network.inductor("inductance", node, "source.coil", self.inductance)
             node = "source.coil"
@@ -141,8 +140,11 @@ class Design:
     def __post_init__(self) -> None:
         if not self.stages:
             raise DesignError("a design needs at least one stage")
-        if not (math.isfinite(self.load_ohm) and self.load_ohm > 0.0):
-            raise DesignError(f"load resistance must be > 0 ohm (got {self.load_ohm:g})")
+        if not (math.isfinite(self.load_ohm) and self.load_ohm >= SMALLEST_RESISTANCE_OHM):
+            raise DesignError(
+                f"load resistance must be at least {SMALLEST_RESISTANCE_OHM:g} ohm "
+                f"(got {self.load_ohm:g})"
+            )
         moved: dict[str, str] = {}
         for name, control in self.controls.items():
             for move in control.moves:
@@ -225,7 +227,7 @@ class Design:
         return design
 
     def network(self) -> Network:
-        """Wire the whole design, from the input to the load."""
+        """Wire the whole design, from the input to the load; what wires tie is one node."""
         placed = self.positioned()
         bias_v = placed.supply.volts * placed.supply.bias
         network = Network(
@@ -237,7 +239,7 @@ class Design:
             node = stage.place(network, name, node)
         network.stage = "load"
         network.resistor("resistance", node, GROUND, placed.load_ohm)
-        return network
+        return join_wires(network, [output_node(name) for name in placed.stages])
 
     @property
     def output(self) -> str:

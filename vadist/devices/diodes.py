@@ -64,6 +64,7 @@ DIODES = DeviceKind(
     limits=_limits,
     noise=_noise,
     varied=Varied("Is", {"forward_a": 1.0, "reverse_a": 1.0}),
+    conducts=(("a", "b"),),
     library="diodes",
     symbol="diode",
 )

@@ -119,6 +119,8 @@ class DeviceKind:
         What its table of parts is called.
     symbol : str
         What it is drawn as.
+    conducts : tuple of (terminal, terminal)
+        Between which direct current passes.
     owns : str
         Terminal whose equation the device replaces by that of a node of its own: an op-amp's
         output. Empty for none.
@@ -138,6 +140,7 @@ class DeviceKind:
     swing: Callable[[str, Resting, float], tuple[float, float] | None] = _nothing
     drawn: Callable[[Resting], float | None] = _nothing
     figures: Callable[[Resting], Mapping[str, tuple[float, str]]] = _no_figures
+    conducts: tuple[tuple[str, str], ...] = ()
     owns: str = ""
 
     @property

@@ -66,7 +66,8 @@ class Level:
     @property
     def asymmetry(self) -> float:
         """(upper - lower peak) / (upper + lower peak): 0 for equal half-waves."""
-        return (self.high_v + self.low_v) / (self.high_v - self.low_v)
+        span = self.high_v - self.low_v
+        return (self.high_v + self.low_v) / span if span else 0.0
 
 
 @dataclass(frozen=True)
@@ -206,10 +207,11 @@ def _level(sines: SteadySines, stage: str) -> Level:
     low, high = sines.peaks(stage)
     lines = np.abs(sines.spectrum(stage)[:, 0])
     third = lines[2] if len(lines) > 2 else 0.0
+    fundamental = max(lines[0], 1e-300)
     return Level(
         float(low[0]), float(high[0]),
         float(sines.distortion(stage)[0]), float(sines.added_distortion(stage)[0]),
-        float(lines[1] / lines[0]), float(third / lines[0]),
+        float(lines[1] / fundamental), float(third / fundamental),
     )  # fmt: skip
 
 

@@ -127,9 +127,7 @@ class SineRunner:
         self.frequency_hz = frequency_hz
         self._steps = steps_per_period(frequency_hz)
         stages = tuple(solved.design.stages)
-        self._circuit = build_circuit(
-            solved.network, frequency_hz * self._steps, stages, list(solved.sections)
-        )
+        self._circuit = build_circuit(solved, frequency_hz * self._steps, stages)
         count = max(min(HARMONICS, int(HIGHEST_HZ / frequency_hz), self._steps // 2 - 1), 2)
         self._orders = np.arange(1, count + 1)
         found = node_responses(solved, self._orders * frequency_hz)

@@ -8,7 +8,7 @@ from functools import cached_property
 import numpy as np
 from numpy.typing import NDArray
 
-from vadist.circuits.operating_point import solve_all
+from vadist.circuits.operating_point import solve_network
 from vadist.circuits.sections import Matrix
 from vadist.designs.design import Design
 from vadist.errors import UsageError
@@ -101,8 +101,7 @@ class Rendering:
         self.designs, self.sample_rate_hz = list(designs), float(sample_rate_hz)
         self.frames, self.channels, self.window, self.taps = frames, channels, window, tuple(taps)
         self.threads = threads or os.cpu_count() or 1
-        self._networks = [design.network() for design in self.designs]
-        self._solved = [solve_all(network) for network in self._networks]
+        self._solved = [solve_network(design.network()) for design in self.designs]
         self._built: dict[int, list[Circuit]] = {}
         self._excerpts = loudest_excerpts(window, frames, self.sample_rate_hz)
         if accuracy_db is not None:
@@ -117,8 +116,7 @@ class Rendering:
         if factor not in self._built:
             rate = self.sample_rate_hz * factor
             self._built[factor] = [
-                build_circuit(network, rate, self.taps, solved)
-                for network, solved in zip(self._networks, self._solved, strict=True)
+                build_circuit(solved, rate, self.taps) for solved in self._solved
             ]
         return self._built[factor]
 

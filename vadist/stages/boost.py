@@ -44,14 +44,8 @@ class TransistorBoost(Stage):
     def wire(self, network: Network, source: str, output: str) -> None:  # noqa: D102
         coupled, base, emitter = (network.node(n) for n in ("coupled", "base", "emitter"))
         network.capacitor("input_capacitor", source, coupled, self.input_capacitor)
-        if self.base_resistor > 0.0:
-            network.resistor("base_resistor", coupled, base, self.base_resistor)
-        else:
-            base = coupled
-        if self.emitter_resistor > 0.0:
-            network.resistor("emitter_resistor", emitter, GROUND, self.emitter_resistor)
-        else:
-            emitter = GROUND
+        network.resistor("base_resistor", coupled, base, self.base_resistor)
+        network.resistor("emitter_resistor", emitter, GROUND, self.emitter_resistor)
         network.resistor("feedback_resistor", output, base, self.feedback_resistor)
         network.resistor("collector_resistor", SUPPLY, output, self.collector_resistor)
         network.transistor("transistor", output, base, emitter, self.transistor)

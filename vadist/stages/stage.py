@@ -26,6 +26,11 @@ UNLOADED_OHM = 1e9
 """What a stage alone drives: next to nothing, and its output has a way to ground at DC."""
 
 
+_SENSIBLE_POT_OHM = (1.0, 1e9)
+# Pots are sold from 10 ohm to 10 megohm (common practice, no published source); a decade more
+# below, and above as for a resistor.
+
+
 @dataclass(frozen=True)
 class Pot:
     """A potentiometer.
@@ -42,8 +47,11 @@ class Pot:
     wiper: float = 0.5
 
     def __post_init__(self) -> None:
-        if not self.resistance > 0.0:
-            raise DesignError(f"pot resistance must be > 0 ohm (got {self.resistance:g})")
+        low, high = _SENSIBLE_POT_OHM
+        if not low <= self.resistance <= high:
+            raise DesignError(
+                f"pot resistance must be within {low:g}..{high:g} ohm (got {self.resistance:g})"
+            )
         if not 0.0 <= self.wiper <= 1.0:
             raise DesignError(f"pot wiper must be within 0..1 (got {self.wiper:g})")
 
@@ -136,6 +144,8 @@ class Stage:
 
         For another supply, a load, or several stages see :class:`vadist.Chain`.
         """
+        from vadist.circuits.nodes import join_wires
+        from vadist.circuits.operating_point import solve_network
         from vadist.stepping.circuit import build_circuit
         from vadist.stepping.processor import Processor
 
@@ -143,7 +153,8 @@ class Stage:
         network.input_v = network.bias_v if self.driven_at_bias else 0.0
         output = self.place(network, self.kind, INPUT)
         network.resistor("load", output, GROUND, UNLOADED_OHM)
-        return Processor(build_circuit(network, sample_rate_hz), channels)
+        solved = solve_network(join_wires(network, [output]))
+        return Processor(build_circuit(solved, sample_rate_hz), channels)
 
     def __post_init__(self) -> None:
         for name, info in self.fields().items():

@@ -3,10 +3,9 @@
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from vadist.circuits.network import INPUT, Network
-from vadist.circuits.operating_point import OperatingPoint, solve_all
-from vadist.circuits.sections import Section
-from vadist.stepping.discretize import DiscreteSection, discretize
+from vadist.circuits.network import INPUT
+from vadist.circuits.operating_point import SolvedNetwork
+from vadist.stepping.discretize import DiscreteSection, discretize, through
 
 
 @dataclass(frozen=True)
@@ -48,6 +47,7 @@ class Circuit:
             self.written,
             self.inputs,
             self.output,
+            tuple(self.taps.items()),
             tuple((s.states, s.inputs, s.outputs, s.kinds) for s in self.sections),
         )
 
@@ -58,30 +58,27 @@ class Circuit:
 
 
 def build_circuit(
-    network: Network,
+    solved: SolvedNetwork,
     sample_rate_hz: float,
     listen: Sequence[str] = (),
-    solved: list[tuple[Section, OperatingPoint]] | None = None,
 ) -> Circuit:
-    """Solve a network's operating point and discretise it.
+    """Make a network ready to step at a rate.
 
     Parameters
     ----------
-    network : Network
+    solved : SolvedNetwork
     sample_rate_hz : float
         The oversampled rate.
     listen : sequence of stage names
         Stages whose output volts are to leave the kernel besides the final output.
-    solved : list, optional
-        Sections with operating points, when they are at hand already.
     """
-    solved = solve_all(network) if solved is None else solved
-    stage_nodes = {node: stage for stage, node in network.outputs.items()}
-    read = {signal for section, _ in solved for signal in section.signals}
-    output = tuple(network.outputs.values())[-1]
-    wanted = read | {output} | {network.outputs[stage] for stage in listen}
-    sections, written, place = [], [], {}
-    for index, (section, point) in enumerate(solved):
+    node_of = solved.stage_nodes
+    stage_nodes = tuple(dict.fromkeys(node_of.values()))
+    read = {signal for section, _ in solved.sections for signal in section.signals}
+    wanted = read | {solved.output} | {node_of[stage] for stage in listen}
+    sections, written = [], []
+    place: dict[str, Tap] = {}
+    for index, (section, point) in enumerate(solved.sections):
         here = [n for n in stage_nodes if n in section.unknowns]
         here += [n for n in section.unknowns if n in read and n not in stage_nodes]
         nodes = sorted(here, key=lambda n: n not in wanted)
@@ -89,8 +86,16 @@ def build_circuit(
             place[node] = Tap(index, row)
         written.append(sum(n in wanted for n in nodes))
         sections.append(discretize(section, point, sample_rate_hz, tuple(nodes)))
+    if fixed := tuple(node for node in stage_nodes if node not in place):
+        # A wire leads a stage's output to the input or to a rail.
+        place |= {node: Tap(len(sections), row) for row, node in enumerate(fixed)}
+        stages = tuple(stage for stage, node in node_of.items() if node in fixed)
+        written.append(len(fixed))
+        sections.append(through(fixed, solved.node_v, stages, sample_rate_hz))
     inputs = tuple(
         tuple(None if s == INPUT else place[s] for s in section.signals) for section in sections
     )
-    taps = {stage: place[node] for node, stage in stage_nodes.items()}
-    return Circuit(tuple(sections), tuple(written), inputs, taps, place[output], sample_rate_hz)
+    taps = {stage: place[node] for stage, node in node_of.items()}
+    return Circuit(
+        tuple(sections), tuple(written), inputs, taps, place[solved.output], sample_rate_hz
+    )

@@ -17,17 +17,21 @@ backward, 2nd ord.  3 C/(2 h)      s' = 4/3 v - 1/3 v_before
 An inductor is ``i = g (v + s)``, g = h/(2 L), s' = 2 v + s.
 """
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import cached_property
 
 import numpy as np
 
+from vadist.circuits.network import INPUT
 from vadist.circuits.operating_point import OperatingPoint
 from vadist.circuits.sections import Matrix, Section
 
 STIFF_SECONDS = 1.3e-6
 """Half a sample at 8 x 48 kHz: a capacitor faster than this against the resistance it sees is
 stepped by the backward difference, at every rate, so that an answer never changes its rule."""
+
+_FOREVER_S = 1e6
 
 
 @dataclass(frozen=True)
@@ -124,8 +128,8 @@ def discretize(
     node_from_u = -inverse @ (section.conductance_known[:, :signals] + into @ across_u)
     node_from_i = inverse @ section.port_into
     selected = [section.selector(node) for node in output_nodes]
-    row = np.array([r for r, _ in selected]).reshape(-1, len(section.unknowns))
-    row_u = np.array([k[:signals] for _, k in selected]).reshape(-1, signals)
+    row = np.array([r for r, _ in selected]).reshape(len(selected), len(section.unknowns))
+    row_u = np.array([k[:signals] for _, k in selected]).reshape(len(selected), signals)
 
     # States: one history each, then the previous voltage of every stiff capacitor.
     branches, ports = len(signs), len(point.port_a)
@@ -177,6 +181,41 @@ def discretize(
     )
 
 
+def through(
+    nodes: tuple[str, ...], rest_v: Mapping[str, float], stages: tuple[str, ...], rate_hz: float
+) -> DiscreteSection:
+    """A section of wires: the input at nodes that are one with it, nothing at rails.
+
+    Parameters
+    ----------
+    nodes : the input or rails, as outputs
+    rest_v : mapping of node -> volts
+    stages : whose outputs they are
+    rate_hz : float
+    """
+    none = np.zeros(0)
+    return DiscreteSection(
+        P=np.zeros((0, 1)),
+        W=np.array([[float(node == INPUT)] for node in nodes]),
+        K=np.zeros((0, 0)),
+        control_v=none,
+        port_a=none,
+        port_slopes=np.zeros((0, 0)),
+        limits=np.zeros((0, 4)),
+        kinds=(),
+        parameters=(),
+        states=0,
+        inputs=1,
+        ports=0,
+        outputs=len(nodes),
+        output_nodes=nodes,
+        output_v=np.array([rest_v[node] for node in nodes]),
+        signals=(INPUT,),
+        stages=stages,
+        sample_rate_hz=rate_hz,
+    )
+
+
 def _is_stiff(section: Section, point: OperatingPoint) -> np.ndarray:
     """Which capacitors are fast against the resistance they see with the others shorted."""
     caps = section.capacitors
@@ -185,7 +224,7 @@ def _is_stiff(section: Section, point: OperatingPoint) -> np.ndarray:
     found = np.zeros(len(caps.parts), dtype=bool)
     for k in range(len(caps.parts)):
         weights = np.full(len(caps.parts), short)
-        weights[k] = 0.0
+        weights[k] = caps.values[k] / _FOREVER_S  # a node it alone holds sees no resistance
         weights[caps.compensation] = 0.0
         system = linear + (caps.into * weights) @ caps.across
         ohm = caps.across[k] @ np.linalg.solve(system, caps.into[:, k])

@@ -1,0 +1,154 @@
+"""Which nodes of a network are one, and which no direct current reaches.
+
+A wire (a resistor of zero ohms, a pot at its end) makes one node of two: equations for both would
+hold a conductance without bound. What the two were called stays known, see
+:attr:`vadist.circuits.network.Network.aliases`. A part whose ends have become one node is shorted,
+carries nothing and is left out.
+"""
+
+import dataclasses
+from collections.abc import Iterable
+
+from vadist.circuits.network import INPUT, Device, Network, TwoTerminal
+from vadist.errors import DesignError
+
+
+class _Joined:
+    """Sets of names that grow together; each is called by its earliest name."""
+
+    def __init__(self, names: Iterable[str]) -> None:
+        self._order = {name: k for k, name in enumerate(dict.fromkeys(names))}
+        self._parent: dict[str, str] = {}
+
+    def find(self, name: str) -> str:
+        while name in self._parent:
+            name = self._parent[name]
+        return name
+
+    def join(self, a: str, b: str) -> None:
+        first, second = sorted((self.find(a), self.find(b)), key=self._order.__getitem__)
+        if first != second:
+            self._parent[second] = first
+
+
+def stiff_nodes(network: Network) -> set[str]:
+    """Nodes that no current can move: rails, the input, op-amp outputs."""
+    return {*network.rails, INPUT, *(d.owned_node for d in network.devices if d.owned_node)}
+
+
+def join_wires(network: Network, names_first: Iterable[str] = ()) -> Network:
+    """Make one node of all that wires tie together.
+
+    Parameters
+    ----------
+    network : Network
+    names_first : iterable of str
+        Names that a joined node keeps rather than others; a stiff node always keeps its own.
+
+    Returns
+    -------
+    Network
+        Without wires; its ``aliases`` tell under which name a vanished node is found.
+
+    Raises
+    ------
+    DesignError
+        If a wire shorts two stiff nodes, or nothing limits the current of a device.
+    """
+    stiff = stiff_nodes(network)
+    joined = _Joined([*sorted(stiff), *names_first, *_nodes(network)])
+    for wire in network.wires:
+        ends = sorted({joined.find(wire.a), joined.find(wire.b)} & stiff)
+        if len(ends) == 2:
+            raise DesignError(
+                f"{wire.part} has no resistance and shorts {ends[0]} to {ends[1]}; "
+                "give it some ohms"
+            )
+        joined.join(wire.a, wire.b)
+    devices = [_renamed(device, joined) for device in network.devices]
+    for device in devices:
+        terminals = _terminals(device)
+        if not device.owned_node and len(terminals) > 1 and terminals <= stiff:
+            raise DesignError(
+                f"{device.part} lies between {' and '.join(sorted(terminals))}, and nothing "
+                "limits its current; give a resistor that leads to it some ohms"
+            )
+    return dataclasses.replace(
+        network,
+        resistors=_between(network.resistors, joined),
+        capacitors=_between(network.capacitors, joined),
+        inductors=_between(network.inductors, joined),
+        devices=[d for d in devices if d.owned_node or len(_terminals(d)) > 1],
+        wires=[],
+        aliases={n: joined.find(n) for n in _nodes(network) if joined.find(n) != n},
+        outputs={stage: joined.find(node) for stage, node in network.outputs.items()},
+    )
+
+
+def _nodes(network: Network) -> list[str]:
+    """Every node, as it first appears along the signal."""
+    ends = [
+        node
+        for element in (
+            *network.wires, *network.capacitors, *network.resistors, *network.inductors
+        )
+        for node in (element.a, element.b)
+    ]  # fmt: skip
+    return list(dict.fromkeys([*ends, *(n for d in network.devices for n in _terminals(d))]))
+
+
+def _terminals(device: Device) -> set[str]:
+    return set(device.nodes.values())
+
+
+def _between(elements: Iterable[TwoTerminal], joined: _Joined) -> list[TwoTerminal]:
+    renamed = [
+        dataclasses.replace(e, a=joined.find(e.a), b=joined.find(e.b)) for e in elements
+    ]  # fmt: skip
+    return [e for e in renamed if e.a != e.b]
+
+
+def _renamed(device: Device, joined: _Joined) -> Device:
+    nodes = {terminal: joined.find(node) for terminal, node in device.nodes.items()}
+    return dataclasses.replace(device, nodes=nodes)
+
+
+def floating_nodes(network: Network) -> list[set[str]]:
+    """Groups of nodes that capacitors alone tie to the rest, so that no direct current flows.
+
+    Resistors, inductors and diodes pass direct current. A transistor's base or an op-amp's input
+    that only a capacitor leads to has no operating point worth the name: leakage that no model
+    holds would set it.
+
+    Raises
+    ------
+    DesignError
+        If a device hangs on such a node, or not even a capacitor ties a node to anything.
+    """
+    stiff = stiff_nodes(network)
+    nodes = _nodes(network)
+    direct, alternating = _Joined([*sorted(stiff), *nodes]), _Joined([*sorted(stiff), *nodes])
+    for sets in (direct, alternating):
+        for node in stiff:
+            sets.join(INPUT, node)
+        for element in (*network.resistors, *network.inductors):
+            sets.join(element.a, element.b)
+    for capacitor in network.capacitors:
+        alternating.join(capacitor.a, capacitor.b)
+    for device in network.devices:
+        for a, b in device.record.conducts:
+            direct.join(device.nodes[a], device.nodes[b])
+    held, reached = direct.find(INPUT), alternating.find(INPUT)
+    for device in network.devices:
+        for node in sorted(_terminals(device)):
+            if direct.find(node) != held:
+                raise DesignError(
+                    f"{device.part}: no direct current reaches {node}; lead a resistor there"
+                )
+    groups: dict[str, set[str]] = {}
+    for node in nodes:
+        if alternating.find(node) != reached:
+            raise DesignError(f"nothing but devices ties {node}; lead a resistor there")
+        if direct.find(node) != held:
+            groups.setdefault(direct.find(node), set()).add(node)
+    return list(groups.values())
