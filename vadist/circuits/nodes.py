@@ -140,10 +140,11 @@ def floating_nodes(network: Network) -> list[set[str]]:
             direct.join(device.nodes[a], device.nodes[b])
     held, reached = direct.find(INPUT), alternating.find(INPUT)
     for device in network.devices:
-        for node in sorted(_terminals(device)):
+        for terminal, node in device.nodes.items():
             if direct.find(node) != held:
                 raise DesignError(
-                    f"{device.part}: no direct current reaches {node}; lead a resistor there"
+                    f"{device.part}: no direct current reaches its {terminal}; "
+                    "lead a resistor there"
                 )
     groups: dict[str, set[str]] = {}
     for node in nodes:
