@@ -9,8 +9,8 @@ sparse tableau; G. D. Hachtel, R. K. Brayton, F. G. Gustavson, IEEE Transactions
     along each inductor   v_a - v_b = 0
 
 With voltages alone a small resistor's current is the difference of two rounded voltages times a
-large conductance: one last digit at half an ohm is a volt at a blocked diode. With the current an
-unknown, sums of currents are sums of currents.
+large conductance: a last digit at 42 milliohm is 20 microvolts at a blocked LED. With
+the current an unknown, sums of currents are sums of currents.
 
 A group of nodes that capacitors alone tie to the rest keeps the charge it had when the circuit was
 put together, none: its voltage is what the capacitors divide. That balance of charges takes the
