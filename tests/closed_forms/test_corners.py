@@ -139,16 +139,16 @@ class TestHardClipperPreset:
     """Hand formulas of the preset's comments, within the approximation each makes."""
 
     def test_bass_cut_of_the_buffer(self, found):
-        """1/(2 pi 22n 400k): 400k stands for 470k beside 2.8 M, within 5 %."""
+        """1/(2 pi 22n 380k): 380k stands for 470k beside 2.0 M, within 5 %."""
         corner = found.of("buffer")[0]
-        assert corner.frequency_hz == pytest.approx(1 / (2 * math.pi * 22e-9 * 400e3), rel=0.05)
+        assert corner.frequency_hz == pytest.approx(1 / (2 * math.pi * 22e-9 * 380e3), rel=0.05)
         assert corner.parts[0].part == "buffer.input_capacitor"
         assert corner.parts[1].part == "buffer.bias_resistor"
 
     def test_bass_cut_of_the_boost(self, found):
-        """1/(2 pi 470n (2k2 + 7k9)) = 33.5 Hz; 7k9 is rounded from gains, within 10 %."""
+        """1/(2 pi 820n (1k + 5k1)) = 32 Hz; 5k1 is rounded from gains, within 10 %."""
         corner = found.of("boost")[0]
-        assert corner.frequency_hz == pytest.approx(1 / (2 * math.pi * 470e-9 * 10.1e3), rel=0.1)
+        assert corner.frequency_hz == pytest.approx(1 / (2 * math.pi * 820e-9 * 6.1e3), rel=0.1)
         assert corner.parts[0].part == "boost.input_capacitor"
 
     def test_bass_corner_of_the_gain(self, found):

@@ -35,7 +35,9 @@ diodes = "1N4148"
 def odd_design():
     """Every kind of field, with values no library or series holds."""
     diode = DiodeModel("mine", "schottky", 1.234567891e-9, 1.7, 0.1 + 0.2, 'a "quoted"\nsource')
-    transistor = TransistorModel("t", 1e-14 / 3.0, 123.4, 0.7)
+    transistor = TransistorModel(
+        "t", 1e-14 / 3.0, 123.4, 0.7, 1e3 / 7.0, 1e-12 / 7.0, 2e-12 / 3.0, 0.1 / 3.0, 100.0 / 3.0
+    )
     opamp = OpAmpModel(
         "fast",
         math.pi * 1e6,
@@ -282,6 +284,10 @@ def test_settings_are_read_as_the_trade_writes_them():
     assert pair.forward.count == pair.reverse.count == 2
     inline = '{name = "q", saturation_current = "6.7fA", forward_beta = 400, reverse_beta = 0.7}'
     assert parse_value(design, "boost.transistor", inline).early_voltage_v == math.inf
+    wanted = inline.replace("}", ', emitter_leakage = "9pA", knee_current = "25mA"}')
+    read = parse_value(design, "boost.transistor", wanted)
+    assert (read.emitter_leakage_a, read.knee_current_a) == (9e-12, 25e-3)
+    assert read.base_resistance_ohm == 0.0
 
 
 def test_a_pot_given_by_resistance_alone_keeps_its_wiper():

@@ -22,7 +22,10 @@ from example_circuits import (
 from scipy.optimize import brentq
 from small_signal_chain import continuous_response, decibels
 
+from vadist.analysis.part_changes import changed
+from vadist.circuits.network import Network
 from vadist.circuits.operating_point import solve_all
+from vadist.devices.evaluate import currents_and_slopes
 from vadist.parts import TRANSISTORS
 from vadist.stages import EmitterFollower, TransistorBoost
 
@@ -128,6 +131,25 @@ def test_small_signal_gain_of_the_boost(rb, name):
     formula = -(i_c / VT - 1.0 / rb) / (1.0 / 8.2e3 + 1.0 / rb)
     print(f"{name} RB {rb:g}: Av {gain.real:.3f}, formula {formula:.3f}")
     assert abs(gain / formula - 1.0) < 1e-4
+
+
+@pytest.mark.parametrize("current_a", [1e-4, 1e-3])
+def test_a_specimen_of_more_gain_has_it_at_every_current(current_a):
+    """Twice the gain halves the base current, leakage and all (the definition of hFE)."""
+    network = Network(stage="stage")
+    network.transistor("transistor", "c", "b", "e", NPN)
+    doubled = changed(network, "stage.transistor", 2.0)
+
+    def gain(held):
+        def currents(vbe):
+            at = np.array([vbe, vbe - 5.0])
+            return currents_and_slopes(["transistor"], [held.devices[0].parameters], at)[0]
+
+        vbe = brentq(lambda v: currents(v)[1] - current_a, 0.0, 1.0, xtol=1e-15)
+        return current_a / currents(vbe)[0]
+
+    assert gain(doubled) == pytest.approx(2.0 * gain(network), rel=1e-6)
+    assert doubled.resistors == network.resistors
 
 
 def tuned_to_vbe(collector_a: float, beta: float, vbe: float = 0.7):
