@@ -31,17 +31,19 @@ LAYERS = [
     ["diagnostics"],
     ["rendering"],
     ["takes"],
-    ["audio_files", "measure"],
+    ["audio_files", "flac", "measure"],
     ["render_files", "inspection", "inspection_text"],
+    ["plots"],
     ["captures"],
     ["fitting"],
-    ["plots", "audition"],
+    ["audition"],
     ["cli"],
     ["__init__", "__main__"],
 ]
 LEVEL = {name: level for level, names in enumerate(LAYERS) for name in names}
 HOMES = {
-    "soundfile": {"audio_files"},
+    "soundfile": {"audio_files", "flac"},
+    "matplotlib": {"plots"},
     "tomllib": {"design_toml", "design_files", "design_values", "captures"},
     "numba": {"kernel"},
     "argparse": {"cli"},
