@@ -5,9 +5,10 @@ import textwrap
 from collections.abc import Sequence
 
 NARROWEST = 40
-_FIRST_SHARE = 0.42
+_FIRST_SHARE = 1.0 / 3.0
 # Of the width, for the first column at most: names longer than that go over several lines.
 _GAP = 2
+_INDENT = "  "
 
 
 def lay_out(rows: Sequence[Sequence[str]], width: int) -> list[str]:
@@ -33,7 +34,7 @@ def lay_out(rows: Sequence[Sequence[str]], width: int) -> list[str]:
     columns = [column for column in zip(*rows, strict=True) if any(column[1:])]
     first, others = columns[0], columns[1:]
     room = min(max(map(len, first)), int(_FIRST_SHARE * width))
-    names = [_wrapped(cell, room) for cell in first]
+    names = [_wrapped(cell, room, _INDENT) for cell in first]
     most = width - max(len(line) for name in names for line in name) - _GAP
     cells = [
         [_wrapped(column[0], _column_room(column, most))]
@@ -62,15 +63,15 @@ def _column_room(column: Sequence[str], most: int) -> int:
     return min(max(words, *map(len, column[1:])), most)
 
 
-def _wrapped(text: str, room: int) -> list[str]:
+def _wrapped(text: str, room: int, indent: str = "") -> list[str]:
     """Break a text at blanks, else after a dot, equals sign or underline, else anywhere."""
     lines = [""]
     for piece in re.findall(r"[^\s._=]*[._=]?\s*", text):
-        if lines[-1] and len(lines[-1]) + len(piece.rstrip()) > room:
-            lines.append("")
+        if lines[-1].strip() and len(lines[-1]) + len(piece.rstrip()) > room:
+            lines.append(indent)
         lines[-1] += piece
         while len(lines[-1].rstrip()) > room:
-            lines[-1:] = [lines[-1][:room], lines[-1][room:]]
+            lines[-1:] = [lines[-1][:room], indent + lines[-1][room:]]
     return [line.rstrip() for line in lines]
 
 

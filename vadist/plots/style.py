@@ -118,9 +118,28 @@ def mark_style(index: int) -> dict[str, Any]:
     return {**style, "markerfacecolor": "white" if hollow else style["color"]}
 
 
-def legend_below(figure: Any, axes: Any, title: str = "") -> None:
-    """Explain the lines of some axes under the picture, in as many columns as the labels allow."""
+def family_style(index: int, count: int) -> dict[str, Any]:
+    """Return the style of one of many lines: from dark to light in their order, dashed in turn."""
+    from matplotlib import colormaps
+
+    shade = colormaps["cividis"](0.92 * index / max(count - 1, 1))
+    return {
+        "color": shade,
+        "linewidth": 1.2,
+        "linestyle": DASHES[index % 3],
+        "marker": MARKERS[index % len(MARKERS)],
+        "markersize": 3.5,
+    }
+
+
+def legend_below(figure: Any, axes: Any, title: str = "", most: int = 99) -> None:
+    """Explain the lines of some axes under the picture, in as many columns as the labels allow.
+
+    Of more lines than ``most``, only every second, third, ... is named.
+    """
     handles, labels = axes.get_legend_handles_labels()
+    step = -(-len(labels) // most) if labels else 1
+    handles, labels = handles[::step], labels[::step]
     longest = max(map(len, labels), default=0)
     columns = max(1, min(_LEGEND_LETTERS // (longest + _LEGEND_HANDLE), _LEGEND_COLUMNS))
     figure.legend(
