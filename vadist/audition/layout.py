@@ -9,6 +9,7 @@ _FIRST_SHARE = 1.0 / 3.0
 # Of the width, for the first column at most: names longer than that go over several lines.
 _GAP = 2
 _INDENT = "  "
+_PIECE = re.compile(r"(?:[^\s._=]|(?<=\d)\.(?=\d))*[._=]?\s*")  # no number is broken at its point
 
 
 def lay_out(rows: Sequence[Sequence[str]], width: int) -> list[str]:
@@ -52,9 +53,7 @@ def lay_out(rows: Sequence[Sequence[str]], width: int) -> list[str]:
 def wrap_notes(notes: Sequence[str], width: int) -> list[str]:
     """Break notes into lines, each after its first indented."""
     width = max(width, NARROWEST)
-    return [
-        line for note in notes for line in textwrap.wrap(note, width, subsequent_indent="  ")
-    ]
+    return [line for note in notes for line in textwrap.wrap(note, width, subsequent_indent="  ")]
 
 
 def _column_room(column: Sequence[str], most: int) -> int:
@@ -66,7 +65,7 @@ def _column_room(column: Sequence[str], most: int) -> int:
 def _wrapped(text: str, room: int, indent: str = "") -> list[str]:
     """Break a text at blanks, else after a dot, equals sign or underline, else anywhere."""
     lines = [""]
-    for piece in re.findall(r"[^\s._=]*[._=]?\s*", text):
+    for piece in _PIECE.findall(text):
         if lines[-1].strip() and len(lines[-1]) + len(piece.rstrip()) > room:
             lines.append(indent)
         lines[-1] += piece

@@ -146,9 +146,7 @@ def _reference(result: AuditionResult) -> Line:
 
 def _candidates(result: AuditionResult) -> list[Line]:
     count = len(result.candidates)
-    styles = [
-        family_style(k, count) if count > _FAMILY else mark_style(k) for k in range(count)
-    ]
+    styles = [family_style(k, count) if count > _FAMILY else mark_style(k) for k in range(count)]
     return list(zip(result.candidates, _labels(result)[1], styles, strict=True))
 
 

@@ -189,8 +189,8 @@ def csv_table(result: AuditionResult) -> str:
     bands = [f"change_{hertz:g}_hz_db" for hertz in result.bands_hz]
     level = "lufs" if result.match.measure == LOUDNESS else "db_rms"
     writer.writerow(
-        ["track", "role", "reference_values", f"level_before_{level}", "gain_db", "true_peak_dbtp", "thd_percent",
-         "centroid_hz", "null_depth_db", "gain_peak_db", "low_corner_hz", "high_corner_hz",
+        ["track", "role", "reference_values", f"level_before_{level}", "gain_db",
+         "true_peak_dbtp", "thd_percent", "centroid_hz", "null_depth_db", "gain_peak_db", "low_corner_hz", "high_corner_hz",
          "largest_dc_shift_node", "largest_dc_shift_v", *bands]
     )  # fmt: skip
     for track in result.tracks:
@@ -202,8 +202,8 @@ def _csv_row(result: AuditionResult, track: Track) -> list[object]:
     band = track.behaviour.band if track.behaviour else None
     compared = track.comparison
     shift = compared.shifts[0] if compared and compared.shifts else None
-    changes: Sequence[float] = compared.bands_db.tolist() if compared else [math.nan] * len(
-        result.bands_hz
+    changes: Sequence[float] = (
+        compared.bands_db.tolist() if compared else [math.nan] * len(result.bands_hz)
     )
     return [
         track.name,

@@ -160,7 +160,7 @@ def _change(then_hz: float, now_hz: float) -> str:
 
 
 def breakable(name: str) -> Any:
-    """Return a name as HTML that may break after a point, an equals sign or an underline.
+    """Return a name as HTML that may break after a dot, an equals sign or an underline.
 
     Examples
     --------
@@ -169,7 +169,8 @@ def breakable(name: str) -> Any:
     """
     from markupsafe import Markup, escape
 
-    return Markup(re.sub(r"([._=])(?=\w|&)", r"\1<wbr>", str(escape(name))))
+    # No number is broken at its point.
+    return Markup(re.sub(r"((?<!\d)\.|[_=])(?=\w|&)", r"\1<wbr>", str(escape(name))))
 
 
 def _part(name: str) -> str:
