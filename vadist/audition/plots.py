@@ -14,6 +14,7 @@ from vadist.plots.style import (
     audio_axis,
     family_style,
     legend_below,
+    legend_height_in,
     look,
     mark_style,
     new_figure,
@@ -23,7 +24,8 @@ from vadist.quantities import format_quantity
 
 _FAMILY = 12
 # More candidates than this are drawn from dark to light, so that a sweep shows its direction.
-_LEGEND = 30
+_NAMED = 30
+# Of more lines than that only one in two or three is named.
 _FLOOR_DB = -80.0
 # Harmonics below are taken as there: what is left of them is the arithmetic's.
 _MARKS = 6
@@ -59,7 +61,9 @@ def draw_plots(result: AuditionResult, folder: Path) -> list[str]:
 
 def response_figure(result: AuditionResult) -> Any:
     """Small-signal gain of the reference and of every candidate."""
-    figure = new_figure(8.0, 5.2, "Small-signal gain", "input to output of the whole design")
+    figure = new_figure(
+        8.0, 4.8 + _legend_in(result), "Small-signal gain", "input to output of the whole design"
+    )
     axes = figure.subplots()
     lines = [_reference(result), *_candidates(result)]
     for k, (track, label, style) in enumerate(lines):
@@ -70,7 +74,9 @@ def response_figure(result: AuditionResult) -> Any:
         heard = (hertz >= AUDIO_BAND_HZ[0] / 1.02) & (hertz <= AUDIO_BAND_HZ[1] * 1.02)
         apart = np.count_nonzero(heard) / _MARKS
         marked = (round(k / len(lines) * apart), round(apart))  # no two marks on one frequency
-        axes.plot(hertz[heard], found.gain_db[heard], label=label, markevery=marked, **style)
+        axes.plot(
+            hertz[heard], found.gain_db[heard], label=label or None, markevery=marked, **style
+        )
     audio_axis(axes)
     axes.set_ylabel("gain (dB)")
     _legend(figure, axes, result)
@@ -80,11 +86,11 @@ def response_figure(result: AuditionResult) -> Any:
 def third_octaves_figure(result: AuditionResult) -> Any:
     """Change of every third octave of the take against the reference."""
     subtitle = "change of each third octave of the take against the reference, at one loudness"
-    figure = new_figure(8.0, 5.2, "Third octaves", subtitle)
+    figure = new_figure(8.0, 4.8 + _legend_in(result), "Third octaves", subtitle)
     axes = figure.subplots()
     for track, label, style in _candidates(result):
         if track.comparison is not None:
-            axes.plot(result.bands_hz, track.comparison.bands_db, label=label, **style)
+            axes.plot(result.bands_hz, track.comparison.bands_db, label=label or None, **style)
     axes.axhline(0.0, color=INK, linewidth=1.0)
     audio_axis(axes)
     axes.set_ylabel("change (dB)")
@@ -106,7 +112,7 @@ def harmonics_figure(result: AuditionResult) -> Any:
     assert held is not None
     lines = _candidates(result)
     subtitle = f"those below {_FLOOR_DB:g} dB count as {_FLOOR_DB:g} dB"
-    figure = new_figure(8.0, 6.6 if lines else 4.0, title, subtitle)
+    figure = new_figure(8.0, 6.2 + _legend_in(result) if lines else 4.0, title, subtitle)
     shape = {"height_ratios": (2, 3)} if lines else {}
     panels = figure.subplots(2 if lines else 1, 1, sharex=True, squeeze=False, **shape).ravel()
     top = panels[0]
@@ -125,7 +131,7 @@ def harmonics_figure(result: AuditionResult) -> Any:
         for track, label, style in lines:
             if track.distortion is not None:
                 change = _floored(track.distortion.harmonics_db) - levels
-                below.plot(orders, change, label=label, **style)
+                below.plot(orders, change, label=label or None, **style)
         below.axhline(0.0, color=INK, linewidth=1.0)
         below.set_ylabel("difference from\nthe reference (dB)")
         _open_up(below)
@@ -135,19 +141,27 @@ def harmonics_figure(result: AuditionResult) -> Any:
 
 def _floored(harmonics_db: np.ndarray) -> np.ndarray:
     """Levels of the second harmonic and up, at least the floor."""
-    return np.maximum(np.nan_to_num(harmonics_db[1:], nan=_FLOOR_DB), _FLOOR_DB)
+    return np.asarray(np.maximum(np.nan_to_num(harmonics_db[1:], nan=_FLOOR_DB), _FLOOR_DB))
 
 
 def _reference(result: AuditionResult) -> Line:
-    title, _ = _labels(result)
-    label = f"reference: {dict(result.held)[title]}" if title else result.reference.name
+    path, _ = _labels(result)
+    label = f"reference: {dict(result.held)[path]}" if path else result.reference.name
     return result.reference, label, {"color": INK, "linewidth": 2.6, "zorder": 1.5}
 
 
 def _candidates(result: AuditionResult) -> list[Line]:
+    """Candidates with their labels, empty for those that go without, and styles."""
     count = len(result.candidates)
-    styles = [family_style(k, count) if count > _FAMILY else mark_style(k) for k in range(count)]
-    return list(zip(result.candidates, _labels(result)[1], styles, strict=True))
+    step = _step(result)
+    return [
+        (
+            track,
+            label if k % step == 0 else "",
+            family_style(k, count) if count > _FAMILY else mark_style(k),
+        )
+        for k, (track, label) in enumerate(zip(result.candidates, _labels(result)[1], strict=True))
+    ]
 
 
 def _labels(result: AuditionResult) -> tuple[str, list[str]]:
@@ -156,12 +170,20 @@ def _labels(result: AuditionResult) -> tuple[str, list[str]]:
     )
 
 
+def _step(result: AuditionResult) -> int:
+    return max(-(-len(result.candidates) // _NAMED), 1)
+
+
+def _legend_in(result: AuditionResult) -> float:
+    """Inches that the legend takes: those of its labels, of the reference and of the heading."""
+    return legend_height_in(["", "", *_labels(result)[1][:: _step(result)]])
+
+
 def _legend(figure: Any, axes: Any, result: AuditionResult) -> None:
-    title = _labels(result)[0]
-    count = len(result.candidates)
-    if count > _LEGEND:
-        title = f"{title}; one in {-(-(count + 1) // _LEGEND)} is named".removeprefix("; ")
-    legend_below(figure, axes, title, most=_LEGEND)
+    title, step = _labels(result)[0], _step(result)
+    if step > 1:
+        title = f"{title}; one in {step} is named".removeprefix("; ")
+    legend_below(figure, axes, title)
 
 
 def _open_up(axes: Any) -> None:

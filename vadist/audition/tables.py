@@ -190,7 +190,8 @@ def csv_table(result: AuditionResult) -> str:
     level = "lufs" if result.match.measure == LOUDNESS else "db_rms"
     writer.writerow(
         ["track", "role", "reference_values", f"level_before_{level}", "gain_db",
-         "true_peak_dbtp", "thd_percent", "centroid_hz", "null_depth_db", "gain_peak_db", "low_corner_hz", "high_corner_hz",
+         "true_peak_dbtp", "thd_percent", "centroid_hz", "null_depth_db",
+         "gain_peak_db", "low_corner_hz", "high_corner_hz",
          "largest_dc_shift_node", "largest_dc_shift_v", *bands]
     )  # fmt: skip
     for track in result.tracks:

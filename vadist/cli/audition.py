@@ -104,7 +104,8 @@ def run(options: argparse.Namespace) -> int:
                   parse_level(options.probe_level))  # fmt: skip
     tracks = 1 + len(candidates) + (1 + len(design.stages) if options.taps else 0)
     if not options.no_page:
-        check_page_size(tracks, *passage.samples.shape, passage.sample_rate_hz)
+        frames, channels = passage.samples.shape
+        check_page_size(tracks, frames, channels, passage.sample_rate_hz)
     with progress_bar(f"{tracks} tracks") as progress:
         result = audition(
             design, candidates, passage.samples, passage.sample_rate_hz,

@@ -61,6 +61,7 @@ _RC = {
 
 # Letters of the legend's size that stand side by side in eight inches, and what a handle takes.
 _LEGEND_LETTERS, _LEGEND_HANDLE, _LEGEND_COLUMNS = 112, 8, 7
+_LEGEND_ROW_IN = 0.19
 _TICKS_HZ = (20, 50, 100, 200, 500, 1000, 2000, 5000, 10000, 20000)
 
 
@@ -132,20 +133,28 @@ def family_style(index: int, count: int) -> dict[str, Any]:
     }
 
 
-def legend_below(figure: Any, axes: Any, title: str = "", most: int = 99) -> None:
-    """Explain the lines of some axes under the picture, in as many columns as the labels allow.
-
-    Of more lines than ``most``, only every second, third, ... is named.
-    """
+def legend_below(figure: Any, axes: Any, title: str = "") -> None:
+    """Explain the lines of some axes under the picture, in as many columns as the labels allow."""
     handles, labels = axes.get_legend_handles_labels()
-    step = -(-len(labels) // most) if labels else 1
-    handles, labels = handles[::step], labels[::step]
-    longest = max(map(len, labels), default=0)
-    columns = max(1, min(_LEGEND_LETTERS // (longest + _LEGEND_HANDLE), _LEGEND_COLUMNS))
     figure.legend(
-        handles, labels, loc="outside lower left", ncols=min(columns, max(len(labels), 1)),
+        handles, labels, loc="outside lower left", ncols=_legend_columns(labels),
         title=title or None, alignment="left", fontsize=8.5, title_fontsize=8.5,
     )  # fmt: skip
+
+
+def legend_height_in(labels: Sequence[str]) -> float:
+    """Height that :func:`legend_below` needs: a picture is made higher by it, not its axes lower.
+
+    >>> legend_height_in(["4n7", "10n", "22n"]) < legend_height_in(["a rather long label"] * 9)
+    True
+    """
+    return _LEGEND_ROW_IN * -(-len(labels) // _legend_columns(labels))
+
+
+def _legend_columns(labels: Sequence[str]) -> int:
+    longest = max(map(len, labels), default=0)
+    columns = min(_LEGEND_LETTERS // (longest + _LEGEND_HANDLE), _LEGEND_COLUMNS, len(labels))
+    return max(columns, 1)
 
 
 def audio_axis(axes: Any, *, labelled: bool = True, few: bool = False) -> None:
