@@ -122,7 +122,7 @@ def harmonics_figure(result: AuditionResult) -> Any:
     top.plot(orders, levels, "o", color=style["color"], markersize=6.0, clip_on=False, zorder=3)
     top.set_ylim(_FLOOR_DB, 0.0)
     top.set_ylabel("level against\nthe fundamental (dB)")
-    top.set_title(f"{label} {path}".rstrip())
+    top.set_title(f"{path} {label}" if path else label)
     panels[-1].set_xticks(orders)
     panels[-1].set_xlabel("harmonic")
     panels[-1].set_xlim(orders[0] - 0.4, orders[-1] + 0.4)

@@ -70,7 +70,8 @@ class Ladder:
     output_below : bool
         Whether it has 1 % at the lowest level searched already.
     output_heavy_v : float
-        Where the output's distortion reaches :data:`HEAVY`, within some per cent; else infinite.
+        Where the output's distortion reaches :data:`HEAVY`, from levels a factor 1.4 apart; else
+        infinite.
     """
 
     frequency_hz: float
