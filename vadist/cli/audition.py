@@ -65,7 +65,10 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     add("--out", metavar="FOLDER", help="default: audition-TAKE-DESIGN, here")
     add("--overwrite", action="store_true", help="replace an earlier audition")
     add("--no-plots", action="store_true", help="draw no plots")
-    add("--no-page", action="store_true", help="build no page")
+    add(
+        "--no-page", action="store_true",
+        help="build no page (one is at most 96 MB: some three minutes of ten tracks)",
+    )  # fmt: skip
 
 
 def run(options: argparse.Namespace) -> int:
