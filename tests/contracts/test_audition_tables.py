@@ -109,6 +109,9 @@ def test_no_two_lines_of_a_plot_are_alike(result):
             assert len(looks) >= 12
             assert len({str(look) for look in looks}) == len(looks)
     assert len({str(mark_style(k)) for k in range(64)}) == 64
+    # A colour that comes back within twelve comes back hollow.
+    styles = [mark_style(k) for k in range(12)]
+    assert len({(style["color"], style["markerfacecolor"] == "white") for style in styles}) == 12
 
 
 def test_a_long_name_does_not_halve_a_plot(result):

@@ -8,7 +8,7 @@ from vadist.errors import UsageError
 from vadist.flac import MOST_CHANNELS
 
 LIMIT_BYTES = 96_000_000
-"""Largest page. One of 67 MB, nine tracks of three minutes, opens in Chromium in seconds."""
+"""Largest page. Chromium opened one of 67 MB, nine tracks of three minutes, in nine seconds."""
 
 _FINE_BYTES = 32_000_000
 # A page stays below this or has 16-bit samples: 24 bits cost twice as much and say nothing to an
