@@ -27,7 +27,8 @@ from vadist.designs.files import load_design
 from vadist.errors import UsageError
 from vadist.inspection.figures import inspect_design
 from vadist.large_signal.headroom import headroom_ladder
-from vadist.large_signal.steady_sine import steady_sines
+from vadist.large_signal.steady_sine import SineRunner, steady_sines
+from vadist.plots import signals
 
 LOW_E_HZ = 82.41
 
@@ -64,6 +65,23 @@ def test_a_clipper_limits_where_its_closed_form_has_one_per_cent():
         assert ladder.limits[0].cause == "1 % distortion"
         assert ladder.limits[0].input_v == pytest.approx(expected, rel=1e-3)
         assert ladder.output_input_v == pytest.approx(expected, rel=1e-3)
+
+
+def test_transfer_curves_show_half_the_gain_gone():
+    """They are driven to where the closed form's fundamental has half the gain of a small one."""
+    solved = solve_design(alone(published_clipper(None)).design())
+    _, past = signals.limiting_levels(SineRunner(solved, 1000.0), ["stage"])
+    sine = np.sin(2.0 * np.pi * np.arange(4096) / 4096)
+    small = 1e-4
+
+    def gain(level):
+        return abs(np.fft.rfft(pair_voltage(level * sine))[1]) / (2048.0 * level)
+
+    levels = np.geomspace(0.1, 5.0, 2000)
+    expected = next(level for level in levels if gain(level) <= 0.5 * gain(small))
+    # The next level of a grid of 64 over 0.1 mV to 5 V.
+    assert expected <= past["stage"] * 1.001
+    assert past["stage"] <= expected * (5.0 / 1e-4) ** (1.0 / 63.0) * 1.001
 
 
 def test_levels_and_distortion_of_a_clipper_are_those_of_its_closed_form():

@@ -16,7 +16,7 @@ LAYERS = [
     ["quantities"],
     ["devices"],
     ["kernel"],
-    ["parts", "measure", "audio_files"],
+    ["parts", "measure", "audio_files", "flac"],
     ["circuits"],
     ["stepping"],
     ["stages"],
@@ -24,16 +24,17 @@ LAYERS = [
     ["analysis"],
     ["large_signal", "rendering"],
     ["inspection"],
+    ["plots"],
     ["captures"],
     ["fitting"],
-    ["plots"],
     ["audition"],
     ["cli"],
     ["__init__", "__main__"],
 ]
 LEVEL = {name: level for level, names in enumerate(LAYERS) for name in names}
 HOMES = {
-    "soundfile": {"audio_files"},
+    "soundfile": {"audio_files", "flac"},
+    "matplotlib": {"plots"},
     "tomllib": {"designs", "captures"},
     "numba": {"kernel", "devices"},  # laws are inlined into kernels
     "argparse": {"cli"},

@@ -5,6 +5,7 @@ null depth; the documented contents of the folder; one clear line for what canno
 """
 
 import csv
+import io
 import json
 import math
 import re
@@ -17,11 +18,14 @@ import pytest
 import soundfile
 
 from vadist.audition.candidates import make_candidates
-from vadist.audition.files import PAGE_LIMIT_BYTES, Passage, check_page_size, file_stem
+from vadist.audition.files import file_stem
+from vadist.audition.page import size
 from vadist.audition.run import Probe, audition_design
 from vadist.cli import main
 from vadist.designs.files import load_design
 from vadist.errors import UsageError
+from vadist.flac import flac_bytes
+from vadist.quantities import write_quantity
 
 RATE = 48_000
 DESIGN = "treble_boost"
@@ -122,8 +126,31 @@ def test_the_tables_agree(folder, record):
             thd = float(row["thd_percent"])
             assert thd == pytest.approx(100.0 * track["thd"], rel=1e-5)
     text = (folder / "table.txt").read_text(encoding="utf-8")
-    assert all(track["name"] in text for track in record["tracks"])
-    assert "a take has no THD of its own" in text
+    names = "".join(line[:26] for line in text.splitlines()).replace(" ", "")
+    assert all(track["name"].replace(" ", "") in names for track in record["tracks"])
+    assert "a take has no THD of its own" in " ".join(text.split())
+
+
+def test_what_the_reference_holds_is_told_everywhere(folder, record):
+    design = load_design(DESIGN)
+    held = {
+        "boost.emitter_resistor": write_quantity(design.value("boost.emitter_resistor"), "ohm"),
+        "level": "0.5",
+        "boost.collector_resistor": write_quantity(design.value("boost.collector_resistor"), "ohm"),
+    }
+    assert record["reference_values"] == held
+    whole = ", ".join(f"{path}={text}" for path, text in held.items())
+    with (folder / "table.csv").open(newline="", encoding="utf-8") as file:
+        rows = {row["track"]: row["reference_values"] for row in csv.DictReader(file)}
+    assert rows["reference: treble boost"] == whole
+    assert rows["level=0.9"] == "level=0.5"
+    assert rows["soft clipper"] == ""
+    text = (folder / "table.txt").read_text(encoding="utf-8")
+    first_column = "".join(line[:26] for line in text.splitlines())
+    assert f"({whole})".replace(" ", "") in first_column.replace(" ", "")
+    page = (folder / "listen.html").read_text(encoding="utf-8").replace("<wbr>", "")
+    assert page.count(whole) == 2  # beside the track, and in the table
+    assert "level 0.5 to 0.9" in page
 
 
 def test_the_page_is_one_file_that_asks_for_nothing(folder, record):
@@ -214,12 +241,76 @@ def test_a_silent_take_is_one_line(tmp_path, capsys):
     ]
 
 
-def test_a_page_no_browser_opens_is_refused_before_the_work():
-    frames = PAGE_LIMIT_BYTES // 20 + 1
-    passage = Passage(np.zeros((frames, 1)), RATE)
-    check_page_size(9, passage)
-    with pytest.raises(UsageError, match=r"^page: 10 tracks of 100 s are 96 MB, at most 96 MB"):
-        check_page_size(10, passage)
+def test_a_page_too_large_is_refused_before_the_work_with_what_would_do():
+    """Three minutes of nine tracks fit; of twenty they do not, and what is offered does."""
+    minutes = 3 * 60 * RATE
+    size.check_page_size(9, minutes, 1, RATE)
+    with pytest.raises(UsageError, match=r"^page: 20 tracks of 180 s") as told:
+        size.check_page_size(20, minutes, 1, RATE)
+    line = str(told.value)
+    assert "at most 96 MB are built" in line
+    seconds, tracks = map(float, re.search(r"--length ([\d.]+)s, (\d+) tracks", line).groups())
+    size.check_page_size(20, round(seconds * RATE), 1, RATE)
+    size.check_page_size(int(tracks), minutes, 1, RATE)
+    with pytest.raises(UsageError):
+        size.check_page_size(int(tracks) + 1, minutes, 1, RATE)
+    with pytest.raises(UsageError):
+        size.check_page_size(20, round((seconds + 0.2) * RATE), 1, RATE)
+    with pytest.raises(UsageError, match=r"at most 8 channels \(got 12\)"):
+        size.check_page_size(2, RATE, 12, RATE)
+
+
+def test_the_size_of_a_page_is_foretold_on_the_careful_side(folder, record):
+    samples = sum(soundfile.info(folder / track["file"]).frames for track in record["tracks"])
+    audio = re.findall(
+        r'<script type="text/plain" id="audio-\d+">(.*?)</script>',
+        (folder / "listen.html").read_text(encoding="utf-8"),
+    )
+    held = sum(map(len, audio))
+    expected = size.expected_bytes(samples, 24)
+    assert size.page_bits(samples) == 24
+    assert held < expected < 3.0 * held  # the note is simpler than music, so it takes less
+
+
+def test_a_page_that_comes_out_too_large_is_left_out_and_told(take, tmp_path, capsys, monkeypatch):
+    monkeypatch.setattr(size, "LIMIT_BYTES", 60_000)
+    options = ["--try", "level=0.5", "--length", "0.5s", "--no-plots", "--out", str(tmp_path / "a")]
+    assert main(["audition", str(take), "--design", DESIGN, *options]) == 1
+    told = capsys.readouterr()
+    assert "listen.html" not in told.out
+    assert told.err.splitlines() == [f"vadist: {size.TOO_LARGE}"]
+    names = {path.name for path in (tmp_path / "a").iterdir()}
+    assert "table.txt" in names
+    assert "listen.html" not in names
+
+
+@pytest.mark.parametrize("bits", [16, 24])
+def test_the_audio_of_a_page_is_exact(bits):
+    """Decoded by libsndfile: the samples rounded to whole steps, full scale limited."""
+    samples = np.random.default_rng(3).normal(0.0, 0.5, (4_000, 2))
+    decoded, rate = soundfile.read(io.BytesIO(flac_bytes(samples, 44_100, bits)), dtype="int32")
+    step = 2.0 ** (bits - 1)
+    assert rate == 44_100
+    assert np.abs(samples).max() > 1.0
+    assert np.array_equal(decoded >> (32 - bits), np.clip(np.rint(samples * step), -step, step - 1))
+
+
+def test_the_table_fits_the_terminal(take, tmp_path, capsys, monkeypatch):
+    """COLUMNS is what a pipe has; without it a pipe has 80."""
+    options = ["--try", "boost.emitter_resistor=150R,1k", "--no-page", "--no-plots"]
+    options += ["--length", "0.5s", "--overwrite", "--out", str(tmp_path / "out")]
+    for columns in ("60", "200", None):
+        if columns is None:
+            monkeypatch.delenv("COLUMNS", raising=False)
+        else:
+            monkeypatch.setenv("COLUMNS", columns)
+        assert main(["audition", str(take), "--design", DESIGN, *options]) == 0
+        table = capsys.readouterr().out.partition("written to")[0].splitlines()
+        width = int(columns or 80)
+        assert max(map(len, table)) <= width
+        assert max(map(len, table)) > 0.7 * min(width, 130)  # and uses it
+    lines = (tmp_path / "out" / "table.txt").read_text(encoding="utf-8").splitlines()
+    assert max(map(len, lines)) <= 80
 
 
 def test_names_of_files_are_safe():

@@ -14,6 +14,9 @@ import pytest
 from page_browser import browser, gains, open_page, page_file, result
 from scipy.stats import binomtest
 
+from vadist.designs.files import load_design
+from vadist.quantities import write_quantity
+
 __all__ = ["browser", "open_page", "page_file", "result"]  # fixtures
 
 pytestmark = pytest.mark.browser
@@ -40,18 +43,25 @@ def drag(page, start: float, stop: float) -> None:
 def test_play_switch_and_pause(open_page):
     page = open_page()
     assert page.title() == "Audition of </script><b>note</b>.wav"
+    page.evaluate("auditionPage.setLoop([0, 1])")  # a busy machine must not reach the end
     page.click("#play")
     page.wait_for_timeout(200)
     assert page.inner_text("#play") == "Pause"
-    before = position(page)
-    page.locator("label.track").nth(2).click()
+    before, after = page.evaluate(
+        """() => {
+          const { player } = auditionPage;
+          const before = player.position;
+          document.querySelectorAll("label.track")[2].click();
+          return [before, player.position];
+        }"""
+    )
     assert gains(page) == [0, 0, 1, 0, 0, 0, 0]
-    assert position(page) >= before  # it went on, it did not start again
+    assert 0 <= (after - before) % 1.0 < 0.1  # it went on, it did not start again
     assert "boost.emitter_resistor=68R" in page.inner_text("#announce")
     page.click("#play")
     stopped = position(page)
     page.wait_for_timeout(60)
-    assert position(page) == stopped > 0.1
+    assert position(page) == stopped > 0.0
     assert page.inner_text("#play") == "Play"
 
 
@@ -156,6 +166,7 @@ def test_a_blind_test_to_its_end(open_page, tmp_path):
     page = open_page()
     page.select_option("#blind-b", "3")
     page.fill("#blind-trials", "8")
+    page.check("#blind-running-score")
     assert page.inner_text("#blind-needed").startswith("7 of 8 right")
     page.click("#blind-start")
     assert page.is_hidden("#pictures")
@@ -198,8 +209,9 @@ def test_a_blind_test_to_its_end(open_page, tmp_path):
 def test_x_is_drawn_fairly_and_the_page_does_not_tell(open_page):
     page = open_page()
     page.fill("#blind-trials", "100")
-    page.uncheck("#blind-running-score")
+    assert not page.is_checked("#blind-running-score")  # it would sway the answers
     page.evaluate("auditionPage.setLoop([0, 1])")  # the end of the take would show as "Play"
+    page.select_option("#blind-b", "2")
     page.click("#blind-start")
     seen, marks = [], set()
     for _ in range(100):
@@ -223,6 +235,72 @@ def test_two_tracks_must_differ(open_page):
     page.click("#blind-start")
     assert page.inner_text("#blind-problem") == "Choose two different tracks for A and B."
     assert page.is_hidden("#blind-run")
+
+
+def test_two_tracks_that_are_the_same_are_told_before_the_test(open_page, result):
+    """The first candidate is the reference; the second differs from both."""
+    assert np.array_equal(result.tracks[0].samples, result.tracks[1].samples)
+    page = open_page()
+    page.click("#blind-start")
+    assert page.inner_text("#blind-problem").startswith("A and B are the same, sample for sample")
+    assert page.is_hidden("#blind-run")
+    assert page.inner_text("#blind-start") == "Start all the same"
+    page.select_option("#blind-b", "2")
+    assert page.inner_text("#blind-problem") == ""
+    page.click("#blind-start")
+    assert page.is_visible("#blind-run")
+    page.click("#blind-leave")
+    page.select_option("#blind-b", "1")
+    page.click("#blind-start")
+    page.click("#blind-start")
+    assert page.is_visible("#blind-run")  # twice asked, once told
+
+
+def test_the_score_is_kept_until_the_end(open_page):
+    page = open_page()
+    page.select_option("#blind-b", "3")
+    page.click("#blind-start")
+    page.keyboard.press("f")
+    assert page.inner_text("#blind-score") == "The score is shown at the end."
+
+
+def test_every_number_chooses_its_track(browser):
+    """The page's own keys, over as many tracks as a folder of an audition may hold."""
+    from importlib import resources
+
+    keys = (resources.files("vadist.audition.page") / "keyboard.js").read_text(encoding="utf-8")
+    page = browser.new_page()
+    told = page.evaluate(
+        """keys => {
+          const NumberKeys = new Function(`${keys}; return NumberKeys;`)();
+          const chosen = [];
+          const typed = (count, ...presses) => {
+            let last = null;
+            const numbers = new NumberKeys(count, (track) => { last = track + 1; });
+            for (const [key, when] of presses) (numbers.typed(key, when) ?? (() => {}))();
+            chosen.push(last);
+          };
+          for (let track = 1; track <= 75; track += 1) {
+            typed(75, ...[...String(track)].map((key, k) => [key, 1e6 + 100 * k]));
+          }
+          typed(75, ["1", 1e6], ["2", 1e6 + 2000]); // too late to belong together
+          typed(9, ["1", 1e6], ["2", 1e6 + 100]); // nine tracks: no number has two digits
+          typed(12, ["1", 1e6], ["3", 1e6 + 100]); // no track 13
+          typed(12, ["0", 1e6]);
+          return chosen;
+        }""",
+        keys,
+    )
+    page.close()
+    assert told == [*range(1, 76), 2, 2, 3, None]
+
+
+def test_the_reference_says_what_it_holds(open_page):
+    page = open_page()
+    assert page.inner_text("label.track.reference small") == (
+        "level=0.5, boost.emitter_resistor="
+        + write_quantity(load_design("treble_boost").value("boost.emitter_resistor"), "ohm")
+    )
 
 
 def test_guessing_probabilities(open_page):

@@ -61,7 +61,7 @@ def result():
 @pytest.fixture(scope="module")
 def page_file(result, tmp_path_factory):
     path = tmp_path_factory.mktemp("page") / "listen.html"
-    path.write_text(build_page(result, "</script><b>note</b>.wav", 10**8), encoding="utf-8")
+    path.write_text(build_page(result, "</script><b>note</b>.wav"), encoding="utf-8")
     return path
 
 

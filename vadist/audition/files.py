@@ -15,9 +15,6 @@ from vadist.measure.records import FloatArray
 
 RECORD = "audition.json"
 PAGE = "listen.html"
-PAGE_LIMIT_BYTES = 96_000_000
-"""Audio a page may hold as 16-bit samples: what a browser opens without complaint."""
-
 _LONGEST_NAME = 60
 
 
@@ -68,24 +65,6 @@ def read_passage(take: Path, start_s: float = 0.0, length_s: float | None = None
         if length_s is not None:
             frames = min(frames, max(round(length_s * reader.sample_rate_hz), 1))
         return Passage(reader.read(frames), reader.sample_rate_hz)
-
-
-def check_page_size(tracks: int, passage: Passage) -> None:
-    """Refuse, before any work, a page that no browser would open.
-
-    Raises
-    ------
-    UsageError
-    """
-    size = tracks * passage.samples.size * 2
-    if size > PAGE_LIMIT_BYTES:
-        seconds = len(passage.samples) / passage.sample_rate_hz
-        most = PAGE_LIMIT_BYTES / size * seconds
-        raise UsageError(
-            f"page: {tracks} tracks of {seconds:.3g} s are {size / 1e6:.0f} MB, at most "
-            f"{PAGE_LIMIT_BYTES / 1e6:.0f} MB fit; take a passage of {most:.3g} s, fewer "
-            "candidates, or no page"
-        )
 
 
 def check_folder(folder: Path, *, overwrite: bool) -> None:
@@ -163,7 +142,7 @@ def write_audition(
     Returns
     -------
     list of Path
-        Files written.
+        Files written. The page is not among them if it came out larger than a page may be.
 
     Raises
     ------
@@ -199,9 +178,12 @@ def _fill(result: AuditionResult, folder: Path, take: str, *, plots: bool, page:
         names += draw_plots(result, folder)
     if page:
         from vadist.audition.page import build_page
+        from vadist.audition.page.size import LIMIT_BYTES
 
-        write_text_atomically(folder / PAGE, build_page(result, take, PAGE_LIMIT_BYTES))
-        names.append(PAGE)
+        text = build_page(result, take)
+        if len(text) <= LIMIT_BYTES:
+            write_text_atomically(folder / PAGE, text)
+            names.append(PAGE)
     record = {**described(result, audio, take), "files": names}
     write_text_atomically(folder / RECORD, json.dumps(record, indent=2, allow_nan=False) + "\n")
     return [*names, RECORD]

@@ -1,25 +1,37 @@
 """Plots of an audition: what the candidates do to the band, to a take and to a sine."""
 
-from collections.abc import Sequence
+from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 
+from vadist.audition.names import short_labels
 from vadist.audition.run import AuditionResult, Track
 from vadist.measure.records import AUDIO_BAND_HZ
+from vadist.plots.style import (
+    INK,
+    audio_axis,
+    family_style,
+    legend_below,
+    legend_height_in,
+    look,
+    mark_style,
+    new_figure,
+    save,
+)
 from vadist.quantities import format_quantity
 
-# Okabe and Ito's colours that stand on white paper; the reference is black.
-_COLOURS = ("#0072B2", "#D55E00", "#009E73", "#CC79A7", "#E69F00", "#56B4E9")
-_DASHES: tuple[Any, ...] = ("-", (0, (5, 2)), (0, (1, 1.5)), (0, (6, 2, 1, 2)))
-_MARKERS = "osD^vP"
 _FAMILY = 12
-# More candidates than colours are told apart by: they are drawn as a family, from dark to light.
-_LEGEND = 16
-_SIZE_IN = (8.0, 4.8)
-_DPI = 150
-_TICKS_HZ = (20, 50, 100, 200, 500, 1000, 2000, 5000, 10000, 20000)
+# More candidates than this are drawn from dark to light, so that a sweep shows its direction.
+_NAMED = 30
+# Of more lines than that only one in two or three is named.
+_FLOOR_DB = -80.0
+# Harmonics below are taken as there: what is left of them is the arithmetic's.
+_MARKS = 6
+_LEAST_SPAN_DB = 0.2
+
+Line = tuple[Track, str, dict[str, Any]]
 
 
 def draw_plots(result: AuditionResult, folder: Path) -> list[str]:
@@ -36,136 +48,147 @@ def draw_plots(result: AuditionResult, folder: Path) -> list[str]:
     list of str
         Names of the files drawn.
     """
-    drawn = []
-    for name, draw in (
-        ("response.png", _draw_response),
-        ("third_octaves.png", _draw_third_octaves),
-        ("harmonics.png", _draw_harmonics),
-    ):
-        if name == "third_octaves.png" and not result.candidates:
-            continue
-        figure, axes = _figure()
-        draw(axes, result)
-        _legend(axes, len(result.candidates))
-        # No date and no version in the file: equal auditions are equal byte for byte.
-        figure.savefig(folder / name, metadata={"Software": None})
-        drawn.append(name)
-    return drawn
-
-
-def _figure() -> tuple[Any, Any]:
-    from matplotlib.backends.backend_agg import FigureCanvasAgg
-    from matplotlib.figure import Figure
-
-    figure = Figure(figsize=_SIZE_IN, dpi=_DPI, layout="constrained")
-    FigureCanvasAgg(figure)
-    axes = figure.add_subplot()
-    axes.spines[["top", "right"]].set_visible(False)
-    axes.grid(visible=True, color="#d9d9d9", linewidth=0.6)
-    axes.set_axisbelow(True)
-    return figure, axes
-
-
-def _style(number: int, count: int) -> dict[str, Any]:
-    """Colour, dash and marker of a candidate."""
-    if count > _FAMILY:
-        from matplotlib import colormaps
-
-        shade = colormaps["cividis"](0.9 * number / (count - 1))
-        return {"color": shade, "linewidth": 1.2, "linestyle": "-"}
-    return {
-        "color": _COLOURS[number % len(_COLOURS)],
-        "linestyle": _DASHES[(number // len(_COLOURS) + number) % len(_DASHES)],
-        "linewidth": 1.8,
+    plots: dict[str, Callable[[AuditionResult], Any]] = {
+        "response": response_figure,
+        "third_octaves": third_octaves_figure,
+        "harmonics": harmonics_figure,
     }
+    if not result.candidates:
+        del plots["third_octaves"]
+    with look():
+        return [save(draw(result), folder, name, "png").name for name, draw in plots.items()]
 
 
-def _lines(result: AuditionResult) -> list[tuple[Track, dict[str, Any]]]:
-    """Reference and candidates with their styles."""
-    count = len(result.candidates)
-    styled = [(track, _style(k, count)) for k, track in enumerate(result.candidates)]
-    return [(result.reference, {"color": "black", "linewidth": 2.4, "zorder": 1.5}), *styled]
-
-
-def _draw_response(axes: Any, result: AuditionResult) -> None:
-    for track, style in _lines(result):
-        if track.behaviour is not None:
-            hertz, gain = track.behaviour.frequencies_hz, track.behaviour.gain_db
-            heard = (hertz >= AUDIO_BAND_HZ[0] / 1.02) & (hertz <= AUDIO_BAND_HZ[1] * 1.02)
-            axes.plot(hertz[heard], gain[heard], label=track.name, **style)
-    _frequency_axis(axes, _TICKS_HZ)
-    axes.set_ylabel("gain (dB)")
-    axes.set_title("Small-signal gain, input to output", loc="left")
-
-
-def _draw_third_octaves(axes: Any, result: AuditionResult) -> None:
-    for (track, style), marker in zip(_lines(result)[1:], _cycle(_MARKERS), strict=False):
-        if track.comparison is not None:
-            axes.plot(
-                result.bands_hz, track.comparison.bands_db, label=track.name, marker=marker,
-                markersize=3.5, **style,
-            )  # fmt: skip
-    axes.axhline(0.0, color="black", linewidth=1.0)
-    _frequency_axis(axes, _TICKS_HZ)
-    axes.set_ylabel("change against the reference (dB)")
-    axes.set_title("Third-octave levels of the take, all at one loudness", loc="left")
-
-
-def _draw_harmonics(axes: Any, result: AuditionResult) -> None:
-    lines = [
-        (track.distortion.harmonics_db, track.name, style)
-        for track, style in _lines(result)
-        if track.distortion is not None
-    ]
-    orders = np.arange(2, len(lines[0][0]) + 1)
-    width = 0.8 / len(lines)
-    floor = -80.0
-    for k, (levels, name, style) in enumerate(lines):
-        tops = np.maximum(np.nan_to_num(levels[1:], nan=floor), floor)
-        if len(lines) > _FAMILY:  # bars would be too thin to tell
-            heard = np.where(tops > floor, tops, np.nan)
-            marks = {**style, "linestyle": "none"}
-            axes.plot(
-                orders, heard, marker="_", markersize=18, markeredgewidth=2, label=name, **marks
-            )
+def response_figure(result: AuditionResult) -> Any:
+    """Small-signal gain of the reference and of every candidate."""
+    figure = new_figure(
+        8.0, 4.8 + _legend_in(result), "Small-signal gain", "input to output of the whole design"
+    )
+    axes = figure.subplots()
+    lines = [_reference(result), *_candidates(result)]
+    for k, (track, label, style) in enumerate(lines):
+        found = track.behaviour
+        if found is None:
             continue
-        place = orders + (k - (len(lines) - 1) / 2.0) * width
-        axes.bar(place, tops - floor, width, bottom=floor, label=name, color=style["color"])
+        hertz = found.frequencies_hz
+        heard = (hertz >= AUDIO_BAND_HZ[0] / 1.02) & (hertz <= AUDIO_BAND_HZ[1] * 1.02)
+        apart = np.count_nonzero(heard) / _MARKS
+        marked = (round(k / len(lines) * apart), round(apart))  # no two marks on one frequency
+        axes.plot(
+            hertz[heard], found.gain_db[heard], label=label or None, markevery=marked, **style
+        )
+    audio_axis(axes)
+    axes.set_ylabel("gain (dB)")
+    _legend(figure, axes, result)
+    return figure
+
+
+def third_octaves_figure(result: AuditionResult) -> Any:
+    """Change of every third octave of the take against the reference."""
+    subtitle = "change of each third octave of the take against the reference, at one loudness"
+    figure = new_figure(8.0, 4.8 + _legend_in(result), "Third octaves", subtitle)
+    axes = figure.subplots()
+    for track, label, style in _candidates(result):
+        if track.comparison is not None:
+            axes.plot(result.bands_hz, track.comparison.bands_db, label=label or None, **style)
+    axes.axhline(0.0, color=INK, linewidth=1.0)
+    audio_axis(axes)
+    axes.set_ylabel("change (dB)")
+    _open_up(axes)
+    _legend(figure, axes, result)
+    return figure
+
+
+def harmonics_figure(result: AuditionResult) -> Any:
+    """Harmonics of the probe: the reference's levels, and each candidate's difference from them."""
     probe = result.probe
-    axes.set_ylim(floor - 1.0, max(0.0, axes.get_ylim()[1]))
-    axes.set_xlim(orders[0] - 0.6, orders[-1] + 0.6)
-    axes.set_xticks(orders)
-    axes.set_xlabel("harmonic")
-    axes.set_ylabel("level against the fundamental (dB)")
-    axes.set_title(
+    title = (
         f"Harmonics of a {format_quantity(probe.frequency_hz, 'Hz')} sine of "
-        f"{format_quantity(probe.peak_v, 'V')} peak", loc="left",
-    )  # fmt: skip
-    axes.grid(visible=False, axis="x")
+        f"{format_quantity(probe.peak_v, 'V')} peak"
+    )
+    reference, label, style = _reference(result)
+    path, _ = _labels(result)
+    held = reference.distortion
+    assert held is not None
+    lines = _candidates(result)
+    subtitle = f"those below {_FLOOR_DB:g} dB count as {_FLOOR_DB:g} dB"
+    figure = new_figure(8.0, 6.2 + _legend_in(result) if lines else 4.0, title, subtitle)
+    shape = {"height_ratios": (2, 3)} if lines else {}
+    panels = figure.subplots(2 if lines else 1, 1, sharex=True, squeeze=False, **shape).ravel()
+    top = panels[0]
+    levels = _floored(held.harmonics_db)
+    orders = np.arange(2, len(levels) + 2)
+    top.vlines(orders, _FLOOR_DB, levels, color=style["color"], linewidth=2.0)
+    top.plot(orders, levels, "o", color=style["color"], markersize=6.0, clip_on=False, zorder=3)
+    top.set_ylim(_FLOOR_DB, 0.0)
+    top.set_ylabel("level against\nthe fundamental (dB)")
+    top.set_title(f"{path} {label}" if path else label)
+    panels[-1].set_xticks(orders)
+    panels[-1].set_xlabel("harmonic")
+    panels[-1].set_xlim(orders[0] - 0.4, orders[-1] + 0.4)
+    if lines:
+        below = panels[1]
+        for track, label, style in lines:
+            if track.distortion is not None:
+                change = _floored(track.distortion.harmonics_db) - levels
+                below.plot(orders, change, label=label or None, **style)
+        below.axhline(0.0, color=INK, linewidth=1.0)
+        below.set_ylabel("difference from\nthe reference (dB)")
+        _open_up(below)
+        _legend(figure, below, result)
+    return figure
 
 
-def _frequency_axis(axes: Any, ticks: Sequence[int]) -> None:
-    from matplotlib.ticker import NullLocator
-
-    axes.set_xscale("log")
-    axes.set_xlim(*AUDIO_BAND_HZ)
-    axes.set_xticks(ticks, [f"{hz // 1000}k" if hz >= 1000 else str(hz) for hz in ticks])
-    axes.xaxis.set_minor_locator(NullLocator())
-    axes.set_xlabel("frequency (Hz)")
+def _floored(harmonics_db: np.ndarray) -> np.ndarray:
+    """Levels of the second harmonic and up, at least the floor."""
+    return np.asarray(np.maximum(np.nan_to_num(harmonics_db[1:], nan=_FLOOR_DB), _FLOOR_DB))
 
 
-def _legend(axes: Any, count: int) -> None:
-    """Explain the lines below the axes; of a large family some, evenly, with the first and last."""
-    handles, labels = axes.get_legend_handles_labels()
-    if count > _LEGEND:
-        chosen = np.linspace(0, len(labels) - 1, _LEGEND).round().astype(int)
-        handles, labels = [handles[k] for k in chosen], [labels[k] for k in chosen]
-    longest = max(map(len, labels), default=0)
-    columns = 1 if longest > 52 else 2 if longest > 30 else 3
-    axes.figure.legend(
-        handles, labels, loc="outside lower left", ncols=columns, frameon=False, fontsize=8
+def _reference(result: AuditionResult) -> Line:
+    path, _ = _labels(result)
+    label = f"reference: {dict(result.held)[path]}" if path else result.reference.name
+    return result.reference, label, {"color": INK, "linewidth": 2.6, "zorder": 1.5}
+
+
+def _candidates(result: AuditionResult) -> list[Line]:
+    """Candidates with their labels, empty for those that go without, and styles."""
+    count = len(result.candidates)
+    step = _step(result)
+    return [
+        (
+            track,
+            label if k % step == 0 else "",
+            family_style(k, count) if count > _FAMILY else mark_style(k),
+        )
+        for k, (track, label) in enumerate(zip(result.candidates, _labels(result)[1], strict=True))
+    ]
+
+
+def _labels(result: AuditionResult) -> tuple[str, list[str]]:
+    return short_labels(
+        [track.name for track in result.candidates], [t.changes for t in result.candidates]
     )
 
 
-def _cycle(letters: str) -> list[str]:
-    return list(letters) * 11
+def _step(result: AuditionResult) -> int:
+    return max(-(-len(result.candidates) // _NAMED), 1)
+
+
+def _legend_in(result: AuditionResult) -> float:
+    """Inches that the legend takes: those of its labels, of the reference and of the heading."""
+    return legend_height_in(["", "", *_labels(result)[1][:: _step(result)]])
+
+
+def _legend(figure: Any, axes: Any, result: AuditionResult) -> None:
+    title, step = _labels(result)[0], _step(result)
+    if step > 1:
+        title = f"{title}; one in {step} is named".removeprefix("; ")
+    legend_below(figure, axes, title)
+
+
+def _open_up(axes: Any) -> None:
+    """Keep differences of a hundredth of a decibel from filling the picture."""
+    low, high = axes.get_ylim()
+    missing = _LEAST_SPAN_DB - (high - low)
+    if missing > 0.0:
+        axes.set_ylim(low - missing / 2.0, high + missing / 2.0)

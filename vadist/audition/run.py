@@ -10,6 +10,7 @@ from numpy.typing import ArrayLike
 from vadist.audition.candidates import Candidate, check_candidates
 from vadist.audition.comparison import Behaviour, NodeShift, behaviour, node_shifts
 from vadist.audition.matching import DEFAULT_LEVEL, LevelMatch, match_levels
+from vadist.audition.names import Changes, held_values
 from vadist.designs.design import Design
 from vadist.errors import UsageError, VadistError
 from vadist.measure import (
@@ -90,15 +91,16 @@ class Comparison:
         What is left after subtracting it at its best gain; -inf if nothing is.
     null_gain : float
         That gain, applied to the matched track.
-    bands_db : (bands,)
-        Change of each third-octave level between the matched tracks; NaN where the reference
-        holds next to nothing.
+    levels_db, bands_db : (bands,)
+        Third-octave levels of the matched candidate, and their change against the reference; NaN
+        where either holds next to nothing.
     shifts : tuple of NodeShift
         Nodes that rest elsewhere.
     """
 
     null_depth_db: float
     null_gain: float
+    levels_db: FloatArray
     bands_db: FloatArray
     shifts: tuple[NodeShift, ...]
 
@@ -127,7 +129,7 @@ class Track:
 
     name: str
     role: str
-    changes: tuple[tuple[str, str], ...]
+    changes: Changes
     samples: FloatArray
     level_before: float
     gain_db: float
@@ -154,6 +156,8 @@ class AuditionResult:
         Nominal mid-bands of the third octaves.
     method : str
         Oversampling used.
+    held : tuple of (path, text)
+        What the reference holds wherever a candidate differs.
     """
 
     tracks: tuple[Track, ...]
@@ -163,6 +167,7 @@ class AuditionResult:
     probe: Probe
     bands_hz: FloatArray
     method: str
+    held: Changes = ()
 
     @property
     def reference(self) -> Track:
@@ -268,8 +273,9 @@ def audition_design(
     bands = third_octave_levels(matched[0], sample_rate_hz).nominal_hz
     how = str(results[0].diagnostics.method)
     return AuditionResult(
-        tuple(tracks), float(sample_rate_hz), full_scale_v, match, probe, bands, how
-    )
+        tuple(tracks), float(sample_rate_hz), full_scale_v, match, probe, bands, how,
+        held_values(design, candidates),
+    )  # fmt: skip
 
 
 def _candidate_behaviour(candidate: Candidate) -> Behaviour:
@@ -317,22 +323,14 @@ def _compare(
 ) -> Comparison:
     reference, candidate = matched[0], matched[k]
     gain = float(np.vdot(reference, candidate) / np.vdot(candidate, candidate))
-    return Comparison(
-        null_depth_db(reference, candidate),
-        gain,
-        _band_changes(reference, candidate, rate_hz),
-        node_shifts(found[0], found[k]),
-    )
-
-
-def _band_changes(reference: FloatArray, candidate: FloatArray, rate_hz: float) -> FloatArray:
-    before = third_octave_levels(reference, rate_hz).levels_db
-    after = third_octave_levels(candidate, rate_hz).levels_db
+    before, after = (third_octave_levels(x, rate_hz).levels_db for x in (reference, candidate))
     floor = max(before.max(), after.max()) - _BAND_FLOOR_DB
     changes = np.full(len(before), np.nan)
     told = (before > floor) & (after > floor)
     changes[told] = after[told] - before[told]
-    return changes
+    return Comparison(
+        null_depth_db(reference, candidate), gain, after, changes, node_shifts(found[0], found[k])
+    )
 
 
 def _distortions(designs: Sequence[Design], probe: Probe, threads: int | None) -> list[Distortion]:

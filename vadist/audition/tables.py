@@ -7,14 +7,27 @@ import math
 from collections.abc import Sequence
 from typing import Any
 
+import numpy as np
+
 from vadist.audition.comparison import Band
+from vadist.audition.layout import lay_out, wrap_notes
 from vadist.audition.matching import LOUDNESS
-from vadist.audition.run import AuditionResult, Track
+from vadist.audition.names import Changes, changes_text
+from vadist.audition.run import REFERENCE, AuditionResult, Track
 from vadist.designs.files import write_design
 from vadist.quantities import format_quantity
 
 IDENTICAL_DB = -140.0
 """A null this deep is the arithmetic's: 24-bit samples end at -144 dB."""
+
+TOLD_HZ = (60.0, 12e3)
+"""Where the largest change is looked for: what lies beyond is hum, or above a guitar's speaker."""
+
+TOLD_DB = 40.0
+"""Bands this far below the loudest hold too little for their change to be the one to name."""
+
+FILE_WIDTH = 80
+"""Letters in a line of ``table.txt``."""
 
 _PACKAGES = ("vadist", "numpy", "scipy", "numba", "soxr")
 
@@ -29,7 +42,7 @@ def figure_rows(result: AuditionResult) -> list[tuple[str, ...]]:
     unit = result.match.unit
     return [
         (
-            track.name,
+            full_name(result, track),
             f"{track.level_before:.1f} {unit}",
             decibels(track.gain_db),
             thd_text(track),
@@ -42,6 +55,21 @@ def figure_rows(result: AuditionResult) -> list[tuple[str, ...]]:
         )
         for track in result.tracks
     ]
+
+
+def full_name(result: AuditionResult, track: Track) -> str:
+    """Name of a track; behind the reference's what it holds of the values that are tried."""
+    if track.role != REFERENCE or not result.held:
+        return track.name
+    return f"{track.name} ({changes_text(result.held)})"
+
+
+def reference_values(result: AuditionResult, track: Track) -> Changes:
+    """What the reference holds where a track differs; of itself, wherever any does."""
+    if track.role == REFERENCE:
+        return result.held
+    held = dict(result.held)
+    return tuple((path, held[path]) for path, _ in track.changes)
 
 
 def decibels(value: float) -> str:
@@ -71,19 +99,28 @@ def null_text(track: Track) -> str:
 
 
 def largest_band_text(result: AuditionResult, track: Track) -> str:
-    """Third octave that changed most."""
-    if track.comparison is None:
+    """Third octave that changed most, of those within :data:`TOLD_HZ` that hold energy."""
+    found = largest_band(result, track)
+    if found is None:
         return ""
-    told = [
-        (abs(change), change, band)
-        for change, band in zip(track.comparison.bands_db, result.bands_hz, strict=True)
-        if math.isfinite(change)
-    ]
-    if not told:
-        return ""
-    _, change, band = max(told)
+    band, change = found
     hertz = f"{band:g} Hz" if band < 1000.0 else f"{band / 1000.0:g} kHz"
     return f"{change:+.2f} dB at {hertz}"
+
+
+def largest_band(result: AuditionResult, track: Track) -> tuple[float, float] | None:
+    """Nominal mid-band in Hz and change in dB of the band that changed most, if one did."""
+    compared = track.comparison
+    if compared is None:
+        return None
+    louder = np.maximum(compared.levels_db, compared.levels_db - compared.bands_db)
+    low, high = TOLD_HZ
+    told = np.isfinite(louder) & (result.bands_hz >= low) & (result.bands_hz <= high)
+    told &= louder >= louder.max(where=np.isfinite(louder), initial=-np.inf) - TOLD_DB
+    if not told.any():
+        return None
+    k = int(np.argmax(np.where(told, np.abs(compared.bands_db), -1.0)))
+    return float(result.bands_hz[k]), float(compared.bands_db[k])
 
 
 def largest_shift_text(track: Track) -> str:
@@ -107,19 +144,10 @@ def _corner(track: Track, side: str) -> str:
     return "beyond" if hertz is None else format_quantity(hertz, "Hz")
 
 
-def text_table(result: AuditionResult) -> str:
-    """Table and notes for a terminal or a text file."""
-    rows = [HEADINGS, *figure_rows(result)]
-    widths = [max(len(row[k]) for row in rows) for k in range(len(HEADINGS))]
-    lines = []
-    for row in rows:
-        cells = [
-            cell.ljust(width) if k == 0 else cell.rjust(width)
-            for k, (cell, width) in enumerate(zip(row, widths, strict=True))
-        ]
-        lines.append("  ".join(cells).rstrip())
-    lines.insert(1, "-" * max(map(len, lines)))
-    return "\n".join([*lines, "", *notes(result), ""])
+def text_table(result: AuditionResult, width: int = FILE_WIDTH) -> str:
+    """Table and notes for a terminal or a text file, in lines of at most so many letters."""
+    table = lay_out([HEADINGS, *figure_rows(result)], width)
+    return "\n".join([*table, "", *wrap_notes(notes(result), width), ""])
 
 
 def notes(result: AuditionResult) -> list[str]:
@@ -147,7 +175,9 @@ def notes(result: AuditionResult) -> list[str]:
         "reference. The lower, the more alike.",
         "Corners: where the small-signal gain of the whole design first falls 3 dB below its "
         "largest.",
-        "Band change: third octaves of the matched tracks. DC shift: node volts without signal.",
+        "Band change: third octaves of the matched tracks, of those from "
+        f"{TOLD_HZ[0]:g} Hz to {TOLD_HZ[1] / 1e3:g} kHz within {TOLD_DB:g} dB of the loudest. "
+        "DC shift: node volts without signal.",
     ]
     return said
 
@@ -159,23 +189,27 @@ def csv_table(result: AuditionResult) -> str:
     bands = [f"change_{hertz:g}_hz_db" for hertz in result.bands_hz]
     level = "lufs" if result.match.measure == LOUDNESS else "db_rms"
     writer.writerow(
-        ["track", "role", f"level_before_{level}", "gain_db", "true_peak_dbtp", "thd_percent",
-         "centroid_hz", "null_depth_db", "gain_peak_db", "low_corner_hz", "high_corner_hz",
+        ["track", "role", "reference_values", f"level_before_{level}", "gain_db",
+         "true_peak_dbtp", "thd_percent", "centroid_hz", "null_depth_db",
+         "gain_peak_db", "low_corner_hz", "high_corner_hz",
          "largest_dc_shift_node", "largest_dc_shift_v", *bands]
     )  # fmt: skip
     for track in result.tracks:
-        writer.writerow(_csv_row(track, len(bands)))
+        writer.writerow(_csv_row(result, track))
     return out.getvalue()
 
 
-def _csv_row(track: Track, bands: int) -> list[object]:
+def _csv_row(result: AuditionResult, track: Track) -> list[object]:
     band = track.behaviour.band if track.behaviour else None
     compared = track.comparison
     shift = compared.shifts[0] if compared and compared.shifts else None
-    changes: Sequence[float] = compared.bands_db.tolist() if compared else [math.nan] * bands
+    changes: Sequence[float] = (
+        compared.bands_db.tolist() if compared else [math.nan] * len(result.bands_hz)
+    )
     return [
         track.name,
         track.role,
+        changes_text(reference_values(result, track)),
         _cell(track.level_before),
         _cell(track.gain_db),
         _cell(track.true_peak_dbtp),
@@ -217,6 +251,7 @@ def described(result: AuditionResult, files: Sequence[str], take: str) -> dict[s
             "full_scale_v": result.full_scale_v,
         },
         "method": result.method,
+        "reference_values": dict(result.held),
         "matching": {
             "measure": match.measure,
             "unit": match.unit,

@@ -9,9 +9,9 @@ from vadist.captures.check import CheckReport
 from vadist.captures.limits import write_figure
 from vadist.errors import UsageError
 from vadist.measure.records import FloatArray
+from vadist.plots.style import audio_axis, line_style, look, new_figure
 
-# M. Okabe and K. Ito's palette, told apart by all kinds of colour vision (2008).
-MEASURED, MODELLED, DIFFERENCE = "#0072B2", "#D55E00", "#009E73"
+MEASURED, MODELLED, DIFFERENCE = (line_style(k)["color"] for k in range(3))
 _LOWEST_HZ = 20.0
 _ZOOM_S = 10e-3
 _COLUMNS = 600
@@ -32,44 +32,51 @@ def plot_check(report: CheckReport, path: str | Path, *, overwrite: bool = False
     UsageError
         If it cannot be written there.
     """
-    from matplotlib.figure import Figure
-
     path = Path(path)
     if path.suffix.lower() not in (".png", ".svg", ".pdf"):
         raise UsageError(f"{path}: a plot is written as .png, .svg or .pdf")
     if path.exists() and not overwrite:
         raise UsageError(f"{path}: exists; choose another name or --overwrite")
-    figure = Figure(figsize=(9.0, 10.0), layout="constrained")
+    with look():
+        figure = _figure(report)
+        try:
+            path.parent.mkdir(parents=True, exist_ok=True)
+            # No date and no version in the file: equal checks are equal byte for byte.
+            made = {".png": "Software", ".svg": "Date", ".pdf": "CreationDate"}[path.suffix.lower()]
+            figure.savefig(path, metadata={made: None})
+        except OSError as failure:
+            raise UsageError(f"{path}: cannot be written: {failure.strerror}") from None
+    return path
+
+
+def _figure(report: CheckReport) -> Any:
+    verdict = "PASS" if report.passed else "FAIL"
+    title = f"{verdict}: {Path(report.name).name} against {report.design}"
+    subtitle = f"ESR {write_figure(report.figures.esr_db, 'dB')}; the grey part is shown below"
+    figure = new_figure(9.0, 10.4, title, subtitle)
     whole, near, rest, spectra = figure.subplots(4, 1, height_ratios=[2, 3, 2, 3])
     ms = 1e3 * report.time_s
     error = report.measured - report.predicted
-    verdict = "PASS" if report.passed else "FAIL"
-    figure.suptitle(
-        f"{Path(report.name).name} against {report.design}: {verdict}, "
-        f"ESR {write_figure(report.figures.esr_db, 'dB')}"
-    )
     zoom = _busiest(report)
     _draw_whole(whole, report, ms)
     whole.axvspan(ms[zoom][0], ms[zoom][-1], color="0.85", zorder=0)
-    whole.set_title("the grey part is shown below", fontsize="medium", loc="right")
-    near.plot(ms[zoom], report.measured[zoom], color=MEASURED, lw=1.8)
-    near.plot(ms[zoom], report.predicted[zoom], color=MODELLED, lw=1.2, ls="--")
-    for axes in (whole, near):
-        axes.set_ylabel("output (V)")
+    near.plot(ms[zoom], report.measured[zoom], **_style(0, 1.8))
+    near.plot(ms[zoom], report.predicted[zoom], **_style(1, 1.3))
     rest.plot(ms, 1e3 * error, color=DIFFERENCE, lw=0.7)
-    rest.set_ylabel("difference (mV)")
-    for axes in (whole, near, rest):
+    for axes, name in ((whole, "output (V)"), (near, "output (V)"), (rest, "difference (mV)")):
+        axes.set_ylabel(name)
         axes.set_xlabel("time (ms)")
-    _draw_spectra(spectra, report, error)
-    for axes in (whole, near, rest, spectra):
-        axes.grid(color="0.9")
         axes.margins(x=0.0)
-    try:
-        path.parent.mkdir(parents=True, exist_ok=True)
-        figure.savefig(path, dpi=120)
-    except OSError as failure:
-        raise UsageError(f"{path}: cannot be written: {failure.strerror}") from None
-    return path
+    whole.set_title("The whole capture")
+    near.set_title("Where the difference is largest")
+    rest.set_title("Difference")
+    spectra.set_title("Spectra")
+    _draw_spectra(spectra, report, error)
+    return figure
+
+
+def _style(index: int, width: float) -> dict[str, Any]:
+    return {**line_style(index), "linewidth": width}
 
 
 def _busiest(report: CheckReport) -> slice:
@@ -94,30 +101,34 @@ def _draw_whole(axes: Any, report: CheckReport, ms: FloatArray) -> None:
     low, high = ends(report.measured)
     if length > 1:
         axes.fill_between(at, low, high, color=MEASURED, lw=0, alpha=0.45)
-    axes.plot(at, high, color=MEASURED, lw=1.6, label="measured")
-    axes.plot(at, low, color=MEASURED, lw=1.6)
+    axes.plot(at, high, **_style(0, 1.6), label="measured")
+    axes.plot(at, low, **_style(0, 1.6))
     low, high = ends(report.predicted)
-    axes.plot(at, high, color=MODELLED, lw=1.0, ls="--", label="modelled")
-    axes.plot(at, low, color=MODELLED, lw=1.0, ls="--")
-    axes.legend(loc="lower left", bbox_to_anchor=(0.0, 1.0), ncols=2, frameon=False)
+    axes.plot(at, high, **_style(1, 1.1), label="modelled")
+    axes.plot(at, low, **_style(1, 1.1))
+    _legend(axes)
 
 
 def _draw_spectra(axes: Any, report: CheckReport, error: FloatArray) -> None:
     lines = (
-        (report.measured, MEASURED, "-", 1.8, "measured"),
-        (report.predicted, MODELLED, "--", 1.2, "modelled"),
-        (error, DIFFERENCE, "-", 1.0, "difference"),
+        (report.measured, _style(0, 1.8), "measured"),
+        (report.predicted, _style(1, 1.3), "modelled"),
+        (error, {"color": DIFFERENCE, "linewidth": 1.0}, "difference"),
     )
     interval_s = float(report.time_s[1] - report.time_s[0])
-    for wave, colour, style, width, label in lines:
+    for wave, style, label in lines:
         hz, level = _spectrum(wave, interval_s)
-        axes.semilogx(hz, level, color=colour, ls=style, lw=width, label=label)
+        axes.plot(hz, level, **style, label=label)
+    audio_axis(axes)
     axes.set_xlim(max(_LOWEST_HZ, 2.0 / (interval_s * len(error))), report.top_hz)
     top = max(float(line.get_ydata().max()) for line in axes.get_lines())
     axes.set_ylim(top - 100.0, top + 6.0)
-    axes.set_xlabel("frequency (Hz)")
     axes.set_ylabel("level in 1/24 octaves (dBV)")
-    axes.legend(loc="lower left", bbox_to_anchor=(0.0, 1.0), ncols=3, frameon=False)
+    _legend(axes)
+
+
+def _legend(axes: Any) -> None:
+    axes.legend(loc="lower right", bbox_to_anchor=(1.0, 1.0), ncols=3, borderaxespad=0.2)
 
 
 def _spectrum(wave: FloatArray, interval_s: float) -> tuple[FloatArray, FloatArray]:

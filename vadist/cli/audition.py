@@ -1,6 +1,8 @@
 """Hear what a change does: candidates at one loudness, their figures, and a page to listen with."""
 
 import argparse
+import shutil
+import sys
 from pathlib import Path
 
 from vadist.errors import UsageError
@@ -63,7 +65,10 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     add("--out", metavar="FOLDER", help="default: audition-TAKE-DESIGN, here")
     add("--overwrite", action="store_true", help="replace an earlier audition")
     add("--no-plots", action="store_true", help="draw no plots")
-    add("--no-page", action="store_true", help="build no page")
+    add(
+        "--no-page", action="store_true",
+        help="build no page (one is at most 96 MB: some three minutes of ten tracks)",
+    )  # fmt: skip
 
 
 def run(options: argparse.Namespace) -> int:
@@ -72,11 +77,11 @@ def run(options: argparse.Namespace) -> int:
     from vadist.audition.files import (
         PAGE,
         check_folder,
-        check_page_size,
         file_stem,
         read_passage,
         write_audition,
     )
+    from vadist.audition.page.size import TOO_LARGE, check_page_size
     from vadist.audition.run import Probe, audition_design
     from vadist.audition.tables import text_table
     from vadist.designs.files import apply_settings, load_design
@@ -102,7 +107,8 @@ def run(options: argparse.Namespace) -> int:
                   parse_level(options.probe_level))  # fmt: skip
     tracks = 1 + len(candidates) + (1 + len(design.stages) if options.taps else 0)
     if not options.no_page:
-        check_page_size(tracks, passage)
+        frames, channels = passage.samples.shape
+        check_page_size(tracks, frames, channels, passage.sample_rate_hz)
     with progress_bar(f"{tracks} tracks") as progress:
         result = audition_design(
             design, candidates, passage.samples, passage.sample_rate_hz,
@@ -111,14 +117,18 @@ def run(options: argparse.Namespace) -> int:
             accuracy_db=None if options.accuracy is None else parse_decibels(options.accuracy),
             threads=options.threads, progress=progress,
         )  # fmt: skip
-    write_audition(
+    written = write_audition(
         result, folder, take=take.name, overwrite=options.overwrite,
         plots=not options.no_plots, page=not options.no_page,
     )  # fmt: skip
-    print(text_table(result))
-    print(f"written to {folder}" + ("" if options.no_page else f"; open {folder / PAGE}"))
+    print(text_table(result, shutil.get_terminal_size().columns))
+    paged = (folder / PAGE).absolute() in written
+    print(f"written to {folder}" + (f"; open {folder / PAGE}" if paged else ""))
     print(CAUTION)
-    return 0
+    if paged or options.no_page:
+        return 0
+    print(f"vadist: {TOO_LARGE}", file=sys.stderr)
+    return 1
 
 
 def _quantity(option: str, text: str, unit: str) -> float:

@@ -17,8 +17,9 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         "--frequency", default="220Hz", metavar="HZ", help="sine for levels and headroom (220Hz)"
     )
     parser.add_argument(
-        "--level", default="100mV", metavar="LEVEL",
-        help="typical peak at the input, as 100mV, -20dBu (100mV)",
+        "--level", metavar="LEVEL",
+        help="peak at the input, as 100mV, -20dBu (100mV, a typical note; in pictures more, up "
+        "to 1V, for a design that stays clean)",
     )  # fmt: skip
     parser.add_argument("--json", action="store_true", help="print everything as JSON")
     parser.add_argument("--plots", metavar="FOLDER", help="also write pictures there")
@@ -51,7 +52,7 @@ def run(options: argparse.Namespace) -> int:
     return 0
 
 
-def _sine(frequency: str, level: str) -> tuple[float, float]:
+def _sine(frequency: str, level: str | None) -> tuple[float, float | None]:
     from vadist.errors import DesignError
     from vadist.quantities import parse_level, parse_quantity
 
@@ -60,6 +61,6 @@ def _sine(frequency: str, level: str) -> tuple[float, float]:
     except DesignError as error:
         raise UsageError(f"--frequency {error}") from None
     try:
-        return frequency_hz, parse_level(level)
+        return frequency_hz, None if level is None else parse_level(level)
     except DesignError as error:
         raise UsageError(f"--level {error}") from None

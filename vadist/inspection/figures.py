@@ -32,6 +32,9 @@ FREQUENCY_HZ = 220.0
 LEVEL_V = 0.1
 """Peak volts of a plucked string from a pickup; 10 mV to 1 V are met."""
 
+HOTTEST_V = 1.0
+"""The most of those: how far the level of the pictures is raised for a design that stays clean."""
+
 GAIN_HZ = 1e3
 """Where mid-band gain is read (common practice)."""
 
@@ -133,11 +136,16 @@ class CleanUp:
 
 @dataclass(frozen=True)
 class Inspection:
-    """What :func:`inspect_design` finds."""
+    """What :func:`inspect_design` finds.
+
+    ``picture_level_v`` is the level of traces and spectra: the one asked for, or else the one at
+    which the output is heavily distorted, from :data:`LEVEL_V` to :data:`HOTTEST_V`.
+    """
 
     design: Design
     frequency_hz: float
     level_v: float
+    picture_level_v: float
     current: SupplyCurrent
     blocks: tuple[Block, ...]
     corners: tuple[Corner, ...]
@@ -149,7 +157,7 @@ class Inspection:
 
 
 def inspect_design(
-    design: Design, frequency_hz: float = FREQUENCY_HZ, level_v: float = LEVEL_V
+    design: Design, frequency_hz: float = FREQUENCY_HZ, level_v: float | None = None
 ) -> Inspection:
     """Inspect a design.
 
@@ -158,8 +166,8 @@ def inspect_design(
     design : Design
     frequency_hz : float
         Of the sine that levels and headroom are told for.
-    level_v : float
-        Its typical peak volts at the input.
+    level_v : float, optional
+        Its peak volts at the input; :data:`LEVEL_V`, a typical note, by default.
 
     Raises
     ------
@@ -175,8 +183,10 @@ def inspect_design(
     ['clipper', 'gain', 'boost', 'buffer']
     """
     solved = solve_design(design)
+    asked_v, level_v = level_v, LEVEL_V if level_v is None else level_v
     sines = steady_sines(solved, frequency_hz, [level_v])
     ladder = headroom_ladder(solved, frequency_hz)
+    chosen_v = min(max(ladder.output_heavy_v, LEVEL_V), HOTTEST_V)
     corners = find_corners(solved)
     resting = resting_stages(solved)
     gains = {k: float(decibels(h)[0]) for k, h in stage_responses(solved, [GAIN_HZ]).items()}
@@ -192,6 +202,7 @@ def inspect_design(
         design,
         frequency_hz,
         level_v,
+        chosen_v if asked_v is None else asked_v,
         supply_current(solved),
         tuple(blocks),
         corners.of(WHOLE),

@@ -11,7 +11,7 @@ from rich.text import Text
 
 from vadist.analysis.corners import Corner, Root, Share
 from vadist.inspection.figures import CONTROL_HZ, GAIN_HZ, Block, Inspection, Level
-from vadist.large_signal.headroom import HIGHEST_V, Ladder
+from vadist.large_signal.headroom import HIGHEST_V, Ladder, Limit
 from vadist.quantities import format_quantity, peak_volts_to_dbu
 
 _PLAIN_WIDTH = 100
@@ -19,6 +19,7 @@ _SHOWN_SHARE = 0.1
 # A part that sets less than a tenth of a corner is left to the JSON.
 _SHOWN_PARTS = 5
 _SHOWN_NOISE = 8
+_ORDINALS = ("first", "second", "third", "fourth", "fifth", "one of the last")
 _SILENT_DB = -100.0
 _REPEATS = math.log(1.1)
 # A pole within 10 % of a block's -3 dB point is told by that; the JSON has all.
@@ -57,25 +58,25 @@ def _print(found: Inspection, out: Console) -> None:
     )
     for k, block in enumerate(found.blocks):
         out.print()
-        out.print(_block(k + 1, block))
+        out.print(_block(k + 1, block, found.ladder))
     for title, body in _summaries(found):
         out.print()
         out.print(Text(title, style="bold"))
         out.print(body)
 
 
-def _block(number: int, block: Block) -> Table:
+def _block(number: int, block: Block, ladder: Ladder) -> Table:
     grid = Table.grid(padding=(0, 2))
     grid.title = Text.assemble((f"{number}  {block.name}", "bold"), f"  {block.job}")
     grid.title_justify = "left"
     grid.add_column(min_width=9, style="dim")
     grid.add_column(overflow="fold")
-    for label, text in _block_lines(block):
+    for label, text in _block_lines(block, ladder):
         grid.add_row(f"   {label}", Text(text))
     return grid
 
 
-def _block_lines(block: Block) -> Iterator[tuple[str, str]]:
+def _block_lines(block: Block, ladder: Ladder) -> Iterator[tuple[str, str]]:
     rest = block.resting
     nodes = [f"{n.partition('.')[2]} {_v(v)}" for n, v in rest.node_v.items()]
     yield "at rest", ", ".join(nodes[::-1])
@@ -98,7 +99,13 @@ def _block_lines(block: Block) -> Iterator[tuple[str, str]]:
     )
     limit = block.limit
     if math.isfinite(limit.input_v):
-        yield "limits", f"from {_v(limit.input_v)} peak at the input ({limit.cause})"
+        place = [rung.stage for rung in ladder.rungs].index(block.name)
+        count = len(ladder.rungs)
+        order = "" if count == 1 else f", {_ORDINALS[min(place, len(_ORDINALS) - 1)]} of {count}"
+        yield (
+            "limits",
+            f"{_from(limit.input_v, limit.below)} peak at the input ({limit.cause}){order}",
+        )
 
 
 def _other_roots(block: Block) -> Iterator[Root]:
@@ -144,8 +151,9 @@ def _table(*columns: str) -> Table:
 def _ladder(ladder: Ladder) -> Group:
     table = _table("block", "input, peak", "dBu", "limited by")
     for limit in ladder.rungs:
-        dbu = f"{peak_volts_to_dbu(limit.input_v):+.1f}"
-        table.add_row(limit.stage, _v(limit.input_v), dbu, limit.cause)
+        under = "< " if limit.below else ""
+        dbu = f"{under}{peak_volts_to_dbu(limit.input_v):+.1f}"
+        table.add_row(limit.stage, f"{under}{_v(limit.input_v)}", dbu, limit.cause)
     never = [limit.stage for limit in ladder.limits if not math.isfinite(limit.input_v)]
     note = f"Not up to {HIGHEST_V:g} V: {', '.join(never)}." if never else ""
     return Group(table, Text(note))
@@ -153,7 +161,7 @@ def _ladder(ladder: Ladder) -> Group:
 
 def _clean_up(found: Inspection) -> str:
     here = (
-        f"As set, the output has 1 % distortion from {_up_to(found.ladder.output_input_v)} peak "
+        f"As set, the output has 1 % distortion {_reached(found.ladder)} peak "
         f"at the input; at {_v(found.level_v)} it has "
         f"{_percent(found.blocks[-1].level.distortion)}."
     )
@@ -163,9 +171,9 @@ def _clean_up(found: Inspection) -> str:
     knobs = ", ".join(f"{name} {position:g}" for name, position in clean.settings.items())
     word = "stays clean" if clean.distortion < 0.01 else "still clips"
     return (
-        f"{here} With {knobs} it has 1 % from {_up_to(clean.ladder.output_input_v)}, and "
+        f"{here} With {knobs} it has 1 % {_reached(clean.ladder)}, and "
         f"{_v(found.level_v)} {word}: {_percent(clean.distortion)}. First to limit then: "
-        f"{', '.join(f'{r.stage} {_v(r.input_v)}' for r in clean.ladder.rungs) or 'none'}."
+        f"{', '.join(map(_rung, clean.ladder.rungs)) or 'none'}."
     )
 
 
@@ -252,5 +260,17 @@ def _percent(ratio: float) -> str:
     return f"{per_cent:.0f} %" if per_cent >= 10.0 else f"{per_cent:.2g} %"
 
 
-def _up_to(value: float) -> str:
-    return _v(value) if math.isfinite(value) else f"above {HIGHEST_V:g} V"
+def _reached(ladder: Ladder) -> str:
+    level = ladder.output_input_v
+    if not math.isfinite(level):
+        return f"above {HIGHEST_V:g} V"
+    return _from(level, ladder.output_below)
+
+
+def _from(level_v: float, below: bool) -> str:
+    """Say where something begins; below the lowest level searched it is not known where."""
+    return f"already below {_v(level_v)}" if below else f"from {_v(level_v)}"
+
+
+def _rung(limit: Limit) -> str:
+    return f"{limit.stage} {'below ' if limit.below else ''}{_v(limit.input_v)}"

@@ -25,6 +25,9 @@ CONTACT_V = 0.1
 LOWEST_V, HIGHEST_V = 1e-4, 5.0
 """Input levels searched, peak volts: below a pickup's hum to more than any pickup gives."""
 
+HEAVY = 0.1
+"""Distortion nobody misses on a scope: where the level of the pictures is chosen."""
+
 _FIRST_LEVELS = 2 * LANES
 _NARROW = 1.04
 # Ratio of a bracket that is narrow enough to interpolate in: 0.34 dB.
@@ -42,11 +45,15 @@ class Limit:
         Peak volts at the design's input; infinite if it never does up to :data:`HIGHEST_V`.
     cause : str
         ``1 % distortion`` or ``rail``; empty if it never limits.
+    below : bool
+        Whether it limits at the lowest level searched already, ``input_v``, and thus anywhere
+        below.
     """
 
     stage: str
     input_v: float
     cause: str
+    below: bool = False
 
 
 @dataclass(frozen=True)
@@ -60,11 +67,18 @@ class Ladder:
         In signal order.
     output_input_v : float
         Peak volts at the input at which the output's whole distortion reaches 1 %.
+    output_below : bool
+        Whether it has 1 % at the lowest level searched already.
+    output_heavy_v : float
+        Where the output's distortion reaches :data:`HEAVY`, from levels a factor 1.4 apart; else
+        infinite.
     """
 
     frequency_hz: float
     limits: tuple[Limit, ...]
     output_input_v: float
+    output_below: bool
+    output_heavy_v: float
 
     @property
     def rungs(self) -> tuple[Limit, ...]:
@@ -103,7 +117,11 @@ def headroom_ladder(solved: SolvedDesign, frequency_hz: float) -> Ladder:
         levels = levels[order]
         curves = {k: np.concatenate([curves[k], found[k]])[order] for k in curves}
     limits = [_limit(stage, levels, curves) for stage in stages]
-    return Ladder(frequency_hz, tuple(limits), _crossing(levels, curves["", "total"]))
+    total = curves["", "total"]
+    return Ladder(
+        frequency_hz, tuple(limits), _crossing(levels, total), bool(total[0] >= 1.0),
+        _crossing(levels, total * (THRESHOLD / HEAVY)),
+    )  # fmt: skip
 
 
 def _measures(
@@ -143,7 +161,7 @@ def _crossing(levels: np.ndarray, curve: np.ndarray) -> float:
     if k is None:
         return math.inf
     if k == 0:
-        return float(levels[0])
+        return float(levels[0])  # or anywhere below
     low, high = math.log(max(curve[k - 1], 1e-12)), math.log(curve[k])
     share = -low / (high - low) if high > low else 1.0
     return float(levels[k - 1] * (levels[k] / levels[k - 1]) ** share)
@@ -151,9 +169,9 @@ def _crossing(levels: np.ndarray, curve: np.ndarray) -> float:
 
 def _limit(stage: str, levels: np.ndarray, curves: Mapping[tuple[str, str], np.ndarray]) -> Limit:
     found = [
-        (_crossing(levels, curve), cause)
+        (_crossing(levels, curve), cause, bool(curve[0] >= 1.0))
         for (name, cause), curve in curves.items()
         if name == stage
     ]
-    level, cause = min(found)
-    return Limit(stage, level, cause if math.isfinite(level) else "")
+    level, cause, below = min(found)
+    return Limit(stage, level, cause if math.isfinite(level) else "", below)

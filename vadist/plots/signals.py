@@ -1,6 +1,7 @@
 """Large-signal pictures: traces, transfer curves, spectrum, harmonics against level, ladder."""
 
 import math
+from collections.abc import Sequence
 from typing import Any
 
 import numpy as np
@@ -8,11 +9,12 @@ import numpy as np
 from vadist.analysis.chain_response import SolvedDesign
 from vadist.analysis.resting import resting_stages
 from vadist.inspection.figures import Inspection
-from vadist.large_signal.headroom import LOWEST_V, Ladder
-from vadist.large_signal.steady_sine import SOURCE, SineRunner
+from vadist.large_signal.headroom import HIGHEST_V, LOWEST_V, THRESHOLD, Ladder, Limit
+from vadist.large_signal.steady_sine import SOURCE, SineRunner, SteadySines
 from vadist.plots.style import (
     FAINT,
     INK,
+    LIMIT,
     grid_shape,
     hide_spare,
     level_axis,
@@ -20,12 +22,18 @@ from vadist.plots.style import (
     new_figure,
 )
 from vadist.quantities import format_quantity
+from vadist.stepping.batch import LANES
 
 CURVE_HZ = 1e3
 """Frequency of the transfer curves: mid-band, where capacitors turn the phase least."""
 
-_OVERDRIVE = 2.5
-# Transfer curves are driven so far past the level at which the stage first limits.
+COMPRESSED = 0.5
+"""Share of its small-signal gain that a block still has at the level its transfer curve shows."""
+
+_SAME = 1.01
+# Levels of two ladders within 1 % are one mark.
+_ROOM = 2.5
+# Between the lowest mark and the edge of the picture, for the figure beside it.
 _ORDINALS = ("fundamental", "2nd", "3rd", "4th", "5th", "6th")
 _SPECTRUM_FLOOR_DB = -100.0
 _LEVELS_V = np.geomspace(1e-3, 2.0, 64)
@@ -33,7 +41,7 @@ _LEVELS_V = np.geomspace(1e-3, 2.0, 64)
 
 def scope_figure(solved: SolvedDesign, found: Inspection) -> Any:
     """Two periods at every node, against what each rests at, with the limits of what drives it."""
-    sines = SineRunner(solved, found.frequency_hz).run([found.level_v])
+    sines = SineRunner(solved, found.frequency_hz).run([found.picture_level_v])
     stages = list(solved.design.stages)
     resting = resting_stages(solved)
     rows, columns = grid_shape(len(stages))
@@ -51,7 +59,7 @@ def scope_figure(solved: SolvedDesign, found: Inspection) -> Any:
         for limit in resting[stage].limits_v or ():
             # A rail far away would flatten the trace.
             if rest + wave.min() - reach < limit < rest + wave.max() + reach:
-                axis.axhline(limit, color="#D55E00", linewidth=1.1, linestyle=(0, (5, 2)))
+                axis.axhline(limit, color=LIMIT, linewidth=1.1, linestyle=(0, (5, 2)))
         axis.set_title(stage)
         axis.set_ylabel("volts")
         axis.set_xlim(0.0, time_ms[-1])
@@ -69,34 +77,83 @@ def transfer_figure(solved: SolvedDesign, ladder: Ladder) -> Any | None:
     if not limits:
         return None
     runner = SineRunner(solved, CURVE_HZ)
-    sines = runner.run([limit.input_v * _OVERDRIVE for limit in limits])
+    stages = [limit.stage for limit in limits]
+    # Two lanes a stage: where it begins to limit, and well past that.
+    first, past = limiting_levels(runner, stages)
+    sines = runner.run([*(first[stage] for stage in stages), *(past[stage] for stage in stages)])
+    resting = resting_stages(solved)
     rows, columns = grid_shape(len(limits))
     subtitle = (
-        f"X-Y at {format_quantity(CURVE_HZ, 'Hz')}, deviation from rest, driven "
-        f"{_OVERDRIVE:g} times past the level where the block first limits;\n"
-        "fundamentals turned into step; dotted: small signal"
+        f"X-Y at {format_quantity(CURVE_HZ, 'Hz')}, deviation from rest, fundamentals turned into "
+        "step; thin: 1 % distortion of its own,\nthick: where it has lost half its gain, or "
+        f"at {HIGHEST_V:g} V; dotted: small signal; dashed: how far the device can swing.\n"
+        "A thick curve beside the dotted line has moved from rest: the clipped signal charges the "
+        "block's capacitors."
     )
     figure = new_figure(
-        max(4.3 * columns, 8.0), 3.6 * rows + 0.8, f"{solved.design.name}: transfer", subtitle
+        max(4.3 * columns, 9.0), 3.6 * rows + 1.1, f"{solved.design.name}: transfer", subtitle
     )
     axes = figure.subplots(rows, columns, squeeze=False).ravel()
-    stages = [SOURCE, *solved.design.stages]
-    for k, (axis, limit) in enumerate(zip(axes, limits, strict=False)):
-        x = sines.volts[stages[stages.index(limit.stage) - 1]][:, k]
-        y = sines.volts[limit.stage][:, k]
-        response = sines.responses[limit.stage][0]
-        slope = abs(response) * (1.0 if response.real >= 0.0 else -1.0)
-        before = stages[stages.index(limit.stage) - 1]
-        now = sines.spectrum(limit.stage)[0, k] / sines.spectrum(before)[0, k]
-        x = _turned(x, float(np.angle(now / slope)))
-        axis.plot(np.append(x, x[0]), np.append(y, y[0]), **line_style(0))
+    for k, (axis, stage) in enumerate(zip(axes, stages, strict=False)):
+        for lane, width, look in ((k, 1.0, 1), (len(stages) + k, 2.0, 0)):
+            x, y = _curve(sines, stage, lane)
+            axis.plot(x, y, **{**line_style(look), "linewidth": width, "linestyle": "-"})
+        slope = _slope(sines, stage)
         edge = np.array([-1.0, 1.0]) * min(np.abs(x).max(), 1.15 * np.abs(y).max() / abs(slope))
         axis.plot(edge, slope * edge, color=INK, linewidth=1.0, linestyle=(0, (1, 2)))
-        axis.set_title(limit.stage)
+        for rail in resting[stage].limits_v or ():
+            swing = rail - sines.rest_v[stage]
+            axis.axhline(swing, color=LIMIT, linewidth=1.0, linestyle=(0, (5, 2)))
+        axis.set_title(f"{stage}, at {format_quantity(past[stage], 'V')} into the design")
         axis.set_xlabel("input (V)")
         axis.set_ylabel("output (V)")
     hide_spare(axes, len(limits))
     return figure
+
+
+def limiting_levels(
+    runner: SineRunner, stages: Sequence[str]
+) -> tuple[dict[str, float], dict[str, float]]:
+    """Input levels at which each stage adds 1 % of distortion, and has lost half its gain.
+
+    Returns
+    -------
+    first, past : dict of stage -> peak volts
+        On a grid of a quarter of an octave and less; :data:`HIGHEST_V` if not reached below.
+    """
+    levels = np.geomspace(LOWEST_V, HIGHEST_V, 4 * LANES)
+    sines = runner.run(levels)
+    first, past = {}, {}
+    for stage in stages:
+        into = np.abs(sines.spectrum(_before(sines, stage))[0])
+        gain = np.abs(sines.spectrum(stage)[0]) / into / abs(sines.responses[stage][0])
+        first[stage] = _first_level(levels, sines.added_distortion(stage) >= THRESHOLD)
+        past[stage] = _first_level(levels, gain <= COMPRESSED)
+    return first, past
+
+
+def _first_level(levels: np.ndarray, reached: np.ndarray) -> float:
+    return float(levels[np.argmax(reached)]) if reached.any() else HIGHEST_V
+
+
+def _before(sines: SteadySines, stage: str) -> str:
+    places = [SOURCE, *sines.responses]
+    return places[places.index(stage) - 1]
+
+
+def _slope(sines: SteadySines, stage: str) -> float:
+    """Small-signal gain of a stage, negative if it inverts."""
+    response = sines.responses[stage][0]
+    return float(abs(response)) * (1.0 if response.real >= 0.0 else -1.0)
+
+
+def _curve(sines: SteadySines, stage: str, lane: int) -> tuple[np.ndarray, np.ndarray]:
+    """One closed period of a stage's input, turned into step, and its output."""
+    before = _before(sines, stage)
+    x, y = sines.volts[before][:, lane], sines.volts[stage][:, lane]
+    now = sines.spectrum(stage)[0, lane] / sines.spectrum(before)[0, lane]
+    x = _turned(x, float(np.angle(now / _slope(sines, stage))))
+    return np.append(x, x[0]), np.append(y, y[0])
 
 
 def _turned(wave: np.ndarray, phase_rad: float) -> np.ndarray:
@@ -108,7 +165,7 @@ def _turned(wave: np.ndarray, phase_rad: float) -> np.ndarray:
 
 def spectrum_figure(solved: SolvedDesign, found: Inspection) -> Any:
     """Harmonics at the output for the typical input."""
-    sines = SineRunner(solved, found.frequency_hz).run([found.level_v])
+    sines = SineRunner(solved, found.frequency_hz).run([found.picture_level_v])
     lines = np.abs(sines.spectrum(list(solved.design.stages)[-1])[:, 0])
     level = 20.0 * np.log10(np.maximum(lines / lines[0], 1e-12))
     figure = new_figure(8.0, 4.4, f"{solved.design.name}: output spectrum", _sine_text(found))
@@ -154,9 +211,10 @@ def harmonics_figure(solved: SolvedDesign, found: Inspection) -> Any:
     level_axis(bottom.xaxis)
     level_axis(top.yaxis)
     for axis in (top, bottom):
-        axis.axvline(found.level_v, color=FAINT, linewidth=1.0, linestyle=(0, (1, 2)))
+        axis.axvline(found.picture_level_v, color=FAINT, linewidth=1.0, linestyle=(0, (1, 2)))
     bottom.annotate(
-        f" {format_quantity(found.level_v, 'V')}", (found.level_v, 0.0), color="#555555",
+        f" {format_quantity(found.picture_level_v, 'V')}", (found.picture_level_v, 0.0),
+        color="#555555",
         va="bottom", fontsize=8.5,
     )  # fmt: skip
     return figure
@@ -164,51 +222,68 @@ def harmonics_figure(solved: SolvedDesign, found: Inspection) -> Any:
 
 def ladder_figure(found: Inspection) -> Any | None:
     """Input level from which each stage limits, as set and with the drive turned down."""
-    ladders = [("as set", found.ladder)]
+    limits = [limit for limit in found.ladder.limits if math.isfinite(limit.input_v)]
+    if not limits:
+        return None
+    turned, knobs = {}, ""
     if found.clean_up is not None:
         knobs = ", ".join(f"{name} {p:g}" for name, p in found.clean_up.settings.items())
-        ladders.append((knobs, found.clean_up.ladder))
-    names = [limit.stage for limit in found.ladder.limits if math.isfinite(limit.input_v)]
-    if not names:
-        return None
+        turned = {limit.stage: limit for limit in found.clean_up.ladder.limits}
     tone = f"sine of {format_quantity(found.frequency_hz, 'Hz')}"
     subtitle = f"{tone}; a block limits to the right of its mark"
-    figure = new_figure(8.0, 1.9 + 0.62 * len(names), f"{found.design.name}: headroom", subtitle)
+    figure = new_figure(8.0, 2.0 + 0.62 * len(limits), f"{found.design.name}: headroom", subtitle)
     axis = figure.subplots()
-    for k, (label, ladder) in enumerate(ladders):
-        colour = line_style(k)["color"]
-        by_stage = {limit.stage: limit.input_v for limit in ladder.limits}
-        for row, name in enumerate(names):
-            level = by_stage[name]
-            if not math.isfinite(level):
-                continue
-            height = row + 0.18 * (2 * k - len(ladders) + 1)
-            axis.plot([level, 10.0], [height, height], color=colour, alpha=0.28, linewidth=7,
-                      solid_capstyle="butt")  # fmt: skip
-            axis.plot(level, height, "o" if k == 0 else "s", color=colour, markersize=7,
-                      markerfacecolor=colour if k == 0 else "white",
-                      label=label if row == 0 else None)  # fmt: skip
+    rows = {limit.stage: ladder_marks(limit, turned.get(limit.stage)) for limit in limits}
+    lowest = min(
+        mark.input_v / (2.0 if mark.below else 1.0) for row in rows.values() for mark in row
+    )
+    named = set()
+    for row, marks in enumerate(rows.values()):
+        for k, mark in enumerate(marks):
+            colour = line_style(k)["color"]
+            height = row + 0.18 * (2 * k - len(marks) + 1)
+            label = "as set" if k == 0 else knobs
+            if len(marks) == 1 and turned:
+                label, colour = f"as set and with {knobs}", INK
+            axis.plot([mark.input_v, HIGHEST_V], [height, height], color=colour, alpha=0.28,
+                      linewidth=7, solid_capstyle="butt")  # fmt: skip
+            axis.plot(mark.input_v, height, "D" if colour == INK else "os"[k], color=colour,
+                      markersize=6.5, markerfacecolor="white" if k else colour,
+                      label=None if label in named else label)  # fmt: skip
+            named.add(label)
+            text = format_quantity(mark.input_v, "V")
             axis.annotate(
-                format_quantity(level, "V"), (level, height), xytext=(-8, 0), ha="right",
-                va="center", textcoords="offset points", fontsize=8.5, color=INK, zorder=3,
-                bbox={"facecolor": "white", "edgecolor": "none", "pad": 1.0},
+                f"below {text}" if mark.below else text, (mark.input_v, height), xytext=(-8, 0),
+                ha="right", va="center", textcoords="offset points", fontsize=8.5, color=INK,
+                zorder=3, bbox={"facecolor": "white", "edgecolor": "none", "pad": 1.0},
             )  # fmt: skip
     axis.axvline(found.level_v, color=INK, linewidth=1.0, linestyle=(0, (1, 2)))
-    axis.set_yticks(range(len(names)), names)
-    axis.set_ylim(len(names) - 0.4, -0.6)
+    axis.set_yticks(range(len(rows)), list(rows))
+    axis.set_ylim(len(limits) - 0.4, -0.6)
     axis.set_xscale("log")
-    axis.set_xlim(LOWEST_V / 3.0, 10.0)
+    axis.set_xlim(min(lowest, found.level_v) / _ROOM, HIGHEST_V)
     axis.set_xlabel(
-        f"input (V peak); dotted: {format_quantity(found.level_v, 'V')}, a typical note"
+        f"input (V peak), to {HIGHEST_V:g} V; dotted: {format_quantity(found.level_v, 'V')}, "
+        "a typical note"
     )
     axis.grid(visible=False, axis="y")
     level_axis(axis.xaxis)
-    axis.legend(ncols=2, loc="lower left", bbox_to_anchor=(0.0, 1.0))
+    labels, handles = zip(*sorted(zip(*axis.get_legend_handles_labels()[::-1], strict=True),
+                                  key=lambda pair: pair[0]), strict=True)  # fmt: skip
+    axis.legend(handles, labels, ncols=3, loc="lower left", bbox_to_anchor=(0.0, 1.0))
     return figure
+
+
+def ladder_marks(limit: Limit, turned: Limit | None) -> list[Limit]:
+    """Marks in a stage's row: its limit as set and with the drive down, one if they are alike."""
+    if turned is None or not math.isfinite(turned.input_v):
+        return [limit]
+    ratio = turned.input_v / limit.input_v
+    return [limit] if 1.0 / _SAME < ratio < _SAME else [limit, turned]
 
 
 def _sine_text(found: Inspection) -> str:
     return (
         f"sine of {format_quantity(found.frequency_hz, 'Hz')}, "
-        f"{format_quantity(found.level_v, 'V')} peak at the input"
+        f"{format_quantity(found.picture_level_v, 'V')} peak at the input"
     )

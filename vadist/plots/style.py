@@ -1,7 +1,8 @@
 """The look of every picture: quiet axes, lines that survive print and colour blindness.
 
-Colours are those of Okabe and Ito (Color Universal Design, 2008, from memory, not located). No
-line is told by its colour alone: each has its own dashes.
+Colours are those of Okabe and Ito (Color Universal Design, 2008, from memory, not located), black
+kept for what others are held against. No line is told by its colour alone: each has its own dashes
+too, and where marks are drawn its own mark.
 """
 
 from collections.abc import Iterator, Sequence
@@ -14,16 +15,20 @@ from vadist.errors import UsageError
 INK = "#222222"
 FAINT = "#8a8a8a"
 
-LINES: tuple[tuple[str, Any], ...] = (
-    ("#0072B2", "-"),
-    ("#D55E00", (0, (6, 1.6))),
-    ("#009E73", (0, (3, 1.2, 1, 1.2))),
-    ("#CC79A7", (0, (1.2, 1.2))),
-    ("#000000", (0, (8, 1.5, 1, 1.5, 1, 1.5))),
-    ("#E69F00", (0, (4, 3))),
-    ("#56B4E9", (0, (2, 2.5))),
+LIMIT = "#D55E00"
+"""Colour of a rail or another level that cannot be passed."""
+
+COLOURS = ("#0072B2", "#D55E00", "#009E73", "#CC79A7", "#E69F00", "#56B4E9")
+DASHES: tuple[Any, ...] = (
+    "-",
+    (0, (6, 1.6)),
+    (0, (3, 1.2, 1, 1.2)),
+    (0, (1.2, 1.2)),
+    (0, (8, 1.5, 1, 1.5, 1, 1.5)),
+    (0, (4, 3)),
 )
-"""Colour and dashes of the first, second, ... line."""
+MARKERS = "osD^vPX<>*h"
+"""Eleven marks against six colours: 66 lines until a pair comes back."""
 
 _RC = {
     "figure.facecolor": "white",
@@ -54,6 +59,9 @@ _RC = {
     "svg.hashsalt": "vadist",
 }
 
+# Letters of the legend's size that stand side by side in eight inches, and what a handle takes.
+_LEGEND_LETTERS, _LEGEND_HANDLE, _LEGEND_COLUMNS = 112, 8, 7
+_LEGEND_ROW_IN = 0.19
 _TICKS_HZ = (20, 50, 100, 200, 500, 1000, 2000, 5000, 10000, 20000)
 
 
@@ -88,9 +96,65 @@ def new_figure(width_in: float, height_in: float, title: str, subtitle: str = ""
 
 
 def line_style(index: int) -> dict[str, Any]:
-    """Colour and dashes of the n-th line."""
-    colour, dashes = LINES[index % len(LINES)]
-    return {"color": colour, "linestyle": dashes}
+    """Colour and dashes of the n-th line, none of 36 alike.
+
+    >>> len({str(line_style(k)) for k in range(36)})
+    36
+    """
+    turn, colour = divmod(index, len(COLOURS))
+    return {
+        "color": COLOURS[colour],
+        "linestyle": DASHES[(colour + turn) % len(DASHES)],
+    }
+
+
+def mark_style(index: int) -> dict[str, Any]:
+    """Colour, dashes and mark of the n-th line; every second turn of the colours is hollow.
+
+    >>> len({str(mark_style(k)) for k in range(64)})
+    64
+    """
+    style = {**line_style(index), "marker": MARKERS[index % len(MARKERS)], "markersize": 4.5}
+    hollow = (index // len(COLOURS)) % 2 == 1
+    return {**style, "markerfacecolor": "white" if hollow else style["color"]}
+
+
+def family_style(index: int, count: int) -> dict[str, Any]:
+    """Return the style of one of many lines: from dark to light in their order, dashed in turn."""
+    from matplotlib import colormaps
+
+    shade = colormaps["cividis"](0.92 * index / max(count - 1, 1))
+    return {
+        "color": shade,
+        "linewidth": 1.2,
+        "linestyle": DASHES[index % 3],
+        "marker": MARKERS[index % len(MARKERS)],
+        "markersize": 3.5,
+    }
+
+
+def legend_below(figure: Any, axes: Any, title: str = "") -> None:
+    """Explain the lines of some axes under the picture, in as many columns as the labels allow."""
+    handles, labels = axes.get_legend_handles_labels()
+    figure.legend(
+        handles, labels, loc="outside lower left", ncols=_legend_columns(labels),
+        title=title or None, alignment="left", fontsize=8.5, title_fontsize=8.5,
+    )  # fmt: skip
+
+
+def legend_height_in(labels: Sequence[str]) -> float:
+    """Height that :func:`legend_below` needs: a picture is made higher by it, not its axes lower.
+
+    >>> legend_height_in(["4n7", "10n", "22n"]) < legend_height_in(["a rather long label"] * 9)
+    True
+    """
+    return _LEGEND_ROW_IN * -(-len(labels) // _legend_columns(labels))
+
+
+def _legend_columns(labels: Sequence[str]) -> int:
+    longest = max(map(len, labels), default=0)
+    columns = min(_LEGEND_LETTERS // (longest + _LEGEND_HANDLE), _LEGEND_COLUMNS, len(labels))
+    return max(columns, 1)
 
 
 def audio_axis(axes: Any, *, labelled: bool = True, few: bool = False) -> None:

@@ -30,7 +30,7 @@ class TransistorBoost(Stage):
     """
 
     kind: ClassVar[str] = "transistor_boost"
-    job: ClassVar[str] = "raises the level; the first block to run into its rails"
+    job: ClassVar[str] = "raises the level; past its rails it cuts off or saturates"
 
     input_capacitor: float = part("F", "blocks DC; with the input resistance it sets the bass cut")
     feedback_resistor: float = part("ohm", "collector to base: bias and gain")

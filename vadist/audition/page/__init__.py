@@ -1,6 +1,6 @@
 """The page to listen with: one HTML file with audio, figures, style and program inside.
 
-It opens from disk and asks no network for anything. Tracks are embedded as WAV files; the
+It opens from disk and asks no network for anything. Tracks are embedded as FLAC files; the
 program plays all of them together and switches by gain alone, so that switching is accurate to
 the sample. The program is plain ECMAScript in small files that :data:`SCRIPTS` names in order.
 """
@@ -8,14 +8,15 @@ the sample. The program is plain ECMAScript in small files that :data:`SCRIPTS` 
 import base64
 import json
 import re
-import struct
 from importlib import resources
 from typing import Any
 
 import numpy as np
 
+from vadist.audition.names import changes_text
+from vadist.audition.page.size import page_bits
 from vadist.audition.page.spectra import spectrum_levels
-from vadist.audition.run import BLOCK, AuditionResult, Track
+from vadist.audition.run import BLOCK, REFERENCE, AuditionResult, Track
 from vadist.audition.tables import (
     HEADINGS,
     decibels,
@@ -24,17 +25,19 @@ from vadist.audition.tables import (
     notes,
     null_text,
 )
+from vadist.flac import flac_bytes
 from vadist.measure.records import FloatArray
 from vadist.quantities import format_quantity
 
 SCRIPTS = (
-    "wav.js", "statistics.js", "player.js", "views.js", "blindtest.js", "keyboard.js", "page.js",
+    "audio.js", "sameness.js", "statistics.js", "player.js", "views.js", "blindtest.js",
+    "keyboard.js", "page.js",
 )  # fmt: skip
 
 _MOST_SHIFTS = 8  # nodes listed for a candidate; the JSON has them all
 
 
-def build_page(result: AuditionResult, take: str, limit_bytes: int) -> str:
+def build_page(result: AuditionResult, take: str) -> str:
     """Build the page of an audition.
 
     Parameters
@@ -42,8 +45,6 @@ def build_page(result: AuditionResult, take: str, limit_bytes: int) -> str:
     result : AuditionResult
     take : str
         Name of the take, for people.
-    limit_bytes : int
-        Most bytes of audio: 24-bit samples if they fit, else 16-bit ones.
 
     Returns
     -------
@@ -53,7 +54,7 @@ def build_page(result: AuditionResult, take: str, limit_bytes: int) -> str:
     from jinja2 import Environment, PackageLoader, StrictUndefined, select_autoescape
 
     frames, channels = result.reference.samples.shape
-    bits = 24 if len(result.tracks) * frames * channels * 3 <= limit_bytes else 16
+    bits = page_bits(len(result.tracks) * frames * channels)
     environment = Environment(
         loader=PackageLoader("vadist.audition", "page"),
         autoescape=select_autoescape(),
@@ -69,7 +70,7 @@ def build_page(result: AuditionResult, take: str, limit_bytes: int) -> str:
         program="\n".join(_part(name) for name in SCRIPTS),
         data=script_json(page_data(result, take, bits)),
         audio=[
-            base64.b64encode(wav_bytes(track.samples, rate, bits)).decode("ascii")
+            base64.b64encode(flac_bytes(track.samples, rate, bits)).decode("ascii")
             for track in result.tracks
         ],
         result=result,
@@ -82,6 +83,8 @@ def build_page(result: AuditionResult, take: str, limit_bytes: int) -> str:
         details=[_detail(result, track) for track in result.candidates],
         tracks=list(enumerate(result.tracks)),
         block=BLOCK,
+        reference=REFERENCE,
+        held=changes_text(result.held),
         decibels=decibels,
     )
 
@@ -108,6 +111,7 @@ def page_data(result: AuditionResult, take: str, bits: int) -> dict[str, Any]:
         "take": take,
         "sampleRate": round(rate),
         "bits": bits,
+        "frames": len(reference.samples),
         "frequencies": [round(f, 2) for f in spectra[0].frequencies_hz.tolist()],
         "tracks": tracks,
     }
@@ -123,6 +127,7 @@ def _detail(result: AuditionResult, track: Track) -> dict[str, Any]:
     assert compared is not None
     assert mine is not None
     assert theirs is not None
+    held = dict(result.held)
     corners = []
     for label, now, then in (
         ("low corner", mine.band.low_hz, theirs.band.low_hz),
@@ -137,6 +142,7 @@ def _detail(result: AuditionResult, track: Track) -> dict[str, Any]:
     ]
     return {
         "name": track.name,
+        "values": [f"{path} {held[path]} to {text}" for path, text in track.changes],
         "null": null_text(track),
         "band": largest_band_text(result, track),
         "corners": corners,
@@ -154,7 +160,7 @@ def _change(then_hz: float, now_hz: float) -> str:
 
 
 def breakable(name: str) -> Any:
-    """Return a name as HTML that may break after a point, an equals sign or an underline.
+    """Return a name as HTML that may break after a dot, an equals sign or an underline.
 
     Examples
     --------
@@ -163,7 +169,8 @@ def breakable(name: str) -> Any:
     """
     from markupsafe import Markup, escape
 
-    return Markup(re.sub(r"([._=])(?=\w|&)", r"\1<wbr>", str(escape(name))))
+    # No number is broken at its point.
+    return Markup(re.sub(r"((?<!\d)\.|[_=])(?=\w|&)", r"\1<wbr>", str(escape(name))))
 
 
 def _part(name: str) -> str:
@@ -180,25 +187,3 @@ def script_json(data: object) -> str:
     '{"name": "\\u003c/script>"}'
     """
     return json.dumps(data, allow_nan=False).replace("<", "\\u003c")
-
-
-def wav_bytes(samples: FloatArray, sample_rate_hz: int, bits: int) -> bytes:
-    """A WAV file in memory, of 16 or 24-bit integers, without dither.
-
-    Parameters
-    ----------
-    samples : (frames, channels)
-        Full scale 1; beyond it is limited.
-    sample_rate_hz, bits : int
-    """
-    channels, width = samples.shape[1], bits // 8
-    full_scale = 2.0 ** (bits - 1)
-    steps = np.clip(np.rint(samples * full_scale), -full_scale, full_scale - 1.0)
-    wide = steps.astype("<i4").reshape(-1, 1).view(np.uint8).reshape(-1, 4)
-    data = wide[:, :width].tobytes()
-    frame = channels * width
-    header = struct.pack(
-        "<4sI4s4sIHHIIHH4sI", b"RIFF", 36 + len(data), b"WAVE", b"fmt ", 16, 1, channels,
-        sample_rate_hz, sample_rate_hz * frame, frame, bits, b"data", len(data),
-    )  # fmt: skip
-    return header + data

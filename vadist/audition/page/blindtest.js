@@ -95,6 +95,10 @@ class BlindTestPanel {
     this.el("csv").addEventListener("click", () => download(
       "blind-test.csv", "text/csv", csvOf(this.finalResults)));
     this.el("trials").addEventListener("input", () => this.explainTrials());
+    for (const letter of ["a", "b"]) {
+      this.el(letter).addEventListener("change", () => this.warn(""));
+    }
+    this.warn("");
     this.explainTrials();
   }
 
@@ -110,14 +114,26 @@ class BlindTestPanel {
       : `${needed} of ${trials} right would be guessing in fewer than one test of twenty.`;
   }
 
+  // Say what is wrong with the pair; the button then tells that a second press starts all the same.
+  warn(text, again = false) {
+    this.el("problem").textContent = text;
+    this.warned = again;
+    this.el("start").textContent = again ? "Start all the same" : "Start the blind test";
+    if (text) this.say(text);
+  }
+
   start() {
     const [a, b] = [Number(this.el("a").value), Number(this.el("b").value)];
     if (a === b) {
-      this.say("Choose two different tracks for A and B.");
-      this.el("problem").textContent = "Choose two different tracks for A and B.";
+      this.warn("Choose two different tracks for A and B.");
       return;
     }
-    this.el("problem").textContent = "";
+    const [ours, theirs] = [this.player.tracks[a], this.player.tracks[b]];
+    if (!this.warned && sameSound(ours, theirs, this.data.bits)) {
+      this.warn("A and B are the same, sample for sample: every answer will be a guess.", true);
+      return;
+    }
+    this.warn("");
     this.test = new BlindTest(a, b, Number(this.el("trials").value));
     this.el("setup").hidden = true;
     this.el("done").hidden = true;

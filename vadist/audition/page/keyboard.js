@@ -18,3 +18,26 @@ function listenToKeys(actions) {
     action();
   });
 }
+
+// Digits choose at once; a second one soon after makes a number of two, where there are so many.
+const NUMBER_MS = 900;
+
+class NumberKeys {
+  constructor(count, choose) {
+    Object.assign(this, { count, choose, tens: 0, until: 0 });
+  }
+
+  // Action of a digit, or undefined if it leads to no track.
+  typed(key, now = performance.now()) {
+    if (!/^[0-9]$/.test(key)) return undefined;
+    const digit = Number(key);
+    const whole = now < this.until ? 10 * this.tens + digit : digit;
+    const number = whole <= this.count ? whole : digit;
+    if (number < 1 || number > this.count) return undefined;
+    return () => {
+      this.tens = number;
+      this.until = number * 10 <= this.count ? now + NUMBER_MS : 0;
+      this.choose(number - 1);
+    };
+  }
+}

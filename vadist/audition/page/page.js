@@ -19,6 +19,7 @@ class Page {
     this.waveform = new Waveform($("waveform"), tracks, data.tracks, this.player.duration);
     this.spectrum = new SpectrumView($("spectrum"), data.tracks, data.frequencies);
     this.radios = [...document.querySelectorAll("input[name=track]")];
+    this.numbers = new NumberKeys(tracks.length, (number) => this.choose(number));
     this.chosen = 0;
     this.previous = Math.min(1, data.tracks.length - 1);
     this.loopStart = null;
@@ -79,9 +80,7 @@ class Page {
   key(event) {
     const { player } = this;
     const move = (seconds) => () => player.seek(player.position + seconds);
-    const number = /^[1-9]$/.test(event.key) ? Number(event.key) - 1 : -1;
-    if (number >= 0 && number < this.radios.length) return () => this.choose(number);
-    return {
+    return this.numbers.typed(event.key) ?? {
       " ": () => this.toggle(),
       n: () => this.choose((this.chosen + 1) % this.radios.length),
       p: () => this.choose((this.chosen || this.radios.length) - 1),
@@ -216,7 +215,7 @@ async function readTracks() {
   for (let number = 0; number < data.tracks.length; number += 1) {
     $("reading").textContent = `Reading track ${number + 1} of ${data.tracks.length}`;
     await new Promise((resolve) => setTimeout(resolve));
-    tracks.push(embeddedTrack(number));
+    tracks.push(await embeddedTrack(number, data.sampleRate, data.frames));
   }
   return tracks;
 }
@@ -225,4 +224,8 @@ readTracks().then((tracks) => {
   window.auditionPage = new Page(tracks);
   $("reading").hidden = true;
   $("controls").disabled = false;
+}, (fault) => {
+  $("reading").textContent =
+    `This browser cannot read the page's FLAC audio (${fault.message || fault}); ` +
+    "the WAV files lie beside the page.";
 });

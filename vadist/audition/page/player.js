@@ -52,15 +52,7 @@ class Player extends EventTarget {
     this.context = new AudioContext({ sampleRate: this.sampleRate });
     this.master = new GainNode(this.context, { gain: this.volume });
     this.master.connect(this.context.destination);
-    this.buffers = this.tracks.map(({ channels, frames, rate }) => {
-      const buffer = new AudioBuffer({
-        length: frames,
-        numberOfChannels: channels.length,
-        sampleRate: rate,
-      });
-      channels.forEach((samples, k) => buffer.copyToChannel(samples, k));
-      return buffer;
-    });
+    this.buffers = this.tracks.map((track) => track.buffer);
   }
 
   async play() {

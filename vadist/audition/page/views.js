@@ -90,7 +90,7 @@ class Waveform {
     shape(this.svg, "path", { class: "difference", d });
     const text = this.rows[number].nullText === "identical"
       ? "No difference to the reference."
-      : `Below it the difference to the reference, magnified ${factor} times ` +
+      : `Below it the difference to the reference${factor > 1 ? `, magnified ${factor} times` : ""} ` +
         `(null depth ${this.rows[number].nullText}).`;
     this.caption.textContent += ` ${text}`;
   }
