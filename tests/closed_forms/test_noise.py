@@ -11,15 +11,23 @@ import math
 
 import numpy as np
 import pytest
+from example_circuits import NO_LOAD_OHM, transistor_without_early_effect
 
 from vadist.analysis.chain_response import solve_design
 from vadist.analysis.noise import find_noise, noise_densities
 from vadist.analysis.resting import resting_stages
 from vadist.circuit import build_circuit
-from vadist.design import Design, Source
+from vadist.design import Design, Source, Supply
 from vadist.design_files import load_design
-from vadist.parts import OpAmpModel, find_transistor
-from vadist.stages import CouplingHighPass, OpAmpGain, TransistorBoost
+from vadist.network import DiodeString
+from vadist.parts import DiodeModel, OpAmpModel, find_transistor
+from vadist.stages import (
+    CouplingHighPass,
+    DiodeClipper,
+    DiodePair,
+    OpAmpGain,
+    TransistorBoost,
+)
 from vadist.stepper import Stepper
 
 K_J_PER_K, Q_C = 1.380649e-23, 1.602176634e-19
@@ -101,6 +109,83 @@ def test_a_transistor_makes_shot_noise():
     found = noise_densities(solved, SPOT)["boost.transistor"][0]
     expected = 2.0 * Q_C * resting.collector_a * load**2
     assert found / expected == pytest.approx(1.0, rel=5e-3)
+
+
+def test_the_base_makes_shot_noise_too():
+    """2 q Ib through the base, 2 q Ic at the collector: hybrid-pi, solved as two nodes.
+
+    The base stopper is r_pi/2 (computed for 1 mA and a gain of 300), so the base's share is some
+    40 times the collector's. An Ebers-Moll transistor without Early effect, far from saturation:
+    g_pi = Ib/Vt, gm = Ic/Vt exactly.
+    """
+    stopper, feedback, load = 3.9e3, 1e6, 4.7e3
+    stage = TransistorBoost(
+        input_capacitor=WIRE_FARAD, base_resistor=stopper, feedback_resistor=feedback,
+        collector_resistor=load, transistor=transistor_without_early_effect(1e-14, 300.0, 1.0),
+    )  # fmt: skip
+    solved = solve_design(Design("emitter", {"boost": stage}, load_ohm=1e9))
+    resting = resting_stages(solved)["boost"].transistors[0]
+    vt = K_J_PER_K * 300.0 / Q_C
+    gm, g_pi = resting.collector_a / vt, resting.base_a / vt
+    nodes = np.array(
+        [[1 / stopper + g_pi + 1 / feedback, -1 / feedback],
+         [gm - 1 / feedback, 1 / load + 1 / feedback + 1e-9]]
+    )  # fmt: skip
+    at_base, at_collector = np.linalg.inv(nodes)[1]
+    base = 2.0 * Q_C * resting.base_a * at_base**2
+    collector = 2.0 * Q_C * resting.collector_a * at_collector**2
+    found = noise_densities(solved, SPOT)["boost.transistor"][0]
+    assert base > 20.0 * collector
+    assert found / (base + collector) == pytest.approx(1.0, rel=1e-4)
+
+
+def clipper(diode: DiodeModel, forward: bool = True, reverse: bool = True) -> DiodeClipper:
+    string = DiodeString(diode)
+    pair = DiodePair(string if forward else None, string if reverse else None)
+    return DiodeClipper(series_resistor=1e3, diodes=pair, shunt_capacitor=100e-9)
+
+
+def test_a_clipper_at_rest_is_a_resistor_in_equilibrium():
+    """4 k T Re Z of the whole (Nyquist 1928, of any passive network), and the diodes' part of it.
+
+    At no current a junction is n Vt/Is of resistance; a diode of 100 uA and 150 ohm in series, one
+    each way, makes both of them heard. Density and current are white; Z has the capacitor in it.
+    """
+    diode = DiodeModel("leaky", "germanium", 100e-6, 1.0, 150.0, "test")
+    design = Design("rest", {"clip": clipper(diode)}, input_at_bias=True, load_ohm=NO_LOAD_OHM)
+    f = np.array([100.0, 1e3, 10e3])
+    densities = noise_densities(solve_design(design), f)
+    vt, kt4 = K_J_PER_K * 300.0 / Q_C, 4.0 * K_J_PER_K * 300.0
+    junctions = vt / (2.0 * 100e-6)
+    across = 1.0 / (1.0 / 1e3 + 2j * np.pi * f * 100e-9)
+    branch = 150.0 + junctions
+    z = 1.0 / (1.0 / across + 1.0 / branch)
+    assert sum(densities.values()) / (kt4 * z.real) == pytest.approx(np.ones(3), rel=1e-6)
+    share = kt4 * branch * np.abs(across / (across + branch)) ** 2
+    assert densities["clip.diodes"] / share == pytest.approx(np.ones(3), rel=1e-6)
+
+
+@pytest.mark.parametrize("conducts", [True, False])
+def test_a_junction_with_current_makes_shot_noise(conducts):
+    """2 q (I + 2 Is) for I through an ideal junction (van der Ziel, from memory, not located).
+
+    Two crossing streams of carriers, I + Is and Is, each with its shot noise; blocked, Is alone.
+    The input rests at ground and the diode at the bias rail, 0.3 V, so that current flows through
+    1 kohm; an Is of 0.1 mA is a fair part of it.
+    """
+    saturation, vt = 100e-6, K_J_PER_K * 300.0 / Q_C
+    diode = DiodeModel("leaky", "germanium", saturation, 1.0, 0.0, "test")
+    stage = clipper(diode, forward=not conducts, reverse=conducts)
+    supply = Supply(3.0, 0.1)
+    solved = solve_design(Design("driven", {"clip": stage}, supply, load_ohm=NO_LOAD_OHM))
+    off_bias = solved.node_v["clip.output"] - 0.3
+    junction = saturation * math.expm1((-off_bias if conducts else off_bias) / vt)
+    # Ohm's law through the resistor: the point itself is right.
+    assert abs(junction) == pytest.approx(solved.node_v["clip.output"] / 1e3, rel=1e-6)
+    conductance = (junction + saturation) / vt
+    z = 1.0 / (1.0 / 1e3 + conductance + 2j * np.pi * SPOT[0] * 100e-9)
+    wanted = 2.0 * Q_C * (junction + 2.0 * saturation) * abs(z) ** 2
+    assert noise_densities(solved, SPOT)["clip.diodes"][0] / wanted == pytest.approx(1.0, rel=1e-6)
 
 
 def test_parts_add_up_to_the_whole():

@@ -12,8 +12,8 @@ from vadist.sections import Section, split_into_sections
 
 Matrix = NDArray[np.float64]
 
-_INDUCTOR_SIEMENS = 1e9
-# An inductor is a wire at DC.
+_INDUCTOR_SIEMENS = 1e3
+# An inductor is a wire at DC, of a milliohm: less would take the digits of the kilohms beside it.
 _TOLERANCE = 1e-13
 _ITERATIONS = 200
 
