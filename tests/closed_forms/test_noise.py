@@ -12,6 +12,7 @@ import math
 import numpy as np
 import pytest
 from example_circuits import NO_LOAD_OHM, transistor_without_early_effect
+from small_signal_chain import continuous_response
 
 from vadist.analysis.chain_response import solve_design
 from vadist.analysis.noise import find_noise, noise_densities
@@ -19,12 +20,13 @@ from vadist.analysis.resting import resting_stages
 from vadist.circuit import build_circuit
 from vadist.design import Design, Source, Supply
 from vadist.design_files import load_design
-from vadist.network import DiodeString
+from vadist.network import DiodeString, Network
 from vadist.parts import DiodeModel, OpAmpModel, find_transistor
 from vadist.stages import (
     CouplingHighPass,
     DiodeClipper,
     DiodePair,
+    FeedbackClipper,
     OpAmpGain,
     TransistorBoost,
 )
@@ -87,9 +89,70 @@ def test_the_worked_example_of_a_noninverting_amplifier(en, current, input_nv, o
     }
     assert found.output_v_rthz * 1e9 == pytest.approx(output_nv, rel=1e-3)
     assert found.input_v_rthz * 1e9 == pytest.approx(input_nv, rel=1e-3)
+    assert found.output_v / found.input_v == pytest.approx(gain, rel=1e-3)
     densities = noise_densities(solve_design(design), SPOT, 298.15)
     for part, power in powers.items():
         assert densities[part][0] / power == pytest.approx(1.0, rel=1e-3), part
+
+
+def test_the_band_is_20_hz_to_20_khz():
+    """White noise of a resistor over it is sqrt(4kTR B), B = 19 980 Hz."""
+    design = Design("r", {"wire": coupling()}, source=Source(resistance=1e3), load_ohm=1e9)
+    found = find_noise(solve_design(design))
+    shares = {part.part: part.output_v for part in found.parts}
+    wanted = math.sqrt(4.0 * K_J_PER_K * 300.0 * 1e3 * 19_980.0)
+    assert shares["source.resistance"] == pytest.approx(wanted, rel=5e-6)
+    assert (found.spot_hz, found.temperature_k) == (1e3, 300.0)
+
+
+@pytest.mark.parametrize("name", ["boosted_hard_clipper", "soft_clipper"])
+def test_noise_of_the_source_goes_the_way_of_the_signal(name):
+    """It stands in series with the input, so its density is 4kTR |H|^2 whatever the circuit."""
+    design = load_design(name).with_value("source.resistance", 10e3)
+    f = np.array([30.0, 300.0, 3e3, 15e3])
+    found = noise_densities(solve_design(design), f)["source.resistance"]
+    wanted = 4.0 * K_J_PER_K * 300.0 * 10e3 * np.abs(continuous_response(design, f)) ** 2
+    assert found / wanted == pytest.approx(np.ones(4), rel=1e-9)
+
+
+def test_noise_that_takes_two_paths_adds_in_phase():
+    """One resistor into two followers, whose outputs meet in the middle: 4kTR as through one.
+
+    Each follower's own noise arrives halved, so 4kTR + en^2/4 + en^2/4, and the two resistors'.
+    """
+    model = OpAmpModel(
+        "ideal", 1e12, 1e12, open_loop_gain=1e9, headroom_high_v=0.0, headroom_low_v=0.0,
+        voltage_noise_v_rthz=20e-9, current_noise_a_rthz=0.0, supply_current_a=0.0,
+    )  # fmt: skip
+    design = Design("two", {"sum": coupling()}, input_at_bias=True, load_ohm=1e9)
+    network = Network(9.0, 4.5, input_v=4.5)
+    network.resistor("source.resistance", "input", "a", 10e3)
+    network.resistor("leak.resistance", "a", "bias", 1e12)
+    for path in ("one", "two"):
+        network.opamp(f"{path}.opamp", "a", path, path, model)
+        network.resistor(f"{path}.arm", path, "sum.output", 1e3)
+    found = noise_densities(solve_design(design, network), SPOT)
+    kt4 = 4.0 * K_J_PER_K * 300.0
+    assert found["source.resistance"][0] / (kt4 * 10e3) == pytest.approx(1.0, rel=1e-6)
+    for path in ("one", "two"):
+        assert found[f"{path}.opamp"][0] / (20e-9**2 / 4.0) == pytest.approx(1.0, rel=1e-6)
+        assert found[f"{path}.arm"][0] / (kt4 * 1e3 / 4.0) == pytest.approx(1.0, rel=1e-6)
+
+
+def test_diodes_in_the_loop_do_not_hide_the_opamps_noise():
+    """A feedback clipper at rest, its diodes of 1e-18 A not conducting, is the amplifier again."""
+    model = OpAmpModel(
+        "ideal", 1e12, 1e12, open_loop_gain=1e9, headroom_high_v=0.0, headroom_low_v=0.0,
+        voltage_noise_v_rthz=5e-9, current_noise_a_rthz=0.0, supply_current_a=0.0,
+    )  # fmt: skip
+    string = DiodeString(DiodeModel("weak", "silicon", 1e-18, 2.0, 0.0, "test"))
+    stage = FeedbackClipper(
+        opamp=model, feedback_resistor=100e3, leg_resistor=1e3, leg_capacitor=WIRE_FARAD,
+        diodes=DiodePair(string, string), input_clamp=DiodePair(string, string),
+    )  # fmt: skip
+    design = Design("clip", {"gain": stage}, source=Source(resistance=10e3), input_at_bias=True)
+    found = noise_densities(solve_design(design), SPOT)
+    assert found["gain.opamp"][0] / (101.0 * 5e-9) ** 2 == pytest.approx(1.0, rel=1e-3)
 
 
 def test_a_transistor_makes_shot_noise():
