@@ -18,7 +18,7 @@ from vadist.analysis.chain_response import solve_design
 from vadist.analysis.noise import find_noise, noise_densities
 from vadist.analysis.resting import resting_stages
 from vadist.circuit import build_circuit
-from vadist.design import Design, Source, Supply
+from vadist.design import Design, Source
 from vadist.design_files import load_design
 from vadist.network import DiodeString, Network
 from vadist.parts import DiodeModel, OpAmpModel, find_transistor
@@ -26,6 +26,7 @@ from vadist.stages import (
     CouplingHighPass,
     DiodeClipper,
     DiodePair,
+    EmitterFollower,
     FeedbackClipper,
     OpAmpGain,
     TransistorBoost,
@@ -102,6 +103,7 @@ def test_the_band_is_20_hz_to_20_khz():
     shares = {part.part: part.output_v for part in found.parts}
     wanted = math.sqrt(4.0 * K_J_PER_K * 300.0 * 1e3 * 19_980.0)
     assert shares["source.resistance"] == pytest.approx(wanted, rel=5e-6)
+    assert found.input_v == pytest.approx(found.output_v, rel=1e-5)
     assert (found.spot_hz, found.temperature_k) == (1e3, 300.0)
 
 
@@ -116,9 +118,10 @@ def test_noise_of_the_source_goes_the_way_of_the_signal(name):
 
 
 def test_noise_that_takes_two_paths_adds_in_phase():
-    """One resistor into two followers, whose outputs meet in the middle: 4kTR as through one.
+    """One resistor into a follower and into two in a row, which meet: their arms are thirds.
 
-    Each follower's own noise arrives halved, so 4kTR + en^2/4 + en^2/4, and the two resistors'.
+    The third arm goes to the silent input, so a volt of each follower arrives as a third: the
+    resistor's (2/3)^2 4kTR, every op-amp's en^2/9, every arm's 4kTR/9.
     """
     model = OpAmpModel(
         "ideal", 1e12, 1e12, open_loop_gain=1e9, headroom_high_v=0.0, headroom_low_v=0.0,
@@ -128,15 +131,17 @@ def test_noise_that_takes_two_paths_adds_in_phase():
     network = Network(9.0, 4.5, input_v=4.5)
     network.resistor("source.resistance", "input", "a", 10e3)
     network.resistor("leak.resistance", "a", "bias", 1e12)
-    for path in ("one", "two"):
-        network.opamp(f"{path}.opamp", "a", path, path, model)
-        network.resistor(f"{path}.arm", path, "sum.output", 1e3)
+    for name, source in (("one", "a"), ("before", "a"), ("two", "before")):
+        network.opamp(f"{name}.opamp", source, name, name, model)
+    for node in ("one", "two", "input"):
+        network.resistor(f"{node}.arm", node, "sum.output", 1e3)
     found = noise_densities(solve_design(design, network), SPOT)
     kt4 = 4.0 * K_J_PER_K * 300.0
-    assert found["source.resistance"][0] / (kt4 * 10e3) == pytest.approx(1.0, rel=1e-6)
-    for path in ("one", "two"):
-        assert found[f"{path}.opamp"][0] / (20e-9**2 / 4.0) == pytest.approx(1.0, rel=1e-6)
-        assert found[f"{path}.arm"][0] / (kt4 * 1e3 / 4.0) == pytest.approx(1.0, rel=1e-6)
+    assert found["source.resistance"][0] / (kt4 * 10e3) == pytest.approx(4.0 / 9.0, rel=1e-6)
+    for name in ("one", "before", "two"):
+        assert found[f"{name}.opamp"][0] / 20e-9**2 == pytest.approx(1.0 / 9.0, rel=1e-6)
+    for node in ("one", "two", "input"):
+        assert found[f"{node}.arm"][0] / (kt4 * 1e3) == pytest.approx(1.0 / 9.0, rel=1e-6)
 
 
 def test_diodes_in_the_loop_do_not_hide_the_opamps_noise():
@@ -202,6 +207,35 @@ def test_the_base_makes_shot_noise_too():
     assert found / (base + collector) == pytest.approx(1.0, rel=1e-4)
 
 
+def test_the_second_transistor_of_a_section_has_its_own_noise():
+    """A follower before a common emitter, in one section: 2 q Ic of each where it flows.
+
+    The follower holds the base by re = Vt/Ie and a stopper of 10 ohm; 2 % for what its own adds.
+    """
+    plain = transistor_without_early_effect(1e-14, 300.0, 1.0)
+    stages = {
+        "follower": EmitterFollower(
+            input_capacitor=WIRE_FARAD, bias_resistor=1e6, emitter_resistor=10e3, transistor=plain,
+            base_resistor=10.0,
+        ),
+        "boost": TransistorBoost(
+            input_capacitor=WIRE_FARAD, feedback_resistor=1e6, collector_resistor=4.7e3,
+            transistor=plain, base_resistor=10.0,
+        ),
+    }  # fmt: skip
+    solved = solve_design(Design("pair", stages, load_ohm=1e9))
+    assert len(solved.sections) == 1
+    resting = resting_stages(solved)
+    vt = K_J_PER_K * 300.0 / Q_C
+    first, second = (resting[name].transistors[0] for name in stages)
+    load = 1.0 / (1.0 / 4.7e3 + 1.0 / 1e6)
+    re = vt / (first.collector_a + first.base_a) + 10.0
+    through_base = 2.0 * Q_C * second.base_a * (re * second.collector_a / vt * load) ** 2
+    wanted = 2.0 * Q_C * second.collector_a * load**2 + through_base
+    found = noise_densities(solved, SPOT)["boost.transistor"][0]
+    assert found / wanted == pytest.approx(1.0, rel=0.02)
+
+
 def clipper(diode: DiodeModel, forward: bool = True, reverse: bool = True) -> DiodeClipper:
     string = DiodeString(diode)
     pair = DiodePair(string if forward else None, string if reverse else None)
@@ -228,23 +262,27 @@ def test_a_clipper_at_rest_is_a_resistor_in_equilibrium():
     assert densities["clip.diodes"] / share == pytest.approx(np.ones(3), rel=1e-6)
 
 
-@pytest.mark.parametrize("conducts", [True, False])
-def test_a_junction_with_current_makes_shot_noise(conducts):
+@pytest.mark.parametrize("drive_v", [0.3, -0.3])
+@pytest.mark.parametrize("way", ["forward", "reverse"])
+def test_a_junction_with_current_makes_shot_noise(way, drive_v):
     """2 q (I + 2 Is) for I through an ideal junction (van der Ziel, from memory, not located).
 
     Two crossing streams of carriers, I + Is and Is, each with its shot noise; blocked, Is alone.
-    The input rests at ground and the diode at the bias rail, 0.3 V, so that current flows through
-    1 kohm; an Is of 0.1 mA is a fair part of it.
+    The input rests 0.3 V off the bias rail, so that current flows through 1 kohm; an Is of 0.1 mA
+    is a fair part of it.
     """
     saturation, vt = 100e-6, K_J_PER_K * 300.0 / Q_C
     diode = DiodeModel("leaky", "germanium", saturation, 1.0, 0.0, "test")
-    stage = clipper(diode, forward=not conducts, reverse=conducts)
-    supply = Supply(3.0, 0.1)
-    solved = solve_design(Design("driven", {"clip": stage}, supply, load_ohm=NO_LOAD_OHM))
-    off_bias = solved.node_v["clip.output"] - 0.3
-    junction = saturation * math.expm1((-off_bias if conducts else off_bias) / vt)
+    stage = clipper(diode, forward=way == "forward", reverse=way == "reverse")
+    design = Design("driven", {"clip": stage}, input_at_bias=True, load_ohm=NO_LOAD_OHM)
+    network = design.network()
+    network.input_v = network.bias_v + drive_v
+    solved = solve_design(design, network)
+    across = solved.node_v["clip.output"] - network.bias_v
+    sign = 1.0 if way == "forward" else -1.0
+    junction = saturation * math.expm1(sign * across / vt)
     # Ohm's law through the resistor: the point itself is right.
-    assert abs(junction) == pytest.approx(solved.node_v["clip.output"] / 1e3, rel=1e-6)
+    assert sign * junction == pytest.approx((drive_v - across) / 1e3, rel=1e-6)
     conductance = (junction + saturation) / vt
     z = 1.0 / (1.0 / 1e3 + conductance + 2j * np.pi * SPOT[0] * 100e-9)
     wanted = 2.0 * Q_C * (junction + 2.0 * saturation) * abs(z) ** 2
