@@ -179,6 +179,19 @@ def test_a_transistor_makes_shot_noise():
     assert found / expected == pytest.approx(1.0, rel=5e-3)
 
 
+def shot_noise_of_an_emitter_stage(resting, source_ohm, feedback_ohm, load_ohm):
+    """Densities at the collector of 2 q Ib and 2 q Ic: hybrid-pi, two nodes."""
+    vt = K_J_PER_K * 300.0 / Q_C
+    gm, g_pi = resting.collector_a / vt, resting.base_a / vt
+    nodes = np.array(
+        [[1 / source_ohm + g_pi + 1 / feedback_ohm, -1 / feedback_ohm],
+         [gm - 1 / feedback_ohm, 1 / load_ohm + 1 / feedback_ohm + 1e-9]]
+    )  # fmt: skip
+    at_base, at_collector = np.linalg.inv(nodes)[1]
+    base = 2.0 * Q_C * resting.base_a * at_base**2
+    return base, 2.0 * Q_C * resting.collector_a * at_collector**2
+
+
 def test_the_base_makes_shot_noise_too():
     """2 q Ib through the base, 2 q Ic at the collector: hybrid-pi, solved as two nodes.
 
@@ -193,15 +206,7 @@ def test_the_base_makes_shot_noise_too():
     )  # fmt: skip
     solved = solve_design(Design("emitter", {"boost": stage}, load_ohm=1e9))
     resting = resting_stages(solved)["boost"].transistors[0]
-    vt = K_J_PER_K * 300.0 / Q_C
-    gm, g_pi = resting.collector_a / vt, resting.base_a / vt
-    nodes = np.array(
-        [[1 / stopper + g_pi + 1 / feedback, -1 / feedback],
-         [gm - 1 / feedback, 1 / load + 1 / feedback + 1e-9]]
-    )  # fmt: skip
-    at_base, at_collector = np.linalg.inv(nodes)[1]
-    base = 2.0 * Q_C * resting.base_a * at_base**2
-    collector = 2.0 * Q_C * resting.collector_a * at_collector**2
+    base, collector = shot_noise_of_an_emitter_stage(resting, stopper, feedback, load)
     found = noise_densities(solved, SPOT)["boost.transistor"][0]
     assert base > 20.0 * collector
     assert found / (base + collector) == pytest.approx(1.0, rel=1e-4)
@@ -210,13 +215,13 @@ def test_the_base_makes_shot_noise_too():
 def test_the_second_transistor_of_a_section_has_its_own_noise():
     """A follower before a common emitter, in one section: 2 q Ic of each where it flows.
 
-    The follower holds the base by re = Vt/Ie and a stopper of 10 ohm; 2 % for what its own adds.
+    Behind it stand Vt/Ie + 1 kohm/(beta + 1) and a stopper of 10 ohm; 0.5 % for its loads.
     """
     plain = transistor_without_early_effect(1e-14, 300.0, 1.0)
     stages = {
         "follower": EmitterFollower(
             input_capacitor=WIRE_FARAD, bias_resistor=1e6, emitter_resistor=10e3, transistor=plain,
-            base_resistor=10.0,
+            base_resistor=1e3,
         ),
         "boost": TransistorBoost(
             input_capacitor=WIRE_FARAD, feedback_resistor=1e6, collector_resistor=4.7e3,
@@ -228,12 +233,10 @@ def test_the_second_transistor_of_a_section_has_its_own_noise():
     resting = resting_stages(solved)
     vt = K_J_PER_K * 300.0 / Q_C
     first, second = (resting[name].transistors[0] for name in stages)
-    load = 1.0 / (1.0 / 4.7e3 + 1.0 / 1e6)
-    re = vt / (first.collector_a + first.base_a) + 10.0
-    through_base = 2.0 * Q_C * second.base_a * (re * second.collector_a / vt * load) ** 2
-    wanted = 2.0 * Q_C * second.collector_a * load**2 + through_base
+    source = vt / (first.collector_a + first.base_a) + 1e3 / 301.0 + 10.0
+    wanted = sum(shot_noise_of_an_emitter_stage(second, source, 1e6, 4.7e3))
     found = noise_densities(solved, SPOT)["boost.transistor"][0]
-    assert found / wanted == pytest.approx(1.0, rel=0.02)
+    assert found / wanted == pytest.approx(1.0, rel=5e-3)
 
 
 def clipper(diode: DiodeModel, forward: bool = True, reverse: bool = True) -> DiodeClipper:
