@@ -47,6 +47,24 @@ def test_fast_capacitors_follow_a_step(count):
     assert off[-1] < 1e-9
 
 
+@pytest.mark.parametrize("count", [1, 2, 3])
+def test_fast_capacitors_take_the_second_order_backward_difference(count):
+    """C (3/2 v - 2 v1 + 1/2 v2)/h + G v = b u, written here for the ladder, step by step."""
+    stages = {f"rc{k}": fast_pair(10.0 * 100.0**k) for k in range(count)}
+    ohms = 10.0 * 100.0 ** np.arange(count)
+    G = np.diag(1.0 / ohms)
+    for k in range(1, count):
+        G[k - 1, k - 1] += 1.0 / ohms[k]
+        G[k - 1, k] = G[k, k - 1] = -1.0 / ohms[k]
+    C = np.diag(FAST_S / ohms) * RATE
+    v1, v2, wanted = np.zeros(count), np.zeros(count), []
+    drive = np.eye(count)[0] / ohms[0]
+    for _ in range(40):
+        v1, v2 = np.linalg.solve(1.5 * C + G, C @ (2.0 * v1 - 0.5 * v2) + drive), v1
+        wanted.append(v1[-1])
+    assert step_response(stages) == pytest.approx(np.array(wanted), abs=1e-8)
+
+
 def test_a_conducting_junction_makes_a_capacitor_fast():
     """1 Mohm and 1 nF are slow, but diodes of n Vt/(2 Is) = 50 ohm at rest short it.
 
