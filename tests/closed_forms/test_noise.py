@@ -156,8 +156,11 @@ def test_diodes_in_the_loop_do_not_hide_the_opamps_noise():
         diodes=DiodePair(string, string), input_clamp=DiodePair(string, string),
     )  # fmt: skip
     design = Design("clip", {"gain": stage}, source=Source(resistance=10e3), input_at_bias=True)
-    found = noise_densities(solve_design(design), SPOT)
-    assert found["gain.opamp"][0] / (101.0 * 5e-9) ** 2 == pytest.approx(1.0, rel=1e-3)
+    network = design.network()
+    for _ in range(2):
+        found = noise_densities(solve_design(design, network), SPOT)
+        assert found["gain.opamp"][0] / (101.0 * 5e-9) ** 2 == pytest.approx(1.0, rel=1e-3)
+        network.devices.reverse()  # the order in which parts are wired does not matter
 
 
 def test_a_transistor_makes_shot_noise():
