@@ -263,7 +263,9 @@ def test_a_clipper_at_rest_is_a_resistor_in_equilibrium():
     across = 1.0 / (1.0 / 1e3 + 2j * np.pi * f * 100e-9)
     branch = 150.0 + junctions
     z = 1.0 / (1.0 / across + 1.0 / branch)
-    assert sum(densities.values()) / (kt4 * z.real) == pytest.approx(np.ones(3), rel=1e-6)
+    off = np.abs(sum(densities.values()) / (kt4 * z.real) - 1.0).max()
+    print(f"noise of a clipper at rest within {off:.0e} of 4kT Re Z")
+    assert off < 1e-6
     share = kt4 * branch * np.abs(across / (across + branch)) ** 2
     assert densities["clip.diodes"] / share == pytest.approx(np.ones(3), rel=1e-6)
 
