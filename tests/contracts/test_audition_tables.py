@@ -12,7 +12,7 @@ import pytest
 from vadist.audition import plots
 from vadist.audition.candidates import Candidate, make_candidates
 from vadist.audition.layout import lay_out
-from vadist.audition.run import Probe, _compare
+from vadist.audition.run import Probe, _compare, audition_design
 from vadist.audition.tables import figure_rows, largest_band, text_table
 from vadist.designs.files import load_design
 from vadist.measure import third_octave_levels

@@ -40,6 +40,18 @@ def decibels(ratio) -> np.ndarray:
     return 20.0 * np.log10(np.abs(ratio))
 
 
+def linear_steps(section: DiscreteSection) -> tuple[np.ndarray, ...]:
+    """Matrices of x' = A x + B u, y = L x + M u around the operating point."""
+    s, n, m = section.states, section.inputs, section.ports
+    # Eliminate the port currents: i = g (P z + K i).
+    slopes = section.port_slopes
+    gain = np.linalg.solve(np.eye(m) - slopes @ section.K, slopes @ section.P)
+    closed = section.W[:, : s + n] + section.W[:, s + n :] @ gain
+    A, B = closed[:s, :s], closed[:s, s:]
+    L, M = closed[s:, :s], closed[s:, s:]
+    return A, B, L, M
+
+
 def discrete_response(section: DiscreteSection, frequencies_hz: np.ndarray) -> np.ndarray:
     """Small-signal response of the difference equations themselves.
 
@@ -51,16 +63,10 @@ def discrete_response(section: DiscreteSection, frequencies_hz: np.ndarray) -> n
     -------
     (f, outputs, inputs) complex
     """
-    s, n, m = section.states, section.inputs, section.ports
-    # Eliminate the port currents: i = g (P z + K i).
-    slopes = section.port_slopes
-    gain = np.linalg.solve(np.eye(m) - slopes @ section.K, slopes @ section.P)
-    closed = section.W[:, : s + n] + section.W[:, s + n :] @ gain
-    A, B = closed[:s, :s], closed[:s, s:]
-    L, M = closed[s:, :s], closed[s:, s:]
+    A, B, L, M = linear_steps(section)
     z = np.exp(2j * np.pi * np.asarray(frequencies_hz)[:, None, None] / section.sample_rate_hz)
     # x is the state before the sample: z x = A x + B u.
-    x = np.linalg.solve(z * np.eye(s) - A, np.broadcast_to(B, (len(z), *B.shape)))
+    x = np.linalg.solve(z * np.eye(len(A)) - A, np.broadcast_to(B, (len(z), *B.shape)))
     return np.asarray(L @ x + M)
 
 

@@ -105,7 +105,7 @@ def discretize(
     ----------
     section, point : the section and where it rests
     sample_rate_hz : the oversampled rate
-    output_nodes : nodes whose voltages leave the section
+    output_nodes : unknown nodes whose voltages leave the section
 
     Returns
     -------
@@ -127,9 +127,8 @@ def discretize(
     node_from_s = inverse @ (into * signs)
     node_from_u = -inverse @ (section.conductance_known[:, :signals] + into @ across_u)
     node_from_i = inverse @ section.port_into
-    selected = [section.selector(node) for node in output_nodes]
-    row = np.array([r for r, _ in selected]).reshape(len(selected), len(section.unknowns))
-    row_u = np.array([k[:signals] for _, k in selected]).reshape(len(selected), signals)
+    rows = [section.selector(node)[0] for node in output_nodes]
+    row = np.array(rows).reshape(len(rows), len(section.unknowns))
 
     # States: one history each, then the previous voltage of every stiff capacitor.
     branches, ports = len(signs), len(point.port_a)
@@ -152,7 +151,7 @@ def discretize(
     def widen(from_s: Matrix, from_u: Matrix, from_i: Matrix) -> Matrix:
         return np.hstack([from_s, np.zeros((len(from_s), len(extra))), from_u, from_i])
 
-    out = widen(row @ node_from_s, row @ node_from_u + row_u, row @ node_from_i)
+    out = widen(row @ node_from_s, row @ node_from_u, row @ node_from_i)
     control = widen(
         section.control @ node_from_s,
         section.control @ node_from_u + section.control_known[:, :signals],
@@ -174,7 +173,7 @@ def discretize(
         ports=ports,
         outputs=len(output_nodes),
         output_nodes=output_nodes,
-        output_v=np.array([r @ point.node_v + k @ point.known_v for r, k in selected]),
+        output_v=row @ point.node_v,
         signals=section.signals,
         stages=section.stages,
         sample_rate_hz=sample_rate_hz,
