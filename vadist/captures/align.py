@@ -10,15 +10,19 @@ import math
 from dataclasses import dataclass, replace
 
 import numpy as np
+from numpy.typing import NDArray
 
 from vadist.captures.search import Line, Windows, band_to_search
 from vadist.captures.waveform import GRID, Waveform, grid_times
 from vadist.errors import CaptureError, UsageError
 from vadist.measure.records import FloatArray
 
-_MOST_SAMPLES = 400_000
+_MOST_SAMPLES, _FEW_SAMPLES = 200_000, 40_000
 _STRETCHES = 64
 # Of a longer record 64 stretches spread over it are refined on: their noise averages out as well.
+
+_WIDER = 4.0
+_MOST_STEPS = 40
 
 _NEARLY = 0.97
 _MOST_REFINED = 3
@@ -145,20 +149,31 @@ def align(
     if np.ptp(target) == 0.0:
         raise CaptureError("the measured channel is silent")
     lags_s = _lags(time_s, model.seconds, freedom, top_hz)
-    searched_hz = band_to_search(model, top_hz, float(time_s[-1] - time_s[0]))
-    windows = _windows(target, time_s, model, freedom, (searched_hz, top_hz), lags_s)
+    band_hz = band_to_search(model, top_hz, float(time_s[-1] - time_s[0]))
+    wave = _limited(target, time_s, model, band_hz, top_hz)
+    windows = _windows(wave, time_s, freedom, band_hz, lags_s)
     lines = windows.lines((freedom.sign,) if freedom.sign else (1, -1))
-    part = _spread(len(time_s))
     near = [line for line in lines if line.score >= _NEARLY * lines[0].score][:_MOST_REFINED]
-    refined = [
-        _refined(target[part], time_s[part], model, _at_middle(line, windows, time_s, part), freedom,
-                 (searched_hz, top_hz))
-        for line in near
-    ]  # fmt: skip
-    found = min(refined, key=lambda each: each[1])[0]
-    lag = windows.middle_s - float(found.model_time(np.array(windows.middle_s)))
-    clock = 1e-6 * found.clock_ppm
-    score = found.sign * float(windows.score(np.array([lag]), np.array([clock]))[0])
+
+    def refined(line: Line, most: int, within_s: float) -> tuple[Alignment, float]:
+        part = _spread(len(time_s), most)
+        start = _moved(line, windows.middle_s, float(time_s[part].mean()))
+        return _refined(wave[0][part], time_s[part], wave[1], start, freedom, (within_s, top_hz))
+
+    if len(near) > 1:
+        near.sort(key=lambda line: refined(line, _FEW_SAMPLES, 4.0 / band_hz)[1])
+    line = near[0]
+    while True:
+        most = _FEW_SAMPLES if band_hz < top_hz else _MOST_SAMPLES
+        found, _ = refined(line, most, 4.0 / band_hz)
+        lag = windows.middle_s - float(found.model_time(np.array(windows.middle_s)))
+        line = Line(lag, 1e-6 * found.clock_ppm, found.sign, line.score)
+        if band_hz == top_hz:
+            break
+        # What fits at low frequencies is within reach of a period of the next.
+        band_hz = min(_WIDER * band_hz, top_hz)
+        wave = _limited(target, time_s, model, band_hz, top_hz)
+    score = line.sign * float(windows.score(np.array([line.lag_s]), np.array([line.clock]))[0])
     return replace(
         found, recognised=windows.best, agreement=max(score, 0.0) / max(windows.best, 1e-12)
     )
@@ -177,46 +192,47 @@ def _lags(
     return low, high
 
 
+def _limited(
+    target: FloatArray, time_s: FloatArray, model: Waveform, band_hz: float, top_hz: float
+) -> tuple[FloatArray, Waveform]:
+    """Measurement and model with less of their band."""
+    if band_hz >= top_hz:
+        return target, model
+    rate = GRID * top_hz
+    whole = model.at(grid_times(model.seconds, top_hz))
+    lower = Waveform(target, rate, band_hz).at(time_s - time_s[0])
+    return lower, Waveform(whole, rate, band_hz)
+
+
 def _windows(
-    target: FloatArray,
+    wave: tuple[FloatArray, Waveform],
     time_s: FloatArray,
-    model: Waveform,
     freedom: Freedom,
-    tops_hz: tuple[float, float],
+    band_hz: float,
     lags_s: tuple[float, float],
 ) -> Windows:
-    searched_hz, top_hz = tops_hz
-    interval = 1.0 / (GRID * searched_hz)
+    interval = 1.0 / (GRID * band_hz)
     first = math.ceil(time_s[0] / interval - 1e-9)
-    if searched_hz < top_hz:
-        wave = Waveform(target, GRID * top_hz, searched_hz)
-        count = int((time_s[-1] - first * interval) / interval) + 1
-        target = wave.at((first + np.arange(count)) * interval - time_s[0])
-        whole = model.at(grid_times(model.seconds, top_hz))
-        samples = Waveform(whole, GRID * top_hz, searched_hz).at(
-            grid_times(model.seconds, searched_hz)
-        )
-    else:
-        samples = model.at(grid_times(model.seconds, top_hz))
+    grid_s = interval * np.arange(first, int(time_s[-1] / interval + 1e-9) + 1)
+    target = np.interp(grid_s, time_s, wave[0])
+    samples = wave[1].at(grid_times(wave[1].seconds, band_hz))
     rest = samples[0] if freedom.offset_v < math.inf else samples.mean()
-    return Windows(
-        target, first, samples - rest, interval, searched_hz, lags_s, 1e-6 * freedom.clock_ppm
-    )
+    clock = 1e-6 * freedom.clock_ppm
+    return Windows(target, first, samples - rest, interval, band_hz, lags_s, clock)
 
 
-def _spread(count: int) -> FloatArray:
+def _moved(line: Line, from_s: float, to_s: float) -> Line:
+    """The line with its lag given at another time."""
+    return replace(line, lag_s=line.lag_s - line.clock * (to_s - from_s))
+
+
+def _spread(count: int, most: int) -> NDArray[np.int64]:
     """Samples that the refinement uses."""
-    if count <= _MOST_SAMPLES:
+    if count <= most:
         return np.arange(count)
-    length = _MOST_SAMPLES // _STRETCHES
-    starts = np.linspace(0, count - length, _STRETCHES).astype(int)
-    return np.asarray((starts[:, None] + np.arange(length)).ravel())
-
-
-def _at_middle(line: Line, windows: Windows, time_s: FloatArray, part: FloatArray) -> Line:
-    """The line with its lag at the middle of the samples that are refined on."""
-    away = float(time_s[part].mean()) - windows.middle_s
-    return replace(line, lag_s=line.lag_s - line.clock * away)
+    length = most // _STRETCHES
+    starts = np.linspace(0, count - length, _STRETCHES).astype(np.int64)
+    return (starts[:, None] + np.arange(length)).ravel()
 
 
 def _refined(
@@ -225,19 +241,20 @@ def _refined(
     model: Waveform,
     start: Line,
     freedom: Freedom,
-    tops_hz: tuple[float, float],
+    within: tuple[float, float],
 ) -> tuple[Alignment, float]:
     """Least squares from a line, within the bounds; and the error that is left."""
     from scipy.optimize import least_squares
 
     delay_s, clock, sign = start.lag_s, start.clock, start.sign
     middle = float(time_s.mean())
-    reach = 1.0 / tops_hz[1]
+    within_s, top_hz = within
+    reach = 1.0 / top_hz
     limit = 1e-6 * freedom.clock_ppm
     low, high = (max(freedom.delay_s[0], -1e9), min(freedom.delay_s[1], 1e9))
     # Delay about the middle of the record, where the clock does not move it.
     names = ["delay"]
-    lower, upper, first = [delay_s - 4.0 / tops_hz[0]], [delay_s + 4.0 / tops_hz[0]], [delay_s]
+    lower, upper, first = [delay_s - within_s], [delay_s + within_s], [delay_s]
     lower[0], upper[0] = max(lower[0], low), min(upper[0], high)
     scale = [0.1 * reach]
     if limit > 0.0:
@@ -271,7 +288,15 @@ def _refined(
     start_x = np.clip(first, np.array(lower), np.array(upper))
     bounds = (np.array(lower) - 1e-15, np.array(upper) + 1e-15)
     fit = least_squares(
-        error, start_x, gradient, bounds, x_scale=np.array(scale), xtol=1e-13, ftol=1e-13, gtol=None
+        error,
+        start_x,
+        gradient,
+        bounds,
+        x_scale=np.array(scale),
+        xtol=1e-12,
+        ftol=1e-12,
+        gtol=None,
+        max_nfev=_MOST_STEPS,
     )
     now = values(fit.x)
     at_bound = [

@@ -13,6 +13,7 @@ A. H. Land, A. G. Doig, Econometrica 28(3), 1960 (branch and bound; from memory,
 to the best cells of each level it is a beam search.
 """
 
+import itertools
 import math
 from collections.abc import Iterator
 from dataclasses import dataclass
@@ -25,7 +26,7 @@ from vadist.measure.records import FloatArray
 
 _WINDOWS = 32
 _FEWEST_SAMPLES = 48
-_MOST_SAMPLES = 300_000
+_MOST_SAMPLES = 150_000
 _SHARE_OF_ENERGY = 0.3
 # A long record is searched in the part of its band that holds a third of the energy and gives no
 # more than this many samples; the rest of the band has its say in the refinement.
@@ -104,7 +105,9 @@ class Windows:
         low = math.floor(lags_s[0] / interval_s) - slip
         high = math.ceil(lags_s[1] / interval_s) + slip
         self._low, self._first, self._last = low, low + slip - 1, high - slip + 1
-        power = [float(np.sum((y - y.mean()) ** 2)) for y in (target[a : a + length] for a in places)]
+        power = [
+            float(np.sum((y - y.mean()) ** 2)) for y in (target[a : a + length] for a in places)
+        ]
         self._loud = np.sqrt(np.array(power) / length)
         # Nothing but noise is in the quietest window, or signal, then little is taken off.
         floor = 0.9 * min(power)
@@ -230,7 +233,7 @@ def _places(target: FloatArray, length: int) -> list[int]:
     hop = max(length // 4, 1)
     sums = np.concatenate([[0.0], np.cumsum((target - target.mean()) ** 2)])
     places = []
-    for begin, end in zip(edges[:-1], edges[1:], strict=True):
+    for begin, end in itertools.pairwise(edges.tolist()):
         starts = np.arange(begin, max(end, begin + 1), hop)
         half = length // 2
         early = sums[starts + half] - sums[starts]

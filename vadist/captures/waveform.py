@@ -40,6 +40,7 @@ class Waveform:
         fine, self._before = _band_limited(samples, sample_rate_hz, top_hz, factor)
         self._rate = sample_rate_hz * factor
         self._weights = spline_filter1d(fine, 5, mode="mirror")
+        self._steps: FloatArray | None = None
         self.seconds = (len(samples) - 1) / sample_rate_hz
 
     def at(self, time_s: FloatArray) -> FloatArray:
@@ -55,10 +56,13 @@ class Waveform:
         either side (de Boor, A Practical Guide to Splines, 1978; from memory, not located).
         """
         inside = (time_s >= 0.0) & (time_s <= self.seconds)
-        steps = self._rate * np.diff(self._weights, prepend=self._weights[0])
-        return np.where(inside, self._read(steps, 4, time_s, 0.5), 0.0)
+        if self._steps is None:
+            self._steps = self._rate * np.diff(self._weights, prepend=self._weights[0])
+        return np.where(inside, self._read(self._steps, 4, time_s, 0.5), 0.0)
 
-    def _read(self, weights: FloatArray, degree: int, time_s: FloatArray, late: float) -> FloatArray:
+    def _read(
+        self, weights: FloatArray, degree: int, time_s: FloatArray, late: float
+    ) -> FloatArray:
         from scipy.ndimage import map_coordinates
 
         place = np.clip(time_s, 0.0, self.seconds) * self._rate + self._before + late
