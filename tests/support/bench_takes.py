@@ -13,8 +13,11 @@ import numpy as np
 import soxr
 from scipy.ndimage import map_coordinates
 
+from vadist.captures.align import align
 from vadist.captures.capture import Capture
+from vadist.captures.check import SEPARATE
 from vadist.captures.stimulus import make_stimulus
+from vadist.captures.waveform import EDGE_S, Waveform, top_of_band
 from vadist.design_files import load_design
 from vadist.takes import render
 
@@ -22,7 +25,7 @@ RATE_HZ = 48_000
 _FINE = 4
 STIMULI = ("sweep", "stepped-sines", "guitar")
 DESIGNS = ("soft_clipper", "boosted_hard_clipper", "treble_boost")
-SECONDS = (2.0, 4.0, 8.0, 15.0, 30.0, 60.0)
+SECONDS = (2.0, 3.0, 4.0, 6.0, 10.0, 60.0)
 
 
 @lru_cache(maxsize=16)
@@ -84,6 +87,57 @@ class Recorder:
             step = max(np.ptp(volts), 1e-3) / (0.8 * 2**self.bits)
             volts = step * np.round(volts / step)
         return Capture("capture", float(RATE_HZ), (name,), volts[:, None])
+
+
+@dataclass(frozen=True)
+class AlignmentCase:
+    """A preset's answer to a stimulus, recorded at random, and what an alignment must find.
+
+    Attributes
+    ----------
+    told : str
+    model : Waveform
+    measured : Waveform
+    top_hz, seconds : float
+    recorder : Recorder
+    """
+
+    told: str
+    model: Waveform
+    measured: Waveform
+    top_hz: float
+    seconds: float
+    recorder: "Recorder"
+
+    def align(self):
+        """What the package finds, with nothing known but the clock's bound."""
+        inside = (EDGE_S, self.seconds - 2.0 * EDGE_S)
+        return align(self.measured, self.model, SEPARATE, self.top_hz, inside)
+
+    def slip_s(self, found):
+        """Largest error of the time within the model, where model and record overlap."""
+        truth = self.recorder
+        t = np.linspace(max(0.0, truth.delay_s), self.seconds + min(0.0, truth.delay_s), 50)
+        wanted = (t - truth.delay_s) * (1.0 + 1e-6 * truth.clock_ppm)
+        return float(np.abs(found.model_time(t) - wanted).max())
+
+
+def alignment_case(seed, lengths=SECONDS):
+    """Draw a case; stimulus, length and preset take turns, everything else is random."""
+    generator = np.random.default_rng(seed)
+    kind, seconds = STIMULI[seed % 3], lengths[seed // 3 % len(lengths)]
+    name = DESIGNS[seed // 3 // len(lengths) % len(DESIGNS)]
+    recorder = draw_recorder(generator, seconds)
+    whole = len(stimulus(kind, seconds).volts) / RATE_HZ
+    capture = recorder.record(fine_answer(name, kind, seconds), whole, generator)
+    top = top_of_band(20e3, RATE_HZ)
+    told = (
+        f"{kind} of {seconds:g} s, {name}, {recorder.delay_s:+.3f} s, {recorder.clock_ppm:+.0f} "
+        f"ppm, {'inverted, ' if recorder.sign < 0 else ''}{recorder.snr_db:.0f} dB"
+    )
+    model = Waveform(answer(name, kind, seconds), RATE_HZ, top)
+    measured = Waveform(capture.volts[:, 0], RATE_HZ, top)
+    return AlignmentCase(told, model, measured, top, whole, recorder)
 
 
 def draw_recorder(generator, seconds):

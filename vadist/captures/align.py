@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 
 from vadist.captures.search import Line, Windows, band_to_search
 from vadist.captures.waveform import GRID, Waveform, grid_times
-from vadist.errors import CaptureError, UsageError
+from vadist.errors import CaptureError, UnjudgedError, UsageError
 from vadist.measure.records import FloatArray
 
 _MOST_SAMPLES, _FEW_SAMPLES = 200_000, 40_000
@@ -24,6 +24,7 @@ _STRETCHES = 64
 _WIDER = 4.0
 _MOST_STEPS = 40
 
+_DOUBT = 1.2
 _NEARLY = 0.97
 _MOST_REFINED = 3
 # Lines that the search holds for nearly as good as the best are refined too; the error decides.
@@ -147,7 +148,7 @@ def align(
         raise CaptureError("too little of the capture is left to align")
     target = measured.at(time_s)
     if np.ptp(target) == 0.0:
-        raise CaptureError("the measured channel is silent")
+        raise UnjudgedError("could not be judged: the measured channel is silent")
     lags_s = _lags(time_s, model.seconds, freedom, top_hz)
     band_hz = band_to_search(model, top_hz, float(time_s[-1] - time_s[0]))
     wave = _limited(target, time_s, model, band_hz, top_hz)
@@ -161,7 +162,12 @@ def align(
         return _refined(wave[0][part], time_s[part], wave[1], start, freedom, (within_s, top_hz))
 
     if len(near) > 1:
-        near.sort(key=lambda line: refined(line, _FEW_SAMPLES, 4.0 / band_hz)[1])
+        # Half a period later a steady tone is its own inverse: as good as upright is upright.
+        left = [refined(line, _FEW_SAMPLES, 4.0 / band_hz)[1] for line in near]
+        weighed = [
+            e * (1.0 if each.sign > 0 else _DOUBT) for e, each in zip(left, near, strict=True)
+        ]
+        near = [near[int(np.argmin(weighed))]]
     line = near[0]
     while True:
         most = _FEW_SAMPLES if band_hz < top_hz else _MOST_SAMPLES

@@ -5,14 +5,19 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from vadist.captures.waveform import ROLL_OFF
-from vadist.errors import CaptureError
+from vadist.captures.waveform import GRID, ROLL_OFF
+from vadist.errors import UnjudgedError
 from vadist.measure import PRE_EMPHASIS, error_to_signal_ratio_db
 from vadist.measure.records import FloatArray
 
 _TOP_SHARE = 0.002
 # Clip levels are where all but 0.2 % of the samples end: a single spike is no clip level.
 
+_TRUST = 0.1
+# A noise power is taken to be known to 10 %: the noise above the band may not be quite flat.
+
+_QUIETEST, _QUIETEST_TRUST = 0.2, 0.25
+_WITHIN = 0.95
 _SILENCE = 1e-3
 _LEAST_SILENCE_S = 1e-3
 
@@ -38,7 +43,10 @@ class Figures:
     asymmetry : float
         Difference of (upper - |lower|)/(upper + |lower|).
     noise_db : float or None
-        What the capture holds where the model is silent, or above the band, over the signal.
+        What the capture holds where the model is silent, or above the band, or else in the quietest
+        fifth of times and frequencies of the error, over the signal.
+    noise_trust : float
+        Share by which that power may be wrong.
     """
 
     esr_db: float
@@ -55,14 +63,33 @@ class Figures:
     clip_level: float
     asymmetry: float
     noise_db: float | None
+    noise_trust: float = 0.1
+
+    @property
+    def hidden_db(self) -> float:
+        """Error-to-signal ratio that the noise would hide, known as well as it is."""
+        if self.noise_db is None:
+            return -math.inf
+        return self.noise_db + 10.0 * math.log10(self.noise_trust)
 
     @property
     def model_error_db(self) -> float:
-        """Error-to-signal ratio without the share that noise has in it, where that is known."""
+        """Error-to-signal ratio without the share that noise has in it, as far as that is known.
+
+        Never below :attr:`hidden_db`.
+        """
+        return self._without_noise(1.0)
+
+    @property
+    def least_model_error_db(self) -> float:
+        """The same, if the noise were as large as it may be."""
+        return self._without_noise(1.0 + self.noise_trust)
+
+    def _without_noise(self, share: float) -> float:
         if self.noise_db is None or self.esr_db == -math.inf:
             return self.esr_db
-        left = 10.0 ** (self.esr_db / 10.0) - 10.0 ** (self.noise_db / 10.0)
-        return 10.0 * math.log10(left) if left > 0.0 else -math.inf
+        left = 10.0 ** (self.esr_db / 10.0) - share * 10.0 ** (self.noise_db / 10.0)
+        return max(10.0 * math.log10(left) if left > 0.0 else -math.inf, self.hidden_db)
 
 
 def compare(
@@ -88,7 +115,7 @@ def compare(
 
     Raises
     ------
-    CaptureError
+    UnjudgedError
         If the measurement is silent.
 
     Examples
@@ -101,12 +128,14 @@ def compare(
     y, m = measured - measured.mean(), predicted - predicted.mean()
     power = float(np.mean(y**2))
     if power == 0.0:
-        raise CaptureError("the measured channel is silent")
+        raise UnjudgedError("could not be judged: the measured channel is silent")
     error = y - m
     # Either estimate may hold more than noise, so the smaller one counts.
     above_db = 10.0 * math.log10(noise_v**2 / power) if noise_v else None
-    silent_db = _noise_db(error, m, power, float(time_s[1] - time_s[0]))
+    silent_db, trust = _noise_db(error, m, power, float(time_s[1] - time_s[0]))
     told = [level for level in (above_db, silent_db) if level is not None]
+    if not told and (quiet_db := _quietest_db(error, power)) is not None:
+        told, trust = [quiet_db], _QUIETEST_TRUST
     rms = math.sqrt(float(np.mean(error**2)))
     worst = int(np.argmax(np.abs(error)))
     upper, lower = _ends(y)
@@ -127,6 +156,7 @@ def compare(
         max(abs(upper - model_upper), abs(lower - model_lower)) / half,
         _asymmetry(upper, lower) - _asymmetry(model_upper, model_lower),
         min(told) if told else None,
+        trust if silent_db is None or above_db is None or silent_db <= above_db else _TRUST,
     )
 
 
@@ -170,16 +200,42 @@ def noise_above(samples: FloatArray, sample_rate_hz: float, top_hz: float) -> fl
     return math.sqrt(quietest * 0.5 * (1.0 + ROLL_OFF) * top_hz)
 
 
-def _noise_db(error: FloatArray, model: FloatArray, power: float, interval: float) -> float | None:
-    """Power of the error where the model rests, against the signal's."""
+def _noise_db(
+    error: FloatArray, model: FloatArray, power: float, interval: float
+) -> tuple[float | None, float]:
+    """Power of the error where the model rests, against the signal's; how well it is known."""
     rest = float(np.median(model[: max(int(_LEAST_SILENCE_S / interval), 1)]))
     peak = float(np.abs(model - rest).max())
     silent = np.abs(model - rest) < _SILENCE * peak
     # Zero crossings do not count: only stretches that rest for a millisecond.
     length = max(int(_LEAST_SILENCE_S / interval), 8)
     runs = np.convolve(silent, np.ones(length), "same") >= length - 0.5
-    if int(runs.sum()) < length:
-        return None
+    count = int(runs.sum())
+    if count < length:
+        return None, _TRUST
     quiet = error[runs]
     noise = float(np.mean((quiet - quiet.mean()) ** 2))
-    return 10.0 * math.log10(noise / power) if noise > 0.0 else -math.inf
+    # Power of independent normal values: standard error sqrt(2/n).
+    trust = max(_TRUST, 3.0 * math.sqrt(2.0 / count))
+    return 10.0 * math.log10(noise / power) if noise > 0.0 else -math.inf, trust
+
+
+def _quietest_db(error: FloatArray, power: float) -> float | None:
+    """White noise from the quietest fifth of times and frequencies of the error.
+
+    The power of a cell of white noise is exponentially distributed; a fifth of the cells lies below
+    -ln(0.8) of the mean. Where the error fills every cell this is too much, by what fills them.
+    """
+    from scipy.signal import stft
+
+    length = min(max(len(error) // 64, 64), 1024)
+    if len(error) < 8 * length:
+        return None
+    f, _, cells = stft(error, window="hann", nperseg=length, noverlap=0, boundary=None)
+    inside = (f > 2.0 / length) & (f < _WITHIN / GRID)
+    squares = np.abs(cells[inside]) ** 2
+    window = np.hanning(length + 1)[:length]
+    scale = float(window.sum() ** 2 / np.sum(window**2))
+    density = float(np.quantile(squares, _QUIETEST)) / -math.log(1.0 - _QUIETEST) * scale
+    noise = density * 0.5 * (1.0 + ROLL_OFF) / (0.5 * GRID)
+    return 10.0 * math.log10(noise / power) if noise > 0.0 else None

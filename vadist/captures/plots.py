@@ -7,6 +7,7 @@ import numpy as np
 
 from vadist.captures.check import CheckReport
 from vadist.captures.limits import write_figure
+from vadist.captures.report import WORDS
 from vadist.errors import UsageError
 from vadist.measure.records import FloatArray
 
@@ -43,7 +44,7 @@ def plot_check(report: CheckReport, path: str | Path, *, overwrite: bool = False
     whole, near, rest, spectra = figure.subplots(4, 1, height_ratios=[2, 3, 2, 3])
     ms = 1e3 * report.time_s
     error = report.measured - report.predicted
-    verdict = "PASS" if report.passed else "FAIL"
+    verdict = WORDS[report.verdict]
     figure.suptitle(
         f"{Path(report.name).name} against {report.design}: {verdict}, "
         f"ESR {write_figure(report.figures.esr_db, 'dB')}"

@@ -21,15 +21,15 @@ from dataclasses import dataclass
 import numpy as np
 
 from vadist.captures.waveform import GRID, Waveform
-from vadist.errors import CaptureError
+from vadist.errors import UnjudgedError
 from vadist.measure.records import FloatArray
 
 _WINDOWS = 32
 _FEWEST_SAMPLES = 48
-_MOST_SAMPLES = 150_000
+_MOST_SAMPLES, _LEAST_HZ = 40_000, 1000.0
 _SHARE_OF_ENERGY = 0.3
-# A long record is searched in the part of its band that holds a third of the energy and gives no
-# more than this many samples; the rest of the band has its say in the refinement.
+# A long record is searched in the part of its band that gives so many samples, or up to 1 kHz, or
+# that holds a third of the energy; the rest of the band has its say in the refinement.
 
 _BEAM = 1500
 _KEPT = 8
@@ -249,7 +249,7 @@ def _largest_energy(model: FloatArray, length: int) -> float:
     reach = min(length, len(model))
     most = float((sums[reach:] - sums[:-reach]).max())
     if most == 0.0:
-        raise CaptureError("the model's output is silent for this input")
+        raise UnjudgedError("could not be judged: the model's output is silent for this input")
     return most
 
 
@@ -282,7 +282,7 @@ def _correlations(
 
 def band_to_search(model: Waveform, top_hz: float, seconds: float) -> float:
     """Top of a band that is quick to search and holds enough of the model's energy."""
-    top = _MOST_SAMPLES / (GRID * seconds)
+    top = max(_MOST_SAMPLES / (GRID * seconds), _LEAST_HZ)
     if top >= top_hz:
         return top_hz
     wave = model.at(np.arange(int(model.seconds * GRID * top_hz)) / (GRID * top_hz))
