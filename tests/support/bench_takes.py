@@ -6,7 +6,7 @@ is known exactly here. Clock, delay, sign and noise are put on by a cubic throug
 as dense as the band needs.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import lru_cache
 
 import numpy as np
@@ -65,6 +65,8 @@ class Recorder:
         Of white noise over half the rate.
     bits : int
         0 for none.
+    rate_hz : int
+        There is no filter before it, and nothing in the answers that needs one.
     """
 
     delay_s: float = 0.0
@@ -74,11 +76,16 @@ class Recorder:
     offset_v: float = 0.0
     snr_db: float = 60.0
     bits: int = 0
+    rate_hz: int = RATE_HZ
+
+    def but(self, **changes) -> "Recorder":
+        """The same with other values."""
+        return replace(self, **changes)
 
     def record(self, fine, seconds, generator, name="output") -> Capture:
         """Volts of an answer four times as dense as :data:`RATE_HZ`."""
-        count = int(seconds * RATE_HZ)
-        t = (np.arange(count) / RATE_HZ - self.delay_s) * (1.0 + 1e-6 * self.clock_ppm)
+        count = int(seconds * self.rate_hz)
+        t = (np.arange(count) / self.rate_hz - self.delay_s) * (1.0 + 1e-6 * self.clock_ppm)
         clean = map_coordinates(fine, t[None] * _FINE * RATE_HZ, order=5, mode="nearest")
         clean = self.sign * self.gain * clean + self.offset_v
         noise = generator.normal(0.0, clean.std() * 10 ** (-self.snr_db / 20), count)
@@ -86,7 +93,7 @@ class Recorder:
         if self.bits:
             step = max(np.ptp(volts), 1e-3) / (0.8 * 2**self.bits)
             volts = step * np.round(volts / step)
-        return Capture("capture", float(RATE_HZ), (name,), volts[:, None])
+        return Capture("capture", float(self.rate_hz), (name,), volts[:, None])
 
 
 @dataclass(frozen=True)

@@ -10,7 +10,7 @@ import numpy as np
 from vadist.captures.align import Alignment, Freedom, align
 from vadist.captures.bounds import judge_alignment
 from vadist.captures.capture import Capture
-from vadist.captures.compare import Figures, compare, noise_above
+from vadist.captures.compare import Figures, compare, noise_above, noise_of_steps
 from vadist.captures.evidence import Evidence, Verdict, weigh
 from vadist.captures.excitation import Excitation, answers, choose_channels, excite
 from vadist.captures.limits import DEFAULT_LIMITS, Judgement, judge
@@ -101,6 +101,8 @@ class Prepared:
     noise_v : float or None
         Noise within the band, as what lies above it foretells.
     notes : tuple of str
+    steps_v : float
+        Noise within the band that the converter's steps add.
     """
 
     name: str
@@ -111,6 +113,7 @@ class Prepared:
     top_hz: float
     noise_v: float | None
     notes: tuple[str, ...]
+    steps_v: float = 0.0
 
 
 @dataclass(frozen=True)
@@ -227,6 +230,7 @@ def prepare(capture: Capture, settings: CheckSettings, source: Capture | None = 
         capture.name, measured, time_s, excitation, freedom, top_hz,
         noise_above(volts, capture.sample_rate_hz, top_hz),
         (*capture.notes, *(() if same else drive.notes), *notes),
+        noise_of_steps(volts, capture.sample_rate_hz, top_hz),
     )  # fmt: skip
 
 
@@ -297,7 +301,12 @@ def check_capture(
         )
     measured, predicted = prepared.measured.at(time_s), alignment.apply(answer.wave, time_s)
     figures = compare(
-        measured, predicted, time_s, offset_v=alignment.offset_v, noise_v=prepared.noise_v
+        measured,
+        predicted,
+        time_s,
+        offset_v=alignment.offset_v,
+        noise_v=prepared.noise_v,
+        steps_v=prepared.steps_v,
     )
     differences = _harmonics(prepared, alignment, time_s, measured, predicted, settings.harmonics)
     evidence = weigh(

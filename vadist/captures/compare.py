@@ -17,6 +17,10 @@ _TRUST = 0.1
 # A noise power is taken to be known to 10 %: the noise above the band may not be quite flat.
 
 _QUIETEST, _QUIETEST_TRUST = 0.2, 0.25
+_STEPS_TRUST = 0.25
+_ON_STEPS, _NEAR_STEP = 0.9, 0.05
+# A record has steps if 90 % of the gaps between its values are multiples of one, to 5 % of it.
+
 _WITHIN = 0.95
 _SILENCE = 1e-3
 _LEAST_SILENCE_S = 1e-3
@@ -99,6 +103,7 @@ def compare(
     *,
     offset_v: float = 0.0,
     noise_v: float | None = None,
+    steps_v: float = 0.0,
 ) -> Figures:
     """Compare samples.
 
@@ -112,6 +117,8 @@ def compare(
         What the alignment has put into the prediction; it counts in :attr:`Figures.dc_v`.
     noise_v : float, optional
         Rms noise within the band, as :func:`noise_above` foretells it.
+    steps_v : float
+        What a converter's steps add within the band, as :func:`noise_of_steps` tells.
 
     Raises
     ------
@@ -136,6 +143,10 @@ def compare(
     told = [level for level in (above_db, silent_db) if level is not None]
     if not told and (quiet_db := _quietest_db(error, power)) is not None:
         told, trust = [quiet_db], _QUIETEST_TRUST
+    steps_db = 20.0 * math.log10(steps_v) - 10.0 * math.log10(power) if steps_v else -math.inf
+    if told and steps_db > min(told):
+        # A quiet converter holds still where the board rests, and its steps are seen only beside.
+        told, trust, silent_db = [steps_db], _STEPS_TRUST, None
     rms = math.sqrt(float(np.mean(error**2)))
     worst = int(np.argmax(np.abs(error)))
     upper, lower = _ends(y)
@@ -156,7 +167,9 @@ def compare(
         max(abs(upper - model_upper), abs(lower - model_lower)) / half,
         _asymmetry(upper, lower) - _asymmetry(model_upper, model_lower),
         min(told) if told else None,
-        trust if silent_db is None or above_db is None or silent_db <= above_db else _TRUST,
+        _TRUST
+        if silent_db is not None and above_db is not None and above_db < silent_db
+        else trust,
     )
 
 
@@ -198,6 +211,43 @@ def noise_above(samples: FloatArray, sample_rate_hz: float, top_hz: float) -> fl
     parts = np.array_split(density[(f >= low) & (f <= high)], 16)
     quietest = min(float(part.mean()) for part in parts)
     return math.sqrt(quietest * 0.5 * (1.0 + ROLL_OFF) * top_hz)
+
+
+def noise_of_steps(samples: FloatArray, sample_rate_hz: float, top_hz: float) -> float:
+    """Rms volts within a band that a converter's steps add.
+
+    Parameters
+    ----------
+    samples : (frames,)
+    sample_rate_hz, top_hz : float
+
+    Returns
+    -------
+    float
+        0 if the record shows no steps.
+
+    Notes
+    -----
+    step/sqrt(12), flat up to half the rate (W. R. Bennett, Bell System Technical Journal 27(3),
+    1948; from memory, not located).
+
+    Examples
+    --------
+    >>> wave = np.round(np.sin(np.arange(4800.0)) / 0.01) * 0.01
+    >>> round(noise_of_steps(wave, 48e3, 24e3 / 1.075) * math.sqrt(12.0), 6)
+    0.01
+    """
+    gaps = np.diff(np.unique(samples))
+    # Text rounds: what is far smaller than the gaps around it is one value written twice.
+    gaps = gaps[gaps > 1e-6 * float(np.ptp(samples))] if len(gaps) else gaps
+    if len(gaps) < 8 or len(gaps) > len(samples) // 3:
+        return 0.0
+    step = float(np.quantile(gaps, 0.1))
+    off = np.abs(gaps / step - np.rint(gaps / step))
+    if float(np.mean(off < _NEAR_STEP)) < _ON_STEPS:
+        return 0.0
+    share = min(0.5 * (1.0 + ROLL_OFF) * top_hz / (0.5 * sample_rate_hz), 1.0)
+    return step * math.sqrt(share / 12.0)
 
 
 def _noise_db(
