@@ -4,7 +4,7 @@ Wrong ones are bypassed, dead, swapped, inverted, of another design or take, shi
 board rests, or off in offset or gain; right ones have what benches have: probes 2 % off, clocks 500
 ppm off, 8 bits and noise. Boards are presets, rendered at 32x::
 
-    python tests/studies/evidence.py [--captures 300] [--limit-db -48]
+    python tests/studies/evidence.py [--captures 300] [--first 0] [--limit-db -48]
 """
 
 import argparse
@@ -53,11 +53,12 @@ def verdicts(capture, name, source, limits, told):
 def main():
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--captures", type=int, default=300)
+    parser.add_argument("--first", type=int, default=0)
     parser.add_argument("--limit-db", type=float, default=-48.0)
     options = parser.parse_args()
     limits, start = {"model_error": options.limit_db}, time.process_time()
     table, default = {}, {}
-    for seed in range(options.captures):
+    for seed in range(options.first, options.first + options.captures):
         for what, case in (("right", right_capture(seed)), (None, wrong_capture(seed))):
             kind = what or case[3]
             pair = verdicts(*case[:3], limits, f"{seed:3d} {kind}, {case[1]}")

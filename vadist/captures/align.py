@@ -17,7 +17,7 @@ from vadist.captures.waveform import GRID, Waveform, grid_times
 from vadist.errors import CaptureError, UnjudgedError, UsageError
 from vadist.measure.records import FloatArray
 
-_MOST_SAMPLES, _FEW_SAMPLES = 200_000, 40_000
+_MOST_SAMPLES, _FEW_SAMPLES = 200_000, 10_000
 _STRETCHES = 64
 # Of a longer record 64 stretches spread over it are refined on: their noise averages out as well.
 
@@ -170,7 +170,7 @@ def align(
         near = [near[int(np.argmin(weighed))]]
     line = near[0]
     while True:
-        most = _FEW_SAMPLES if band_hz < top_hz else _MOST_SAMPLES
+        most = 4 * _FEW_SAMPLES if band_hz < top_hz else _MOST_SAMPLES
         found, _ = refined(line, most, 4.0 / band_hz)
         lag = windows.middle_s - float(found.model_time(np.array(windows.middle_s)))
         line = Line(lag, 1e-6 * found.clock_ppm, found.sign, line.score)

@@ -137,16 +137,7 @@ def compare(
     if power == 0.0:
         raise UnjudgedError("could not be judged: the measured channel is silent")
     error = y - m
-    # Either estimate may hold more than noise, so the smaller one counts.
-    above_db = 10.0 * math.log10(noise_v**2 / power) if noise_v else None
-    silent_db, trust = _noise_db(error, m, power, float(time_s[1] - time_s[0]))
-    told = [level for level in (above_db, silent_db) if level is not None]
-    if not told and (quiet_db := _quietest_db(error, power)) is not None:
-        told, trust = [quiet_db], _QUIETEST_TRUST
-    steps_db = 20.0 * math.log10(steps_v) - 10.0 * math.log10(power) if steps_v else -math.inf
-    if told and steps_db > min(told):
-        # A quiet converter holds still where the board rests, and its steps are seen only beside.
-        told, trust, silent_db = [steps_db], _STEPS_TRUST, None
+    noise_db, trust = _noise(error, m, power, float(time_s[1] - time_s[0]), noise_v, steps_v)
     rms = math.sqrt(float(np.mean(error**2)))
     worst = int(np.argmax(np.abs(error)))
     upper, lower = _ends(y)
@@ -166,10 +157,8 @@ def compare(
         model_lower,
         max(abs(upper - model_upper), abs(lower - model_lower)) / half,
         _asymmetry(upper, lower) - _asymmetry(model_upper, model_lower),
-        min(told) if told else None,
-        _TRUST
-        if silent_db is not None and above_db is not None and above_db < silent_db
-        else trust,
+        noise_db,
+        trust,
     )
 
 
@@ -250,10 +239,31 @@ def noise_of_steps(samples: FloatArray, sample_rate_hz: float, top_hz: float) ->
     return step * math.sqrt(share / 12.0)
 
 
-def _noise_db(
-    error: FloatArray, model: FloatArray, power: float, interval: float
+def _noise(
+    error: FloatArray,
+    model: FloatArray,
+    power: float,
+    interval: float,
+    noise_v: float | None,
+    steps_v: float,
 ) -> tuple[float | None, float]:
-    """Power of the error where the model rests, against the signal's; how well it is known."""
+    """Noise over the signal, and the share by which it may be wrong."""
+    estimates = [(10.0 * math.log10(noise_v**2 / power), _TRUST)] if noise_v else []
+    estimates += _at_rest(error, model, power, interval)
+    estimates = estimates or _quietest(error, power)
+    if not estimates:
+        return None, _TRUST
+    # Each may hold more than noise, so the smallest counts.
+    best = min(estimates)
+    steps_db = 20.0 * math.log10(steps_v) - 10.0 * math.log10(power) if steps_v else -math.inf
+    # But a quiet converter holds still where the board rests; its steps are seen only beside.
+    return best if best[0] >= steps_db else (steps_db, _STEPS_TRUST)
+
+
+def _at_rest(
+    error: FloatArray, model: FloatArray, power: float, interval: float
+) -> list[tuple[float, float]]:
+    """Power of the error where the model rests."""
     rest = float(np.median(model[: max(int(_LEAST_SILENCE_S / interval), 1)]))
     peak = float(np.abs(model - rest).max())
     silent = np.abs(model - rest) < _SILENCE * peak
@@ -262,15 +272,15 @@ def _noise_db(
     runs = np.convolve(silent, np.ones(length), "same") >= length - 0.5
     count = int(runs.sum())
     if count < length:
-        return None, _TRUST
+        return []
     quiet = error[runs]
     noise = float(np.mean((quiet - quiet.mean()) ** 2))
     # Power of independent normal values: standard error sqrt(2/n).
     trust = max(_TRUST, 3.0 * math.sqrt(2.0 / count))
-    return 10.0 * math.log10(noise / power) if noise > 0.0 else -math.inf, trust
+    return [(10.0 * math.log10(noise / power) if noise > 0.0 else -math.inf, trust)]
 
 
-def _quietest_db(error: FloatArray, power: float) -> float | None:
+def _quietest(error: FloatArray, power: float) -> list[tuple[float, float]]:
     """White noise from the quietest fifth of times and frequencies of the error.
 
     The power of a cell of white noise is exponentially distributed; a fifth of the cells lies below
@@ -280,7 +290,7 @@ def _quietest_db(error: FloatArray, power: float) -> float | None:
 
     length = min(max(len(error) // 64, 64), 1024)
     if len(error) < 8 * length:
-        return None
+        return []
     f, _, cells = stft(error, window="hann", nperseg=length, noverlap=0, boundary=None)
     inside = (f > 2.0 / length) & (f < _WITHIN / GRID)
     squares = np.abs(cells[inside]) ** 2
@@ -288,4 +298,4 @@ def _quietest_db(error: FloatArray, power: float) -> float | None:
     scale = float(window.sum() ** 2 / np.sum(window**2))
     density = float(np.quantile(squares, _QUIETEST)) / -math.log(1.0 - _QUIETEST) * scale
     noise = density * 0.5 * (1.0 + ROLL_OFF) / (0.5 * GRID)
-    return 10.0 * math.log10(noise / power) if noise > 0.0 else None
+    return [(10.0 * math.log10(noise / power), _QUIETEST_TRUST)] if noise > 0.0 else []
