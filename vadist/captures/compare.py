@@ -17,7 +17,10 @@ _TRUST = 0.1
 # A noise power is taken to be known to 10 %: the noise above the band may not be quite flat.
 
 _QUIETEST, _QUIETEST_TRUST = 0.2, 0.25
-_STEPS_TRUST = 0.25
+_STEPS_TRUST = 2.0
+# A board that rests half-way between two steps is off by half a step all along: step^2/4, three
+# times the power of step^2/12.
+
 _ON_STEPS, _NEAR_STEP = 0.9, 0.05
 # A record has steps if 90 % of the gaps between its values are multiples of one, to 5 % of it.
 
