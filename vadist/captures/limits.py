@@ -47,8 +47,8 @@ LIMITS = {
 DEFAULT_LIMITS: Mapping[str, float] = {"model_error": -40.0}
 """A choice, no standard: right boards behind 8 bits, half a step of noise and a probe 2 % off stay
 below it (``tests/studies/evidence.py``), and parts 20 % off that are heard at all lie above
-(``tests/studies/visible_parts.py``). The design must hold the values that the parts really have: 1 %
-resistors and 5 % capacitors together move the output by up to -26 dB."""
+(``tests/studies/visible_parts.py``). The design must hold the values that the parts really have:
+resistors of 1 % and capacitors of 5 % together move the output by up to -26 dB."""
 
 RIGHT_BOARD_DB = -48.0
 """Boards that are right but for what models leave out (junction capacitances, the rails' movement)
