@@ -11,6 +11,7 @@ with :attr:`VadistError.exit_code`; anything else is a bug and shows its traceba
     ├── DesignError        a design file, a component value, a network               exit 2
     ├── AudioFileError     a take that cannot be read or written                     exit 2
     ├── CaptureError       a bench recording that cannot be understood               exit 2
+    │   └── UnjudgedError  one that is understood, but shows nothing to judge by     exit 1
     └── ConvergenceError   the circuit equations could not be solved                 exit 1
 """
 
@@ -35,6 +36,12 @@ class AudioFileError(VadistError):
 
 class CaptureError(VadistError):
     """A bench recording cannot be understood."""
+
+
+class UnjudgedError(CaptureError):
+    """A bench recording shows nothing that a board could be judged by."""
+
+    exit_code = 1
 
 
 class ConvergenceError(VadistError):

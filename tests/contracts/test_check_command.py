@@ -109,7 +109,11 @@ def test_json_and_limits_file(bench, tmp_path, capsys):
     assert main([*arguments, "--json", "-"]) == 0
     told = json.loads(capsys.readouterr().out)
     assert told["passed"]
-    assert {j["name"] for j in told["judgements"]} == {"esr", "clip_level", "harmonic_level"}
+    names = {j["name"] for j in told["judgements"]}
+    assert names == {"esr", "clip_level", "harmonic_level", "polarity", "gain", "offset"}
+    assert told["verdict"] == "pass"
+    assert not told["worse_than_a_right_board"]
+    assert told["evidence"]["coherence"] > 0.99
     assert told["figures"]["esr_db"] < -60.0
     assert told["numerical_error_db"] < -70.0
     tone = told["harmonics"][0]
@@ -117,14 +121,61 @@ def test_json_and_limits_file(bench, tmp_path, capsys):
     assert tone["tone_hz"] == pytest.approx(1000.0, rel=1e-3)
 
 
-def test_ac_coupling_probe_and_inversion(bench, tmp_path):
+def test_ac_coupling_probe_and_inversion(bench, tmp_path, capsys):
     """A tenth, upside down, with offsets on both: put right by the options and the alignment."""
     t, drive, output = np.loadtxt(bench / "right.csv", delimiter=",", skiprows=1).T
     bent = save(tmp_path / "bent.csv", -0.1 * output + 0.3, drive + 0.02)
     assert len(t) == len(drive)
     arguments = ["check", bent, "--design", PRESET, "--probe", "output=10x", "--limit", "esr=-60dB"]
-    assert main([*arguments, "--coupling", "0.01Hz"]) == 0
-    assert main([*arguments, "--sign", "same"]) == 1
+    assert main([*arguments, "--coupling", "0.01Hz"]) == 1
+    assert "polarity inverted" in capsys.readouterr().out
+    assert main([*arguments, "--coupling", "0.01Hz", "--sign", "inverted"]) == 0
+    assert main([*arguments, "--coupling", "0.01Hz", "--sign", "either"]) == 0
+    assert main([*arguments, "--sign", "inverted"]) == 1
+    assert "FAIL       offset" in capsys.readouterr().out
+
+
+@pytest.mark.parametrize("shape", ["input", "dead", "silent", "offset"])
+def test_captures_that_show_no_right_board(bench, tmp_path, capsys, shape):
+    """The input itself, nothing but noise, nothing at all, a volt of offset: never passed."""
+    _, drive, output = np.loadtxt(bench / "right.csv", delimiter=",", skiprows=1).T
+    noise = np.random.default_rng(2).normal(0.0, 1e-3, len(drive))
+    shapes = {"input": drive, "dead": noise, "silent": 0.0 * drive, "offset": output + 1.0}
+    path, xml = save(tmp_path / "a.csv", shapes[shape], drive), tmp_path / "a.xml"
+    arguments = ["check", path, "--design", PRESET, "--limit", "model_error=-48dB"]
+    assert main([*arguments, "--junit", str(xml), "--json", str(tmp_path / "a.json")]) == 1
+    told = json.loads((tmp_path / "a.json").read_text())
+    (case,) = validate(xml.read_text()).iter("testcase")
+    wanted = {
+        "dead": ("could not be aligned", "error"), "silent": ("could not be judged", "error"),
+        "offset": ("fail", "failure"), "input": ("fail", "failure"),
+    }[shape]  # fmt: skip
+    assert told["verdict"] == wanted[0]
+    assert case[0].tag == wanted[1]
+    assert wanted[0] == "fail" or wanted[0] in case[0].attrib["message"]
+    if shape != "silent":
+        assert not told["passed"]
+        assert told["reasons"]
+    capsys.readouterr()
+
+
+def test_suite_counts_every_verdict(bench, tmp_path, capsys):
+    """What could not be judged is an error in JUnit, and exit code 1 as long as all was read."""
+    _, drive, _ = np.loadtxt(bench / "right.csv", delimiter=",", skiprows=1).T
+    noise = np.random.default_rng(2).normal(0.0, 1e-3, len(drive))
+    extra = ""
+    for name, volts in (("dead", noise), ("silent", 0.0 * drive)):
+        save(tmp_path / f"{name}.csv", volts, drive)
+        extra += f'[[capture]]\nfile = "{name}.csv"\n'
+    xml = tmp_path / "out.xml"
+    assert main(["check", suite(tmp_path, bench, extra), "--junit", str(xml)]) == 1
+    told = capsys.readouterr().out
+    counts = "1 of 4 passed, 1 failed, 1 could not be judged, 1 could not be aligned in"
+    assert counts in told
+    root = validate(xml.read_text())
+    assert (root.attrib["failures"], root.attrib["errors"]) == ("1", "2")
+    kinds = [found.attrib["type"] for found in root.iter("error")]
+    assert kinds == ["CouldNotBeAligned", "CouldNotBeJudged"]
 
 
 def test_capture_that_starts_in_the_middle_of_a_signal(tmp_path, capsys):

@@ -1,19 +1,33 @@
 """Alignment of a model with a measurement: delay, clock, sign, gain and offset, each bounded.
 
 The measurement is taken as ``sign (rest + gain (model((t - delay) (1 + clock)) - rest)) + offset``,
-so that the gain of a probe is judged by the signal alone and not by volts at rest. A
-cross-correlation gives whole samples and the sign, least squares on what moves the rest; what is
-not allowed to vary stays put.
+so that the gain of a probe is judged by the signal alone and not by volts at rest. A search finds
+delay, clock and sign from anywhere, least squares refine them on what moves; what is not allowed to
+vary stays put. How well windows of the measurement agree on the line found is told with it.
 """
 
 import math
 from dataclasses import dataclass, replace
 
 import numpy as np
+from numpy.typing import NDArray
 
-from vadist.captures.waveform import Waveform, grid_times
-from vadist.errors import CaptureError, UsageError
+from vadist.captures.search import Line, Windows, band_to_search
+from vadist.captures.waveform import GRID, Waveform, grid_times
+from vadist.errors import CaptureError, UnjudgedError, UsageError
 from vadist.measure.records import FloatArray
+
+_MOST_SAMPLES, _FEW_SAMPLES = 200_000, 10_000
+_STRETCHES = 64
+# Of a longer record 64 stretches spread over it are refined on: their noise averages out as well.
+
+_WIDER = 4.0
+_MOST_STEPS = 40
+
+_DOUBT = 1.2
+_NEARLY = 0.97
+_MOST_REFINED = 3
+# Lines that the search holds for nearly as good as the best are refined too; the error decides.
 
 
 @dataclass(frozen=True)
@@ -72,6 +86,13 @@ class Alignment:
         Where the model starts; the gain acts on what departs from it.
     at_bound : tuple of str
         What stopped at the end of what it was allowed.
+    free_gain, free_offset_v : float
+        What gain and offset would be without bounds.
+    recognised : float
+        How well short windows of the measurement are met by the model, each at a lag of its own:
+        mean correlation, 1 at best.
+    agreement : float
+        Share of that which is left where all share one delay and one clock.
     """
 
     delay_s: float
@@ -81,6 +102,10 @@ class Alignment:
     offset_v: float
     rest_v: float
     at_bound: tuple[str, ...] = ()
+    free_gain: float = 1.0
+    free_offset_v: float = 0.0
+    recognised: float = 1.0
+    agreement: float = 1.0
 
     def model_time(self, time_s: FloatArray) -> FloatArray:
         """Time within the model at times of the measurement."""
@@ -123,101 +148,119 @@ def align(
         raise CaptureError("too little of the capture is left to align")
     target = measured.at(time_s)
     if np.ptp(target) == 0.0:
-        raise CaptureError("the measured channel is silent")
-    interval = float(time_s[1] - time_s[0])
-    delay_s, sign = _coarse(target, time_s[0], model, interval, freedom, top_hz)
-    clock = _coarse_clock(target, time_s, model, delay_s, sign, freedom)
-    return _refined(target, time_s, model, (delay_s, clock, sign), freedom, top_hz)
+        raise UnjudgedError("could not be judged: the measured channel is silent")
+    lags_s = _lags(time_s, model.seconds, freedom, top_hz)
+    band_hz = band_to_search(model, top_hz, float(time_s[-1] - time_s[0]))
+    wave = _limited(target, time_s, model, band_hz, top_hz)
+    windows = _windows(wave, time_s, freedom, band_hz, lags_s)
+    lines = windows.lines((freedom.sign,) if freedom.sign else (1, -1))
+    near = [line for line in lines if line.score >= _NEARLY * lines[0].score][:_MOST_REFINED]
 
+    def refined(line: Line, most: int, within_s: float) -> tuple[Alignment, float]:
+        part = _spread(len(time_s), most)
+        start = _moved(line, windows.middle_s, float(time_s[part].mean()))
+        return _refined(wave[0][part], time_s[part], wave[1], start, freedom, (within_s, top_hz))
 
-def _coarse(
-    target: FloatArray,
-    start_s: float,
-    model: Waveform,
-    interval: float,
-    freedom: Freedom,
-    top_hz: float,
-) -> tuple[float, int]:
-    """Delay in whole samples and sign, by the error that is left at each lag."""
-    from scipy.signal import correlate
-
-    wave = model.at(grid_times(model.seconds, top_hz))
-    rest = wave[0] if freedom.offset_v < math.inf else wave.mean()
-    y, m = target - target.mean(), wave - rest
-    products = correlate(y, m, "full", "fft")
-    lags = np.arange(1 - len(m), len(y))
-    # Energy of the part of the model that lies within the measurement at each lag.
-    sums = np.concatenate([[0.0], np.cumsum(m * m)])
-    first, last = np.clip(-lags, 0, len(m)), np.clip(len(y) - lags, 0, len(m))
-    energy = sums[last] - sums[first]
-    if sums[-1] == 0.0:
-        raise CaptureError("the model's output is silent for this input")
-    size = np.abs(products) if freedom.sign == 0 else freedom.sign * products
-    floor = 1e-6 * sums[-1]
-    gain = np.clip(size / (energy + floor), 1.0 - freedom.gain, 1.0 + freedom.gain)
-    left = gain * gain * energy - 2.0 * gain * size
-    delays = start_s + lags * interval
-    # Half a sample of grace: bounds are met exactly by the refinement.
-    allowed = (delays >= freedom.delay_s[0] - 0.51 * interval) & (
-        delays <= freedom.delay_s[1] + 0.51 * interval
+    if len(near) > 1:
+        # Half a period later a steady tone is its own inverse: as good as upright is upright.
+        left = [refined(line, _FEW_SAMPLES, 4.0 / band_hz)[1] for line in near]
+        weighed = [
+            e * (1.0 if each.sign > 0 else _DOUBT) for e, each in zip(left, near, strict=True)
+        ]
+        near = [near[int(np.argmin(weighed))]]
+    line = near[0]
+    while True:
+        most = 4 * _FEW_SAMPLES if band_hz < top_hz else _MOST_SAMPLES
+        found, _ = refined(line, most, 4.0 / band_hz)
+        lag = windows.middle_s - float(found.model_time(np.array(windows.middle_s)))
+        line = Line(lag, 1e-6 * found.clock_ppm, found.sign, line.score)
+        if band_hz == top_hz:
+            break
+        # What fits at low frequencies is within reach of a period of the next.
+        band_hz = min(_WIDER * band_hz, top_hz)
+        wave = _limited(target, time_s, model, band_hz, top_hz)
+    score = line.sign * float(windows.score(np.array([line.lag_s]), np.array([line.clock]))[0])
+    return replace(
+        found, recognised=windows.best, agreement=max(score, 0.0) / max(windows.best, 1e-12)
     )
-    if not allowed.any():
+
+
+def _lags(
+    time_s: FloatArray, model_s: float, freedom: Freedom, top_hz: float
+) -> tuple[float, float]:
+    """Lags within the delay's bounds that let the model overlap the measurement."""
+    # Half a sample of grace: bounds are met exactly by the refinement.
+    grace = 0.51 / (GRID * top_hz)
+    low = max(freedom.delay_s[0] - grace, float(time_s[0]) - model_s)
+    high = min(freedom.delay_s[1] + grace, float(time_s[-1]))
+    if low > high:
         raise CaptureError("no delay within the bounds lets the model overlap the capture")
-    best = int(np.argmin(np.where(allowed, left, np.inf)))
-    return float(delays[best]), freedom.sign or (1 if products[best] >= 0.0 else -1)
+    return low, high
 
 
-def _coarse_clock(
-    target: FloatArray,
+def _limited(
+    target: FloatArray, time_s: FloatArray, model: Waveform, band_hz: float, top_hz: float
+) -> tuple[FloatArray, Waveform]:
+    """Measurement and model with less of their band."""
+    if band_hz >= top_hz:
+        return target, model
+    rate = GRID * top_hz
+    whole = model.at(grid_times(model.seconds, top_hz))
+    lower = Waveform(target, rate, band_hz).at(time_s - time_s[0])
+    return lower, Waveform(whole, rate, band_hz)
+
+
+def _windows(
+    wave: tuple[FloatArray, Waveform],
     time_s: FloatArray,
-    model: Waveform,
-    delay_s: float,
-    sign: int,
     freedom: Freedom,
-) -> float:
-    """Clock from the delays of quarters, where a whole record may slip by many samples."""
-    interval, length = float(time_s[1] - time_s[0]), float(time_s[-1] - time_s[0])
-    reach = math.ceil(1e-6 * freedom.clock_ppm * length / interval)
-    if reach < 1:
-        return 0.0
-    shifts = np.arange(-reach - 1, reach + 2)
-    found, middles, weights = [], [], []
-    for part in np.array_split(np.arange(len(time_s)), 4):
-        y = target[part] - target[part].mean()
-        scores = []
-        for shift in shifts:
-            m = model.at(time_s[part] - delay_s - shift * interval)
-            m = m - m.mean()
-            scores.append(sign * float(m @ y) / (float(np.linalg.norm(m)) + 1e-30))
-        found.append(shifts[int(np.argmax(scores))] * interval)
-        middles.append(float(time_s[part].mean()) - delay_s)
-        weights.append(max(max(scores), 0.0))
-    if sum(w > 0.0 for w in weights) < 2:
-        return 0.0
-    slope = np.polyfit(middles, found, 1, w=np.array(weights) + 1e-12)[0]
-    limit = 1e-6 * freedom.clock_ppm
-    return float(np.clip(-slope, -limit, limit))
+    band_hz: float,
+    lags_s: tuple[float, float],
+) -> Windows:
+    interval = 1.0 / (GRID * band_hz)
+    first = math.ceil(time_s[0] / interval - 1e-9)
+    grid_s = interval * np.arange(first, int(time_s[-1] / interval + 1e-9) + 1)
+    target = np.interp(grid_s, time_s, wave[0])
+    samples = wave[1].at(grid_times(wave[1].seconds, band_hz))
+    rest = samples[0] if freedom.offset_v < math.inf else samples.mean()
+    clock = 1e-6 * freedom.clock_ppm
+    return Windows(target, first, samples - rest, interval, band_hz, lags_s, clock)
+
+
+def _moved(line: Line, from_s: float, to_s: float) -> Line:
+    """The line with its lag given at another time."""
+    return replace(line, lag_s=line.lag_s - line.clock * (to_s - from_s))
+
+
+def _spread(count: int, most: int) -> NDArray[np.int64]:
+    """Samples that the refinement uses."""
+    if count <= most:
+        return np.arange(count)
+    length = most // _STRETCHES
+    starts = np.linspace(0, count - length, _STRETCHES).astype(np.int64)
+    return (starts[:, None] + np.arange(length)).ravel()
 
 
 def _refined(
     target: FloatArray,
     time_s: FloatArray,
     model: Waveform,
-    start: tuple[float, float, int],
+    start: Line,
     freedom: Freedom,
-    top_hz: float,
-) -> Alignment:
-    """Least squares from the coarse values, within the bounds."""
+    within: tuple[float, float],
+) -> tuple[Alignment, float]:
+    """Least squares from a line, within the bounds; and the error that is left."""
     from scipy.optimize import least_squares
 
-    delay_s, clock, sign = start
+    delay_s, clock, sign = start.lag_s, start.clock, start.sign
     middle = float(time_s.mean())
+    within_s, top_hz = within
     reach = 1.0 / top_hz
     limit = 1e-6 * freedom.clock_ppm
     low, high = (max(freedom.delay_s[0], -1e9), min(freedom.delay_s[1], 1e9))
     # Delay about the middle of the record, where the clock does not move it.
     names = ["delay"]
-    lower, upper, first = [delay_s - 4.0 * reach], [delay_s + 4.0 * reach], [delay_s]
+    lower, upper, first = [delay_s - within_s], [delay_s + within_s], [delay_s]
     lower[0], upper[0] = max(lower[0], low), min(upper[0], high)
     scale = [0.1 * reach]
     if limit > 0.0:
@@ -251,7 +294,15 @@ def _refined(
     start_x = np.clip(first, np.array(lower), np.array(upper))
     bounds = (np.array(lower) - 1e-15, np.array(upper) + 1e-15)
     fit = least_squares(
-        error, start_x, gradient, bounds, x_scale=np.array(scale), xtol=1e-13, ftol=1e-13, gtol=None
+        error,
+        start_x,
+        gradient,
+        bounds,
+        x_scale=np.array(scale),
+        xtol=1e-12,
+        ftol=1e-12,
+        gtol=None,
+        max_nfev=_MOST_STEPS,
     )
     now = values(fit.x)
     at_bound = [
@@ -263,10 +314,16 @@ def _refined(
     delay = middle - (middle - now["delay"]) / (1.0 + now["clock"])
     rest_v = float(model.at(np.zeros(1))[0])
     found = Alignment(delay, 1e6 * now["clock"], sign, now["gain"], 0.0, rest_v)
-    offset = float(target.mean() - found.apply(model, time_s).mean())
+    predicted = found.apply(model, time_s)
+    offset = float(target.mean() - predicted.mean())
+    moving = (predicted - predicted.mean()) / now["gain"]
+    free_gain = float(moving @ y) / max(float(moving @ moving), 1e-300)
     # A probe's gain error shifts volts at rest too.
     most = freedom.offset_v + freedom.gain * abs(rest_v)
     if abs(offset) > most > 0.0:
         at_bound.append("offset")
-    offset = min(max(offset, -most), most)
-    return replace(found, offset_v=offset, at_bound=tuple(at_bound))
+    bounded = min(max(offset, -most), most)
+    found = replace(
+        found, offset_v=bounded, at_bound=tuple(at_bound), free_gain=free_gain, free_offset_v=offset
+    )
+    return found, float(fit.cost)

@@ -8,8 +8,10 @@ from typing import Any
 import numpy as np
 
 from vadist.captures.align import Alignment, Freedom, align
+from vadist.captures.bounds import judge_alignment
 from vadist.captures.capture import Capture
-from vadist.captures.compare import Figures, compare, noise_above
+from vadist.captures.compare import Figures, compare, noise_above, noise_of_steps
+from vadist.captures.evidence import Evidence, Verdict, weigh
 from vadist.captures.excitation import Excitation, answers, choose_channels, excite
 from vadist.captures.limits import DEFAULT_LIMITS, Judgement, judge
 from vadist.captures.tones import (
@@ -20,14 +22,15 @@ from vadist.captures.tones import (
 )
 from vadist.captures.waveform import EDGE_S, GRID, Waveform, grid_times, top_of_band
 from vadist.designs.design import Design
-from vadist.errors import CaptureError, UsageError
+from vadist.errors import CaptureError, UnjudgedError, UsageError
 from vadist.measure.records import FloatArray
 
 SAME_RECORD = Freedom(delay_s=(-1e-4, 1e-4))
 """Two channels of one oscilloscope: one clock, and no more than a skew between them."""
 
-SEPARATE = Freedom(clock_ppm=200.0)
-"""A generator and an oscilloscope: crystals within 100 ppm each (common practice)."""
+SEPARATE = Freedom(clock_ppm=500.0)
+"""A generator and an oscilloscope: crystals within 100 ppm each (common practice), and what cheap
+recorders add to that."""
 
 _CLEAN_INPUT_DB = -55.0
 
@@ -45,7 +48,8 @@ class CheckSettings:
         Top of the band that is compared; less if a record cannot hold it.
     freedom : mapping of field -> value
         Departures of :class:`~vadist.captures.align.Freedom` from :data:`SAME_RECORD` or
-        :data:`SEPARATE`, such as ``{"gain": 0.05}``.
+        :data:`SEPARATE`, such as ``{"gain": 0.05}``. A ``sign`` says which polarity is right: 1,
+        which is the default here, -1, or 0 for either.
     output_channel, input_channel : str
         Names or numbers; empty to find out.
     ac_corner_hz : float or None
@@ -97,6 +101,8 @@ class Prepared:
     noise_v : float or None
         Noise within the band, as what lies above it foretells.
     notes : tuple of str
+    steps_v : float
+        Noise within the band that the converter's steps add.
     """
 
     name: str
@@ -107,6 +113,7 @@ class Prepared:
     top_hz: float
     noise_v: float | None
     notes: tuple[str, ...]
+    steps_v: float = 0.0
 
 
 @dataclass(frozen=True)
@@ -120,6 +127,8 @@ class CheckReport:
     alignment : Alignment
     harmonics : tuple of HarmonicDifference
     judgements : tuple of Judgement
+        Of the limits, then of polarity, gain and offset.
+    evidence : Evidence
     error_estimate_db : float or None
         The render's own numerical error; what lies near it is arithmetic, not the model.
     method : str
@@ -135,6 +144,7 @@ class CheckReport:
     alignment: Alignment
     harmonics: tuple[HarmonicDifference, ...]
     judgements: tuple[Judgement, ...]
+    evidence: Evidence
     error_estimate_db: float | None
     method: str
     top_hz: float
@@ -144,9 +154,31 @@ class CheckReport:
     predicted: FloatArray = field(repr=False)
 
     @property
+    def verdict(self) -> Verdict:
+        """Passed or failed, if the capture shows enough to tell."""
+        if self.evidence.against_alignment:
+            return Verdict.NOT_ALIGNED
+        if self.evidence.against_judging:
+            return Verdict.NOT_JUDGED
+        if any(not j.passed and not j.undecided for j in self.judgements):
+            return Verdict.FAIL
+        return Verdict.PASS if all(j.passed for j in self.judgements) else Verdict.NOT_JUDGED
+
+    @property
+    def reasons(self) -> tuple[str, ...]:
+        """Why it did not pass; empty if it did."""
+        verdict, evidence = self.verdict, self.evidence
+        if verdict is Verdict.NOT_ALIGNED:
+            return evidence.against_alignment
+        if verdict is Verdict.NOT_JUDGED and evidence.against_judging:
+            return evidence.against_judging
+        held = verdict is Verdict.NOT_JUDGED
+        return tuple(str(j) for j in self.judgements if not j.passed and bool(j.undecided) is held)
+
+    @property
     def passed(self) -> bool:
-        """Whether every limit is met."""
-        return all(j.passed for j in self.judgements)
+        """Whether every limit is met, and there is evidence of it."""
+        return self.verdict is Verdict.PASS
 
 
 def prepare(capture: Capture, settings: CheckSettings, source: Capture | None = None) -> Prepared:
@@ -198,6 +230,7 @@ def prepare(capture: Capture, settings: CheckSettings, source: Capture | None = 
         capture.name, measured, time_s, excitation, freedom, top_hz,
         noise_above(volts, capture.sample_rate_hz, top_hz),
         (*capture.notes, *(() if same else drive.notes), *notes),
+        noise_of_steps(volts, capture.sample_rate_hz, top_hz),
     )  # fmt: skip
 
 
@@ -236,7 +269,9 @@ def check_capture(
     Raises
     ------
     CaptureError, UsageError
-        If it cannot be compared or judged.
+        If it cannot be compared.
+    UnjudgedError
+        If it is silent, or the model is.
     ConvergenceError
     """
     settings = settings or CheckSettings()
@@ -249,29 +284,47 @@ def check_capture(
     )[0]  # fmt: skip
     judged = (float(prepared.time_s[0]), float(prepared.time_s[-1]))
     try:
-        alignment = align(prepared.measured, answer.wave, prepared.freedom, prepared.top_hz, judged)
+        # Either polarity is looked for: one that is wrong is to be told from one that is not found.
+        free = replace(prepared.freedom, sign=0)
+        alignment = align(prepared.measured, answer.wave, free, prepared.top_hz, judged)
     except CaptureError as error:
-        raise CaptureError(f"{capture.name}: {error}") from None
+        raise type(error)(f"{capture.name}: {error}") from None
     time_s = prepared.time_s
     inside = alignment.model_time(time_s) <= answer.wave.seconds
     if prepared.excitation.same_record:
         inside &= alignment.model_time(time_s) >= 0.0
+    length = len(time_s)
     time_s = time_s[inside]
+    if len(time_s) < 16:
+        raise UnjudgedError(
+            f"{capture.name}: could not be aligned: where the model fits best nothing is compared"
+        )
     measured, predicted = prepared.measured.at(time_s), alignment.apply(answer.wave, time_s)
     figures = compare(
-        measured, predicted, time_s, offset_v=alignment.offset_v, noise_v=prepared.noise_v
+        measured,
+        predicted,
+        time_s,
+        offset_v=alignment.offset_v,
+        noise_v=prepared.noise_v,
+        steps_v=prepared.steps_v,
     )
     differences = _harmonics(prepared, alignment, time_s, measured, predicted, settings.harmonics)
+    evidence = weigh(
+        alignment, answer.wave, length, time_s, measured, predicted, figures, prepared.top_hz
+    )
+    wanted_sign = int(settings.freedom.get("sign", 1))
+    judgements = (
+        *judge(figures, differences, limits),
+        *judge_alignment(alignment, prepared.freedom, wanted_sign),
+    )
     notes = list(prepared.notes)
-    if alignment.at_bound:
-        notes.append(f"alignment: {' and '.join(alignment.at_bound)} stopped at the bound allowed")
     if answer.error_db is not None and answer.error_db > tightest - 10.0:
         notes.append(
             f"numerical error of {answer.error_db:.1f} dB is close to the limit: raise --oversample"
         )
     return CheckReport(
         capture.name, design.name, figures, alignment, tuple(differences),
-        tuple(judge(figures, differences, limits)), answer.error_db, answer.method,
+        judgements, evidence, answer.error_db, answer.method,
         prepared.top_hz, tuple(notes), time_s, measured, predicted,
     )  # fmt: skip
 

@@ -133,9 +133,9 @@ SETTINGS: dict[str, tuple[str, Callable[[Any], Any], str]] = {
 FREEDOM: dict[str, tuple[str, Callable[[Any], Any], str]] = {
     "gain": ("gain", share, "how far the gain may be off, as 3%% (the default); 0 to hold it"),
     "offset": ("offset_v", _quantity("V"), "how far the zero may be off (default 20mV)"),
-    "clock": ("clock_ppm", _ppm, "how far generator and oscilloscope differ (default 200 ppm)"),
+    "clock": ("clock_ppm", _ppm, "how far generator and oscilloscope differ (default 500 ppm)"),
     "delay": ("delay_s", _quantity("s"), "longest delay looked for, either way"),
-    "sign": ("sign", _sign, "same, inverted, or either (the default)"),
+    "sign": ("sign", _sign, "same, inverted, or either"),
 }
 
 

@@ -7,6 +7,7 @@ import numpy as np
 
 from vadist.captures.check import CheckReport
 from vadist.captures.limits import write_figure
+from vadist.captures.report import WORDS
 from vadist.errors import UsageError
 from vadist.measure.records import FloatArray
 from vadist.plots.style import audio_axis, line_style, look, new_figure
@@ -50,8 +51,7 @@ def plot_check(report: CheckReport, path: str | Path, *, overwrite: bool = False
 
 
 def _figure(report: CheckReport) -> Any:
-    verdict = "PASS" if report.passed else "FAIL"
-    title = f"{verdict}: {Path(report.name).name} against {report.design}"
+    title = f"{WORDS[report.verdict]}: {Path(report.name).name} against {report.design}"
     subtitle = f"ESR {write_figure(report.figures.esr_db, 'dB')}; the grey part is shown below"
     figure = new_figure(9.0, 10.4, title, subtitle)
     whole, near, rest, spectra = figure.subplots(4, 1, height_ratios=[2, 3, 2, 3])

@@ -5,20 +5,41 @@ import math
 from typing import Any
 
 from vadist.captures.check import CheckReport
-from vadist.captures.limits import write_figure
+from vadist.captures.evidence import Verdict
+from vadist.captures.limits import RIGHT_BOARD_DB, write_figure
 
 _HARMONICS_SHOWN = 6
+
+
+WORDS = {
+    Verdict.PASS: "PASS",
+    Verdict.FAIL: "FAIL",
+    Verdict.NOT_JUDGED: "COULD NOT BE JUDGED",
+    Verdict.NOT_ALIGNED: "COULD NOT BE ALIGNED",
+}
 
 
 def summary(report: CheckReport) -> str:
     """One line.
 
-    The verdict, the reasons if it failed, and the figures that always matter.
+    The verdict, the reasons if it did not pass, and the figures that always matter.
     """
-    failed = [str(j) for j in report.judgements if not j.passed]
     figures = f"ESR {write_figure(report.figures.esr_db, 'dB')}"
-    reasons = "; ".join(failed) if failed else figures
-    return f"{'PASS' if report.passed else 'FAIL'}  {report.name}: {reasons}"
+    reasons = "; ".join(report.reasons) or figures
+    return f"{WORDS[report.verdict]}  {report.name}: {reasons}"
+
+
+def right_board(report: CheckReport) -> str:
+    """How the error compares with that of boards that are right but for what models leave out."""
+    f, right = report.figures, write_figure(RIGHT_BOARD_DB, "dB")
+    if f.model_error_db <= RIGHT_BOARD_DB:
+        return f"as near as a right board would be ({right} or less)"
+    if f.hidden_db > RIGHT_BOARD_DB and f.least_model_error_db <= f.hidden_db:
+        return (
+            f"no worse than a right board would be, as far as the noise shows (down to "
+            f"{write_figure(f.hidden_db, 'dB')}; a right board stands at {right} or less)"
+        )
+    return f"worse than a right board would be ({right} or less)"
 
 
 def text_report(report: CheckReport) -> str:
@@ -54,8 +75,13 @@ def text_report(report: CheckReport) -> str:
         f"{100 * f.clip_level:.2f} %, asymmetry by {100 * f.asymmetry:+.2f} %"
     )
     lines += _harmonic_lines(report)
-    lines += [f"{'pass' if j.passed else 'FAIL'}       {j}" for j in report.judgements]
-    lines.append("PASS" if report.passed else "FAIL")
+    if report.verdict in (Verdict.PASS, Verdict.FAIL):
+        lines.append(f"model      {right_board(report)}")
+    for j in report.judgements:
+        lines.append(f"{'pass' if j.passed else '?   ' if j.undecided else 'FAIL'}       {j}")
+    if report.verdict in (Verdict.NOT_ALIGNED, Verdict.NOT_JUDGED):
+        lines += [f"evidence   {reason}" for reason in report.reasons]
+    lines.append(WORDS[report.verdict])
     return "\n".join(lines)
 
 
@@ -91,10 +117,15 @@ def as_json(report: CheckReport) -> dict[str, Any]:
     plain: dict[str, Any] = {
         "capture": report.name,
         "design": report.design,
+        "verdict": str(report.verdict),
         "passed": report.passed,
+        "reasons": list(report.reasons),
+        "evidence": dataclasses.asdict(report.evidence),
+        "worse_than_a_right_board": report.figures.least_model_error_db > RIGHT_BOARD_DB,
         "judgements": [dataclasses.asdict(j) for j in report.judgements],
         "figures": {
-            **dataclasses.asdict(report.figures), "model_error_db": report.figures.model_error_db
+            **dataclasses.asdict(report.figures), "model_error_db": report.figures.model_error_db,
+            "hidden_db": report.figures.hidden_db,
         },
         "alignment": dataclasses.asdict(report.alignment),
         "harmonics": [dataclasses.asdict(h) for h in report.harmonics],

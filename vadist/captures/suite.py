@@ -28,13 +28,14 @@ from typing import Any
 
 from vadist.captures.capture import Capture, Reading
 from vadist.captures.check import CheckReport, CheckSettings, check_capture
+from vadist.captures.evidence import Verdict
 from vadist.captures.limits import DEFAULT_LIMITS, parse_limits
 from vadist.captures.options import reading_from, settings_from
 from vadist.captures.reading import read_capture
 from vadist.captures.sidecar import read_stimulus
 from vadist.designs.design import Design, nearest
 from vadist.designs.files import apply_settings, load_design
-from vadist.errors import CaptureError, UsageError, VadistError
+from vadist.errors import CaptureError, UnjudgedError, UsageError, VadistError
 
 _SUITE_KEYS = ("name", "design", "input", "set", "reading", "settings", "limits", "capture")
 _CAPTURE_KEYS = ("file", "name", "design", "input", "set", "reading", "settings", "limits")
@@ -67,13 +68,46 @@ class Job:
 
 @dataclass(frozen=True)
 class Outcome:
-    """What became of a job: a report, or the error that prevented it."""
+    """What became of a job: a report, or the error that prevented it.
+
+    Attributes
+    ----------
+    name, design : str
+    seconds : float
+    report : CheckReport or None
+    error : str
+    unjudged : bool
+        Whether the capture was read but shows nothing to judge by.
+    """
 
     name: str
     design: str
     seconds: float
     report: CheckReport | None
     error: str = ""
+    unjudged: bool = False
+
+    @property
+    def verdict(self) -> Verdict | None:
+        """How the check ended; None if it could not be made."""
+        if self.report is not None:
+            return self.report.verdict
+        return Verdict.NOT_JUDGED if self.unjudged else None
+
+
+def count(outcomes: Sequence[Outcome]) -> str:
+    """How many ended in which way, in words."""
+    told = [o.verdict for o in outcomes]
+    parts = [f"{told.count(Verdict.PASS)} of {len(told)} passed"]
+    for verdict, words in (
+        (Verdict.FAIL, "failed"),
+        (Verdict.NOT_JUDGED, str(Verdict.NOT_JUDGED)),
+        (Verdict.NOT_ALIGNED, str(Verdict.NOT_ALIGNED)),
+        (None, "could not be checked"),
+    ):
+        if number := told.count(verdict):
+            parts.append(f"{number} {words}")
+    return ", ".join(parts)
 
 
 def read_source(path: Path, reading: Reading) -> Capture:
@@ -134,10 +168,10 @@ def run_suite(
 def _outcome(job: Job) -> Outcome:
     start = time.perf_counter()
     try:
-        report, error = run_job(job), ""
+        report, error, unjudged = run_job(job), "", False
     except VadistError as failure:
-        report, error = None, str(failure)
-    return Outcome(job.name, job.design.name, time.perf_counter() - start, report, error)
+        report, error, unjudged = None, str(failure), isinstance(failure, UnjudgedError)
+    return Outcome(job.name, job.design.name, time.perf_counter() - start, report, error, unjudged)
 
 
 def read_suite(path: str | Path) -> tuple[str, list[Job]]:

@@ -28,9 +28,12 @@ SETTINGS = {
     "oversample": ("N", "factor of the render; default: as the limits need"),
     "gain": ("SHARE", "how far the gain may be off (default 3%%); 0 holds it"),
     "offset": ("VOLTS", "how far the zero may be off (default 20mV)"),
-    "clock": ("PPM", "how far generator and oscilloscope may differ (default 200)"),
+    "clock": ("PPM", "how far generator and oscilloscope may differ (default 500)"),
     "delay": ("S", "longest delay looked for, either way"),
-    "sign": ("WORD", "same, inverted or either (default either)"),
+    "sign": (
+        "WORD",
+        "polarity: same, inverted or either; check wants same unless told, fit takes either",
+    ),
 }
 FLAGS = {
     "keep-input-dc": "drive the model with the input's DC too",

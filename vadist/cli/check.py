@@ -1,15 +1,18 @@
-"""Check captures of a board against its design: exit code 0 if every limit is met, 1 if not."""
+"""Check captures of a board against its design: exit code 0 if every limit is met, 1 if not.
+
+What could not be aligned or judged is neither passed nor failed; its exit code is 1 too.
+"""
 
 import argparse
 import json
 import sys
 import time
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from vadist.cli.bench import FLAGS, READING, SETTINGS, add_capture_arguments, given, read_bench
 from vadist.cli.progress import progress_bar
-from vadist.errors import UsageError
+from vadist.errors import UnjudgedError, UsageError
 
 if TYPE_CHECKING:
     from vadist.captures.suite import Outcome
@@ -28,7 +31,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         "--limit", action="append", default=[], metavar="NAME=VALUE", dest="limit",
         help="esr=-36dB, model_error=-40dB, pre_emphasised_esr, rms_error=10mV, max_error, "
         "harmonic_level=0.5dB, harmonic_phase=5deg, clip_level=2%%, asymmetry=2%%, dc=50mV; "
-        "default esr=-25dB",
+        "default model_error=-40dB",
     )  # fmt: skip
     verdict.add_argument("--limits", metavar="FILE", help="TOML file of limits")
     verdict.add_argument("--json", metavar="FILE", help="write the figures; - for standard output")
@@ -47,7 +50,7 @@ def run(options: argparse.Namespace) -> int:
     if options.capture.lower().endswith(".toml"):
         return _run_suite(options)
     from vadist.captures.check import check_capture
-    from vadist.captures.report import as_json, text_report
+    from vadist.captures.report import text_report
     from vadist.captures.suite import Outcome
 
     if options.design is None:
@@ -55,11 +58,21 @@ def run(options: argparse.Namespace) -> int:
     limits = _limits(options)
     start = time.perf_counter()
     capture, source, design, settings = read_bench(options)
-    report = check_capture(capture, design, source, settings, limits)
-    outcome = Outcome(Path(report.name).name, design.name, time.perf_counter() - start, report)
-    if options.json != "-":
+    report, error = None, ""
+    try:
+        report = check_capture(capture, design, source, settings, limits)
+    except UnjudgedError as failure:
+        error = str(failure)
+        print(f"vadist: {error}", file=sys.stderr)
+    outcome = Outcome(
+        Path(capture.name).name, design.name, time.perf_counter() - start, report, error,
+        unjudged=report is None,
+    )  # fmt: skip
+    if report is not None and options.json != "-":
         print(text_report(report))
-    _write(options, "vadist check", [outcome], as_json(report))
+    _write(options, "vadist check", [outcome], _plain(outcome))
+    if report is None:
+        return 1
     if options.plot:
         from vadist.captures.plots import plot_check
 
@@ -80,8 +93,8 @@ def _limits(options: argparse.Namespace) -> dict[str, float] | None:
 
 
 def _run_suite(options: argparse.Namespace) -> int:
-    from vadist.captures.report import as_json, summary
-    from vadist.captures.suite import read_suite, run_suite
+    from vadist.captures.report import summary
+    from vadist.captures.suite import count, read_suite, run_suite
 
     own = {**given(options, READING), **given(options, {**SETTINGS, **FLAGS})}
     if options.design or options.input or options.settings or own or _limits(options):
@@ -94,16 +107,15 @@ def _run_suite(options: argparse.Namespace) -> int:
         outcomes = run_suite(jobs, options.threads, progress)
     seconds = time.perf_counter() - start
     lines = [
-        f"ERROR {o.name}: {o.error}" if o.report is None else summary(o.report) for o in outcomes
-    ]
-    passed = sum(o.report is not None and o.report.passed for o in outcomes)
-    lines.append(f"{passed} of {len(outcomes)} passed in {seconds:.1f} s")
-    if options.json != "-":
-        print("\n".join(lines))
-    results = [
-        {"name": o.name, "error": o.error} if o.report is None else as_json(o.report)
+        summary(o.report)
+        if o.report is not None
+        else f"{'COULD NOT BE JUDGED ' if o.unjudged else 'ERROR'} {o.name}: {o.error}"
         for o in outcomes
     ]
+    lines.append(f"{count(outcomes)} in {seconds:.1f} s")
+    if options.json != "-":
+        print("\n".join(lines))
+    results = [_plain(o) for o in outcomes]
     _write(options, name, outcomes, {"suite": name, "seconds": seconds, "results": results})
     if options.plot:
         from vadist.captures.plots import plot_check
@@ -113,9 +125,19 @@ def _run_suite(options: argparse.Namespace) -> int:
                 safe = "".join(c if c.isalnum() or c in "-_. " else "_" for c in o.name)
                 target = Path(options.plot) / f"{k + 1:03d} {safe}.png"
                 plot_check(o.report, target, overwrite=options.overwrite)
-    if any(o.report is None for o in outcomes):
+    if any(o.verdict is None for o in outcomes):
         return 2
-    return 0 if passed == len(outcomes) else 1
+    return 0 if all(o.report is not None and o.report.passed for o in outcomes) else 1
+
+
+def _plain(outcome: "Outcome") -> dict[str, Any]:
+    """An outcome for other programs."""
+    from vadist.captures.report import as_json
+
+    if outcome.report is not None:
+        return as_json(outcome.report)
+    told = {"name": outcome.name, "error": outcome.error}
+    return told if outcome.verdict is None else {**told, "verdict": str(outcome.verdict)}
 
 
 def _write(
