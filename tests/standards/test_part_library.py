@@ -75,7 +75,7 @@ def same_numbers(entry: object, fit: object) -> None:
     for field in dataclasses.fields(entry):  # type: ignore[arg-type]
         held, wanted = getattr(entry, field.name), getattr(fit, field.name)
         if isinstance(held, float):
-            assert held == pytest.approx(wanted, rel=1e-3), field.name
+            assert held == pytest.approx(wanted, rel=1e-3, abs=0.0), field.name
 
 
 @pytest.mark.parametrize("name", TRANSISTORS)

@@ -22,7 +22,7 @@ DIODES = {
             1.886,
             "fit, worst 6 mV: 0.67 V at 5 mA, the middle of the limits of the 1N4448 (NXP 1N4148; "
             "1N4448, 2004), and the run of the BAS16's maxima at 1, 10, 50 and 150 mA (Siemens "
-            "BAS 16, 1994), the same diode in another case; 1 V at most at 10 mA",
+            "BAS 16, 1994), a diode of the same class in another case; 1 V at most at 10 mA",
         ),
         DiodeModel(
             "1N34A",
