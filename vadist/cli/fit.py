@@ -10,7 +10,7 @@ from vadist.cli.bench import add_capture_arguments, read_bench
 from vadist.errors import AudioFileError, UsageError
 
 if TYPE_CHECKING:
-    from vadist.fitting.fit import Progress
+    from vadist.fitting.problem import Progress
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
