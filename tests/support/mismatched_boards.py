@@ -7,7 +7,6 @@ over the range that a person could meet and not chosen for the fit to see or to 
 
 import dataclasses
 from collections.abc import Callable
-from dataclasses import dataclass
 
 import numpy as np
 from synthetic_bench import FITTED, FitCase, Scope, draw_parts, level_sweeps, record_board
@@ -208,15 +207,7 @@ NOT_FREED = {
 KINDS = (*LEFT_OUT, *NOT_FREED)
 
 
-@dataclass(frozen=True)
-class MismatchedCase:
-    """A fit case and what the board holds besides."""
-
-    kind: str
-    case: FitCase
-
-
-def mismatched_case(seed: int, kind: str, parts: int = 3) -> MismatchedCase:
+def mismatched_case(seed: int, kind: str, parts: int = 3) -> FitCase:
     """Draw a board: ``parts`` of :data:`FITTED` off by up to 25 %, and one mismatch."""
     generator = np.random.default_rng(5000 + seed)
     board, truth = draw_parts(generator, parts)
@@ -229,5 +220,4 @@ def mismatched_case(seed: int, kind: str, parts: int = 3) -> MismatchedCase:
             board = NOT_FREED[kind](free, generator)
             if all(board.value(path) == value for path, value in truth.items()):
                 break
-    case = record_board(board, truth, level_sweeps((0.02, 0.2), 0.015), Scope(), generator, change)
-    return MismatchedCase(kind, case)
+    return record_board(board, truth, level_sweeps((0.02, 0.2), 0.015), Scope(), generator, change)

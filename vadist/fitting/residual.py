@@ -27,6 +27,17 @@ _FALSE_ALARM = 1e-3
 _ALLOWED_DB = 1.0
 # Noise is foretold from a part of the record, by about this much.
 
+_QUIET_PARTS = 16
+# The record's noise above the band is read from the quietest of this many parts.
+
+_LEAST_OF_PARTS = 1.77
+# Expected least of sixteen normal values, in deviations below their mean (tables of order
+# statistics; computed: 1.766).
+
+_HANN_SPREAD = 1.94
+# Variance of a mean of periodogram lines under a Hann window, times their number, over the squared
+# mean: neighbours share 4/9 and 1/36 of their power (computed from the window's transform).
+
 _LOWEST_HZ = 100.0
 _LEVELS_DB = (0.0, -6.0, -12.0, -24.0, -math.inf)
 _ENVELOPE_S = 3e-3
@@ -117,6 +128,9 @@ class Background:
             separate_input=source is not None,
         )  # fmt: skip
         self._steps_v = _conversion_v(capture, output, prepared.top_hz)
+        self._above = _unbiased(
+            prepared.noise_v, capture.seconds, capture.sample_rate_hz, prepared.top_hz
+        )
         self._input_v = 0.0 if source is not None else self._input_noise_v(capture, driver)
 
     def judge(self, design: Design, at: Evaluated) -> Residue:
@@ -124,20 +138,23 @@ class Background:
         problem = self._problem
         count, signal = len(at.residual), problem.power / len(at.residual)
         predicted = problem.target + at.residual
-        told = compare(
-            problem.target, predicted, problem.time_s, noise_v=problem.prepared.noise_v
-        ).noise_db
-        noise = self._steps_v**2
-        if told is not None:
-            noise = max(noise, signal * 10.0 ** (told / 10.0))
-        noise += self._driven_noise(design, at) if self._input_v > 0.0 else 0.0
+        silent_db = compare(problem.target, predicted, problem.time_s).noise_db
+        silent = None if silent_db is None else signal * 10.0 ** (silent_db / 10.0)
+        # A silence is short and tells less; it counts where signal lies above the band.
+        known = self._above
+        if silent is not None and (known is None or silent < 0.5 * known):
+            known = silent
+        noise = max(known or 0.0, self._steps_v**2)
+        driven = self._driven_noise(design, at)
         error_db = at.answer.error_db
         arithmetic = 0.0 if error_db is None else signal * 10.0 ** (error_db / 10.0)
         rest = at.alignment.sign * at.alignment.rest_v + at.alignment.offset_v
-        cells = _cells(at.residual, predicted - rest, problem.prepared.top_hz)
+        cells = _cells(at.residual, driven, predicted - rest, problem.prepared.top_hz)
+        unknown = known is None and noise == 0.0 and self._input_v == 0.0
+        whole = (noise * count + float(driven @ driven)) / problem.power
         return _judged(
-            at.residual, cells, noise, arithmetic, problem.power,
-            None if told is None and noise == 0.0 else _db(noise * count / problem.power), error_db,
+            at.residual, cells, noise, float(driven @ driven), arithmetic, problem.power,
+            None if unknown else _db(whole), error_db,
         )  # fmt: skip
 
     def _input_noise_v(self, capture: Capture, driver: str) -> float:
@@ -157,9 +174,11 @@ class Background:
         density = max((noise or 0.0) ** 2 / band_hz, steps**2 / _noise_band_hz(top_hz))
         return math.sqrt(density * 0.5 * drive.sample_rate_hz)
 
-    def _driven_noise(self, design: Design, at: Evaluated) -> float:
-        """Mean square of what as much noise again on the input adds to the output."""
+    def _driven_noise(self, design: Design, at: Evaluated) -> FloatArray:
+        """What as much noise again on the input adds to the output."""
         problem = self._problem
+        if self._input_v == 0.0:
+            return np.zeros(len(problem.time_s))
         drive = problem.prepared.excitation
         noise = np.random.default_rng(0).normal(0.0, self._input_v, len(drive.volts))
         noisy = answers(
@@ -168,7 +187,7 @@ class Background:
             threads=problem.threads,
         )[0]  # fmt: skip
         now, then = (at.alignment.apply(a.wave, problem.time_s) for a in (noisy, at.answer))
-        return float(np.var(now - then))
+        return np.asarray(now - then - np.mean(now - then))
 
 
 def _noise_band_hz(top_hz: float) -> float:
@@ -184,6 +203,18 @@ def _conversion_v(capture: Capture, channel: str, top_hz: float) -> float:
     return float(np.quantile(steps, 0.1)) * math.sqrt(share / 12.0)
 
 
+def _unbiased(noise_v: float | None, seconds: float, rate_hz: float, top_hz: float) -> float | None:
+    """Mean square of the noise foretold by the quietest of equal parts above the band.
+
+    The least of several estimates is below their mean, the more the shorter the record.
+    """
+    if noise_v is None:
+        return None
+    bins = (0.48 * rate_hz - 2.0 * top_hz) * seconds / _QUIET_PARTS
+    scatter = math.sqrt(_HANN_SPREAD / max(bins, 1.0))
+    return float(noise_v**2 / max(1.0 - _LEAST_OF_PARTS * scatter, 0.5))
+
+
 def _db(ratio: float) -> float:
     return 10.0 * math.log10(max(ratio, 1e-30))
 
@@ -195,10 +226,15 @@ class _Part:
     energy: float
     independent: float
     noise_share: float
+    driven: float = 0.0
 
 
-def _cells(residual: FloatArray, moving: FloatArray, top_hz: float) -> list[_Part]:
-    return _bands(residual, top_hz) + _levels(residual, moving, top_hz)
+def _cells(
+    residual: FloatArray, driven: FloatArray, moving: FloatArray, top_hz: float
+) -> list[_Part]:
+    """Parts of a residual, with what the noise of the input has driven into each."""
+    ours, theirs = (_bands(x, top_hz) + _levels(x, moving, top_hz) for x in (residual, driven))
+    return [replace(a, driven=b.energy) for a, b in zip(ours, theirs, strict=True)]
 
 
 def _bands(residual: FloatArray, top_hz: float) -> list[_Part]:
@@ -236,7 +272,7 @@ def _levels(residual: FloatArray, moving: FloatArray, top_hz: float) -> list[_Pa
     for high, low in pairwise(_LEVELS_DB):
         name = f"more than {-high:.0f} dB below its peak"
         if low > -math.inf:
-            name = f"{-high:.0f} to {-low:.0f} dB below its peak"
+            name = f"{abs(high):.0f} to {-low:.0f} dB below its peak"
         ends = 10.0 ** (low / 20.0), 10.0 ** (high / 20.0)
         chosen.append(("level", name, (envelope > ends[0]) & (envelope <= ends[1])))
     chosen.append(("half-wave", "upper", moving > _RESTING * peak))
@@ -244,7 +280,7 @@ def _levels(residual: FloatArray, moving: FloatArray, top_hz: float) -> list[_Pa
     chosen.append(("half-wave", "at rest", np.abs(moving) <= _RESTING * peak))
     independent = (1.0 + ROLL_OFF) / GRID
     return [
-        _Part(kind, name, float(np.sum(residual[part] ** 2)), independent * part.sum(),
+        _Part(kind, name, float(np.sum(residual[part] ** 2)), independent * int(part.sum()),
               float(part.mean()))
         for kind, name, part in chosen if part.sum() >= 16
     ]  # fmt: skip
@@ -254,6 +290,7 @@ def _judged(
     residual: FloatArray,
     parts: list[_Part],
     noise: float,
+    driven: float,
     arithmetic: float,
     power: float,
     noise_db: float | None,
@@ -263,15 +300,15 @@ def _judged(
     from scipy.stats import chi2
 
     count, energy = len(residual), float(residual @ residual)
-    whole = _Part("whole", "", energy, count * (1.0 + ROLL_OFF) / GRID, 1.0)
+    whole = _Part("whole", "", energy, count * (1.0 + ROLL_OFF) / GRID, 1.0, driven)
     chance = _FALSE_ALARM / (len(parts) + 1)
 
     def excess(part: _Part) -> tuple[float, float, bool]:
         # Arithmetic may lie anywhere: each cell is granted all of it.
-        granted = count * (noise * part.noise_share + arithmetic)
+        granted = count * (noise * part.noise_share + arithmetic) + part.driven
         freedom = max(part.independent, 1.0)
         most = 10.0 ** (_ALLOWED_DB / 10.0) * float(chi2.isf(chance, freedom)) / freedom
-        return granted, part.energy - granted, part.energy > most * granted
+        return granted, part.energy - granted, bool(part.energy > most * granted)
 
     total = excess(whole)
     found, unexplained = [], total[1] if total[2] else 0.0

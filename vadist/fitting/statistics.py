@@ -158,18 +158,19 @@ def long_run(scores: FloatArray, lags: int) -> FloatArray:
 
     Notes
     -----
-    Newey and West: sum over lags from -L to L of (1 - |l|/(L + 1)) sum over t of s_t s_(t-l)'.
+    Newey and West: sum over lags from -L to L of (1 - |l|/(L + 1)) sum over t of s_t s_(t-l)'. As
+    many windows of L + 1 samples hold both t and t - l as the weight says, so it is the sum of the
+    squares of the sums of all windows, over L + 1.
 
     Examples
     --------
     >>> long_run(np.ones((4, 1)), 1)  # 4 at lag 0, and twice half of 3
     array([[7.]])
     """
-    middle = scores.T @ scores
-    for lag in range(1, lags + 1):
-        across = scores[lag:].T @ scores[:-lag]
-        middle = middle + (1.0 - lag / (lags + 1)) * (across + across.T)
-    return np.asarray(middle)
+    ends = np.zeros((lags, scores.shape[1]))
+    sums = np.cumsum(np.concatenate([np.zeros_like(scores[:1]), ends, scores, ends]), axis=0)
+    windows = sums[lags + 1 :] - sums[: -lags - 1]
+    return np.asarray(windows.T @ windows / (lags + 1))
 
 
 def weigh(
