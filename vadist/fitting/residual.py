@@ -140,10 +140,12 @@ class Background:
         predicted = problem.target + at.residual
         silent_db = compare(problem.target, predicted, problem.time_s).noise_db
         silent = None if silent_db is None else signal * 10.0 ** (silent_db / 10.0)
-        # A silence is short and tells less; it counts where signal lies above the band.
+        # A silence is short: it counts where nothing, or signal, lies above the band, and flat
+        # noise lies in the quietest part of the residual too.
         known = self._above
         if silent is not None and (known is None or silent < 0.5 * known):
-            known = silent
+            quietest = _quietest(at.residual, problem.prepared.top_hz)
+            known = max(silent, min(quietest, 2.0 * silent))
         noise = max(known or 0.0, self._steps_v**2)
         driven = self._driven_noise(design, at)
         error_db = at.answer.error_db
@@ -201,6 +203,17 @@ def _conversion_v(capture: Capture, channel: str, top_hz: float) -> float:
         return 0.0
     share = min(2.0 * _noise_band_hz(top_hz) / capture.sample_rate_hz, 1.0)
     return float(np.quantile(steps, 0.1)) * math.sqrt(share / 12.0)
+
+
+def _quietest(residual: FloatArray, top_hz: float) -> float:
+    """Mean square within the band that the quietest of equal parts of it foretells."""
+    count = len(residual)
+    energy = np.abs(np.fft.rfft(residual)) ** 2 * (2.0 / count**2)
+    band = energy[1 : int(count / GRID)]
+    parts = [float(part.mean()) for part in np.array_split(band, _QUIET_PARTS)]
+    scatter = math.sqrt(_QUIET_PARTS / len(band))
+    least = min(parts) / max(1.0 - _LEAST_OF_PARTS * scatter, 0.5)
+    return least * count * _noise_band_hz(top_hz) / (GRID * top_hz)
 
 
 def _unbiased(noise_v: float | None, seconds: float, rate_hz: float, top_hz: float) -> float | None:
