@@ -94,6 +94,8 @@ def test_saturation_current_and_emission_from_a_transfer_capture(seed, bits, bot
     assert found[0] == pytest.approx(saturation, rel=0.05)
     assert found[1] == pytest.approx(slope, rel=0.05)
     assert report.correlation[0, 1] > 0.9
+    # Noise of a measured input counts as noise, not as something that the model lacks.
+    assert not report.residue.mismatch, report.residue
     assert report.esr_after_db < report.esr_before_db - 3.0
 
 
@@ -132,6 +134,13 @@ def test_two_parts_that_only_matter_as_a_product():
     assert "not identifiable" in text
     alone = fit_design(capture, design, ["input.capacitor"])
     (estimate,) = alone.estimates
+    (rival,) = [r for r in alone.rivals if r.free.path == "input.bias_resistor"]
+    assert (rival.instead_of, rival.verdict, rival.stands) == ("input.capacitor", "equal", True)
+    assert rival.value * design.value("input.capacitor") == pytest.approx(
+        truth * resistor, rel=5e-3
+    )
+    assert "input.bias_resistor 8k7 (-13.0 %), instead of input.capacitor" in text_report(alone)
+    assert not alone.residue.mismatch
     assert estimate.low < truth < estimate.high
     assert estimate.high / estimate.low < 1.02
     assert as_json(alone)["values"][0]["nearest_preferred"] == "150n"

@@ -93,8 +93,11 @@ def stimulus_capture(volts) -> Capture:
     return Capture("stimulus", float(PLAYER_HZ), ("stimulus",), np.asarray(volts)[:, None])
 
 
-def solve_board(design: Design, volts) -> tuple[CubicSpline, CubicSpline]:
-    """Input and output volts as functions of time, from IDA."""
+def solve_board(design: Design, volts, change=None) -> tuple[CubicSpline, CubicSpline]:
+    """Input and output volts as functions of time, from IDA.
+
+    ``change`` may add to the network what no design holds.
+    """
     import soxr
 
     margin = np.zeros(256)
@@ -106,6 +109,8 @@ def solve_board(design: Design, volts) -> tuple[CubicSpline, CubicSpline]:
     drive = CubicSpline(times, fine)
     slope = drive.derivative()
     network = design.network()
+    if change is not None:
+        change(network)
     rest = {}
     for section, point in solve_all(network):
         rest.update(zip(section.unknowns, point.node_v, strict=True))
@@ -205,15 +210,24 @@ FITTED = (
 """Parts that fit cases draw from."""
 
 
-def fit_case(seed: int, parts: int = 3) -> FitCase:
-    """Draw a board: ``parts`` of :data:`FITTED` off by up to 25 %."""
-    generator = np.random.default_rng(1000 + seed)
-    design = board = short_board()
-    truth = {}
+def draw_parts(generator, parts: int) -> tuple[Design, dict[str, float]]:
+    """Draw a board with ``parts`` of :data:`FITTED` off by up to 25 %, and their values."""
+    board, truth = short_board(), {}
     for path in generator.choice(FITTED, parts, replace=False).tolist():
-        truth[path] = float(design.value(path) * np.exp(generator.uniform(-0.22, 0.22)))
+        truth[path] = float(board.value(path) * np.exp(generator.uniform(-0.22, 0.22)))
         board = board.with_value(path, truth[path])
-    volts = level_sweeps((0.02, 0.2), 0.015)
-    output = solve_board(board, volts)[1]
-    capture = Scope().record([output], len(volts) / PLAYER_HZ, generator)
-    return FitCase(design, truth, stimulus_capture(volts), capture)
+    return board, truth
+
+
+def record_board(board, truth, volts, scope, generator, change=None) -> FitCase:
+    """Solve a board, record it, and put it beside the nominal design."""
+    output = solve_board(board, volts, change)[1]
+    capture = scope.record([output], len(volts) / PLAYER_HZ, generator)
+    return FitCase(short_board(), truth, stimulus_capture(volts), capture)
+
+
+def fit_case(seed: int, parts: int = 3) -> FitCase:
+    """Draw a board with parts off, and nothing else wrong with it."""
+    generator = np.random.default_rng(1000 + seed)
+    board, truth = draw_parts(generator, parts)
+    return record_board(board, truth, level_sweeps((0.02, 0.2), 0.015), Scope(), generator)

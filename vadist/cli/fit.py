@@ -10,7 +10,7 @@ from vadist.cli.bench import add_capture_arguments, read_bench
 from vadist.errors import AudioFileError, UsageError
 
 if TYPE_CHECKING:
-    from vadist.fitting.fit import Progress
+    from vadist.fitting.problem import Progress
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -34,8 +34,6 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(options: argparse.Namespace) -> int:
     """Fit, report, and write the design; an interrupt keeps the best values so far."""
-    import os
-
     import numpy as np
 
     from vadist.audio_files import write_text_atomically
@@ -53,8 +51,7 @@ def run(options: argparse.Namespace) -> int:
     capture, source, design, settings = read_bench(options)
     report = fit_design(
         capture, design, options.free.split(","), source, settings,
-        confidence=options.confidence, threads=options.threads or os.cpu_count() or 1,
-        progress=_show,
+        confidence=options.confidence, threads=options.threads, progress=_show,
     )  # fmt: skip
     if sys.stderr.isatty():
         print(file=sys.stderr)

@@ -64,11 +64,20 @@ class Certainty:
     unseen : tuple of Unseen
     covariance : (values, values)
         Of what is seen, on the fit's scale.
+    reach : (values,)
+        How far each value moves, at most, for an error of the samples whose root sum of squares is
+        1 V.
     """
 
     noise: float
     unseen: tuple[Unseen, ...]
     covariance: FloatArray
+    reach: FloatArray
+
+    @property
+    def deviations(self) -> FloatArray:
+        """Standard deviation of each value."""
+        return np.sqrt(np.maximum(np.diag(self.covariance), 0.0))
 
 
 def width(confidence: float) -> float:
@@ -133,6 +142,86 @@ def unseen_directions(
     return tuple(unseen), np.asarray(inverse)
 
 
+def correlated_lags(samples: int, top_hz: float) -> int:
+    """Lags of a comparison over which residuals may be alike, a millisecond."""
+    return min(round(_CORRELATED_S * GRID * top_hz), samples // 8)
+
+
+def long_run(scores: FloatArray, lags: int) -> FloatArray:
+    """Covariance of the sums of series that are correlated over some lags.
+
+    Parameters
+    ----------
+    scores : (samples, series)
+        Of mean about zero.
+    lags : int
+
+    Notes
+    -----
+    Newey and West: sum over lags from -L to L of (1 - |l|/(L + 1)) sum over t of s_t s_(t-l)'. As
+    many windows of L + 1 samples hold both t and t - l as the weight says, so it is the sum of the
+    squares of the sums of all windows, over L + 1.
+
+    Examples
+    --------
+    >>> long_run(np.ones((4, 1)), 1)  # 4 at lag 0, and twice half of 3
+    array([[7.]])
+    """
+    ends = np.zeros((lags, scores.shape[1]))
+    sums = np.cumsum(np.concatenate([np.zeros_like(scores[:1]), ends, scores, ends]), axis=0)
+    windows = sums[lags + 1 :] - sums[: -lags - 1]
+    return np.asarray(windows.T @ windows / (lags + 1))
+
+
+def weigh(
+    ours: FloatArray,
+    theirs: FloatArray,
+    more_values: int,
+    top_hz: float,
+    confidence: float,
+    *,
+    only_noise: tuple[bool, bool],
+) -> int:
+    """Which of two residuals of the same samples is the better explanation, if that can be said.
+
+    Parameters
+    ----------
+    ours, theirs : (samples,)
+    more_values : int
+        How many more values theirs has fitted; each is charged as Akaike does.
+    top_hz, confidence : float
+    only_noise : tuple of bool
+        Whether each leaves no more than noise.
+
+    Returns
+    -------
+    int
+        -1 if theirs is the better one, 1 if it is the worse one, 0 if both are equal.
+
+    Notes
+    -----
+    Where just one leaves only noise it is the better one. Where both do, the odds of their
+    likelihoods must be as the confidence asks (0.99: one to a hundred). Where neither does, none
+    of them is right and Vuong's comparison holds: the difference of the sums of squares against
+    its own deviation, here with Newey and West's sum over lags, because neighbours are alike.
+
+    References
+    ----------
+    Q. Vuong, Econometrica 57(2), 1989; H. Akaike, IEEE Transactions on Automatic Control 19(6),
+    1974 (both from memory, not located).
+    """
+    if only_noise[0] != only_noise[1]:
+        return 1 if only_noise[0] else -1
+    each = theirs**2 - ours**2
+    noise = min(noise_of(ours, 0), noise_of(theirs, 0))
+    difference = float(each.sum()) + 2.0 * more_values * noise**2
+    least = -2.0 * math.log(1.0 - confidence) * noise**2
+    if not only_noise[0]:
+        spread = long_run((each - each.mean())[:, None], correlated_lags(len(each), top_hz))
+        least = max(least, width(confidence) * math.sqrt(max(float(spread[0, 0]), 0.0)))
+    return 0 if abs(difference) <= least else int(math.copysign(1.0, difference))
+
+
 def certainty(
     jacobian: FloatArray, residual: FloatArray, paths: list[str], top_hz: float, confidence: float
 ) -> Certainty:
@@ -151,15 +240,12 @@ def certainty(
     unseen, inverse = unseen_directions(jacobian, paths, noise, confidence)
     flat = noise**2 * inverse
     # Residuals that stay alike over a while (a wrong model, quantisation) tell less than their
-    # number: sums of gradient times residual over lags, with falling weights.
+    # number.
     scores = jacobian * residual[:, None]
-    lags = min(round(_CORRELATED_S * GRID * top_hz), len(scores) // 8)
-    middle = scores.T @ scores
-    for lag in range(1, lags + 1):
-        across = scores[lag:].T @ scores[:-lag]
-        middle += (1.0 - lag / (lags + 1)) * (across + across.T)
+    middle = long_run(scores, correlated_lags(len(scores), top_hz))
     robust = inverse @ middle @ inverse
     # Whichever claims less, value by value, with the correlation of the plain one.
     grow = np.sqrt(np.maximum(np.diag(robust), 0.0) / np.maximum(np.diag(flat), 1e-300))
     grow = np.maximum(grow, 1.0)
-    return Certainty(noise, unseen, np.asarray(flat * np.outer(grow, grow)))
+    reach = np.sqrt(np.maximum(np.diag(inverse), 0.0))
+    return Certainty(noise, unseen, np.asarray(flat * np.outer(grow, grow)), reach)

@@ -13,7 +13,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from vadist.designs.design import Design, nearest
-from vadist.errors import DesignError, UsageError
+from vadist.errors import DesignError, UsageError, VadistError
 from vadist.quantities import format_quantity, nearest_preferred
 from vadist.stages.stage import DiodePair, Pot
 
@@ -28,6 +28,15 @@ _SUFFIXES = {
     "_v_per_s": "V/s", "_v_rthz": "V/rtHz", "_a_rthz": "A/rtHz", "_ohm": "ohm", "_hz": "Hz",
     "_a": "A", "_v": "V",
 }  # fmt: skip
+_WITHIN_SUPPLY = 1.5
+# Of rails: beyond it op-amps find no supply, or the bias no middle.
+
+_SCATTERED = (
+    "saturation_current", "emission_coefficient", "forward_beta", "gain_bandwidth", "slew_rate",
+    "headroom_high", "headroom_low",
+)  # fmt: skip
+# Of device models: what a specimen has of its own. Early voltage and the like move little.
+
 _SERIES = {"ohm": "E24", "F": "E12", "H": "E12"}
 
 
@@ -105,6 +114,38 @@ def free_values(design: Design, texts: Sequence[str]) -> list[FreeValue]:
     return found
 
 
+def every_value(design: Design) -> list[FreeValue]:
+    """Everything of a design that a board could hold off its value.
+
+    Parts, tracks of pots, knobs, supply and bias, what loads it, and of each device model the
+    number that specimens differ in most.
+
+    Examples
+    --------
+    >>> from vadist.designs.files import load_design
+    >>> found = [v.path for v in every_value(load_design("soft_clipper"))]
+    >>> {"drive", "supply.volts", "gain.opamp.gain_bandwidth"} <= set(found)
+    True
+    """
+    found = []
+    for path in design.paths:
+        info, held = design.field_info(path), design.value(path)
+        if info.kind in ("part", "number", "pot", "position"):
+            paths = [path]
+        else:
+            paths = [f"{path}.{key}" for key in _SCATTERED]
+            if isinstance(held, DiodePair):
+                paths += [f"{path}.{side}.{_SCATTERED[0]}" for side in ("forward", "reverse")]
+        for tried in paths:
+            try:
+                value = _free(design, tried, None)
+            except VadistError:
+                continue  # left out, zero, or no such number
+            if value.high > value.low and held is not None:
+                found.append(value)
+    return found
+
+
 def _factor(path: str, text: str) -> float:
     text = text.strip().lower()
     try:
@@ -138,8 +179,9 @@ def _free(design: Design, path: str, within: float | None) -> FreeValue:
         )  # fmt: skip
     if info.kind in ("part", "number"):
         series = _SERIES.get(info.unit, "") if info.kind == "part" else ""
+        most = _WITHIN_SUPPLY if path.startswith("supply.") else WITHIN
         return _ratio(
-            path, info.unit, held, within or WITHIN, lambda d, v: d.with_value(path, v), series
+            path, info.unit, held, within or most, lambda d, v: d.with_value(path, v), series
         )
     models = {"diodes": held.forward or held.reverse} if info.kind == "diodes" else {"": held}
     model = next(iter(models.values()))
