@@ -1,13 +1,13 @@
 """A design: supply, source, stages in order, load, and the knobs that move its pots."""
 
 import dataclasses
-import difflib
 import math
-from collections.abc import Iterable, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Any
 
 from vadist.errors import DesignError
+from vadist.names import nearest as nearest
 from vadist.network import GROUND, INPUT, Network
 from vadist.parts import wiper_fraction
 from vadist.stages.stage import FieldInfo, Pot, Stage, optional_part, part
@@ -250,9 +250,3 @@ class Design:
 def output_node(stage: str) -> str:
     """Node a stage's output is wired to."""
     return f"{stage}.output"
-
-
-def nearest(name: str, names: Iterable[str]) -> str:
-    """Return '; did you mean ...?' with the closest known name, or nothing."""
-    close = difflib.get_close_matches(name, list(names), n=1, cutoff=0.5)
-    return f"; did you mean {close[0]!r}?" if close else ""

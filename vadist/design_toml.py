@@ -11,7 +11,7 @@ from functools import partial
 from typing import Any, TypeVar
 
 from vadist.design import Control, Design, Source, Supply
-from vadist.design_values import number, read_value, shown, unknown
+from vadist.design_values import number, read_value, shown, unknown, warn_of
 from vadist.errors import DesignError
 from vadist.network import BIAS, GROUND
 from vadist.parts import wiper_fraction
@@ -193,6 +193,7 @@ def _fields(cls: type[Stage], table: Mapping[str, Any], faults: _Faults) -> dict
     for name, info in cls.fields().items():
         if name in table:
             values[name] = faults.attempt(partial(read_value, info, table[name]), f"{name} ")
+            warn_of(info, table[name], values[name], f"{faults.place}: {name}")
         elif not info.optional:
             faults.add(f"{name} is missing ({info.purpose})")
     return values
@@ -241,7 +242,7 @@ def _stage(table: Mapping[str, Any], faults: _Faults) -> Stage | type[Stage] | N
         if kind is None:
             faults.add(f"type is missing; one of {', '.join(STAGES)}")
         elif isinstance(kind, str):
-            faults.add(unknown(kind, STAGES, "type"))
+            faults.add(f"{unknown(kind, STAGES, 'type')}; there are {', '.join(STAGES)}")
         else:
             faults.add(f"type must be a text (got {shown(kind)})")
         return None

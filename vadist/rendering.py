@@ -15,6 +15,7 @@ from vadist.diagnostics import Diagnostics, SectionEffort, StageRange
 from vadist.errors import UsageError
 from vadist.lanes import REACH
 from vadist.method import Method, choose_method, estimate_error_db, judged_part, loudest_excerpts
+from vadist.names import whole
 from vadist.pool import StoppablePool, stoppable_pool
 from vadist.sections import Matrix
 from vadist.segments import Plan, Span, SpanResult, plan_segments, warm_up_seconds
@@ -82,12 +83,12 @@ class Rendering:
                 f"sample rate must be within {LOWEST_RATE_HZ}..{HIGHEST_RATE_HZ} Hz "
                 f"(got {sample_rate_hz:g})"
             )
-        if oversample is not None and not 1 <= oversample <= 256:
-            raise UsageError(f"oversample must be within 1..256 (got {oversample})")
+        if oversample is not None:
+            oversample = whole("oversample", oversample, 256)
         if oversample is not None and accuracy_db is not None:
             raise UsageError("give either oversample or accuracy, not both")
-        if threads is not None and threads < 1:
-            raise UsageError(f"threads must be at least 1 (got {threads})")
+        if threads is not None:
+            threads = whole("threads", threads)
         for design in designs:
             for tap in taps:
                 if tap not in design.stages:
