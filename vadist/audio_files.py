@@ -228,7 +228,8 @@ class TakeWriter:
     Parameters
     ----------
     path : path
-        Target, ``.wav`` or ``.flac``; missing folders are made. A symbolic link is replaced, not followed.
+        Target, ``.wav`` or ``.flac``; missing folders are made. A symbolic link is replaced, not
+        followed.
     sample_rate_hz, channels : int
         8000 to 384000 Hz; 1 to 64.
     subtype : str

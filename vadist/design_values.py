@@ -113,9 +113,9 @@ def warn_of(info: FieldInfo, raw: object, value: Any, place: str) -> None:
     """Warn of a part's value that was read but looks like a slip; see :func:`unusual`."""
     if isinstance(value, Pot):
         value, raw = value.resistance, raw["resistance"] if isinstance(raw, Mapping) else raw
-    if info.kind in ("part", "pot") and isinstance(value, int | float):
-        if told := unusual(info, raw, value):
-            warnings.warn(f"{place} {told}", DesignWarning, stacklevel=2)
+    part = info.kind in ("part", "pot") and isinstance(value, int | float)
+    if part and (told := unusual(info, raw, value)):
+        warnings.warn(f"{place} {told}", DesignWarning, stacklevel=2)
 
 
 def write_value(info: FieldInfo, value: Any) -> str:

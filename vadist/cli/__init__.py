@@ -103,7 +103,7 @@ def build_parser() -> Parser:
     for name, told in COMMANDS.items():
         module = importlib.import_module(f"vadist.cli.{name}")
         command = commands.add_parser(
-            name, description=_wrapped(module.__doc__ or ""),
+            name, prog=f"vadist {name}", description=_wrapped(module.__doc__ or ""),
             epilog="\n".join(map(_wrapped, told.cautions)),
         )  # fmt: skip
         command.example = told.example
@@ -239,7 +239,8 @@ def _tolerate(stream: Any) -> None:
 
 
 _ASCII = {
-    "Ω": "ohm", "Ω": "ohm", "µ": "u", "μ": "u", "°": " deg ", "±": "+-", "×": "x", "–": "-",
+    "\u03a9": "ohm", "\u2126": "ohm", "\u00b5": "u", "\u03bc": "u", "°": " deg ", "±": "+-",
+    "×": "x", "–": "-",
     "—": "-", "−": "-", "…": "...", "→": "->", "≤": "<=", "≥": ">=", "√": "sqrt", "•": "*",
 }  # fmt: skip
 

@@ -101,7 +101,7 @@ def run(options: argparse.Namespace) -> int:
             design, candidates, passage.samples, passage.sample_rate_hz,
             full_scale_v=parse_level(options.full_scale), level=_lufs(options.loudness),
             probe=probe, taps=options.taps, oversample=options.oversample,
-            accuracy_db=None if options.accuracy is None else shared.parse_decibels(options.accuracy),
+            accuracy_db=shared.parse_accuracy(options.accuracy),
             threads=options.threads, progress=progress,
         )  # fmt: skip
     write_audition(

@@ -60,15 +60,17 @@ def expanded(words: Sequence[str]) -> list[Path]:
     for word in words:
         if not glob.has_magic(word) or Path(word).exists():
             found.append(Path(word))
-        elif matching := sorted(glob.glob(word)):
+        elif matching := sorted(glob.glob(word)):  # noqa: PTH207 - a Path globs no absolute pattern
             found += map(Path, matching)
         else:
             raise UsageError(f"{printable(word)}: no file has such a name")
     return found
 
 
-def parse_decibels(text: str) -> float:
-    """``-90dB`` or ``-90`` as a number."""
+def parse_accuracy(text: str | None) -> float | None:
+    """``-90dB`` or ``-90`` as a number; None is left as it is."""
+    if text is None:
+        return None
     try:
         return float(text.lower().removesuffix("db"))
     except ValueError:

@@ -86,7 +86,7 @@ def run(options: argparse.Namespace) -> int:
         if options.output_full_scale is None
         else parse_level_option("--output-full-scale", options.output_full_scale),
         oversample=options.oversample,
-        accuracy_db=None if options.accuracy is None else shared.parse_decibels(options.accuracy),
+        accuracy_db=shared.parse_accuracy(options.accuracy),
         threads=options.threads,
         normalise=None if options.normalise is None else parse_normalise(options.normalise),
         subtype=SUBTYPES[options.bits],
@@ -247,7 +247,9 @@ def output_name(design: "Design", take: Path, settings: Sequence[str]) -> str:
     changed = dict(setting.partition("=")[::2] for setting in settings)
     values = [f"{path.strip()}={value.strip()}" for path, value in changed.items()]
     # A name may hold spaces, slashes, anything.
-    words = [re.sub(r"[^\w.+=-]+", "_", word) for word in (design.name, *values)]
+    words = [
+        re.sub(r"[^\w.+=-]+", "_", word.replace("%", "pct")) for word in (design.name, *values)
+    ]
     stem = f"{take.stem}-{'--'.join(words)}"
     if len(os.fsencode(stem)) > _LONGEST_STEM:
         mark = hashlib.sha256(os.fsencode(stem)).hexdigest()[:8]

@@ -98,7 +98,7 @@ def _throw_away(name: str, folder: Path) -> None:
     """Remove a kernel's files: source, byte code, and numba's index and machine code."""
     module = sys.modules.pop(name, None)
     folders = {folder, folder / "__pycache__"}
-    if hasattr(module, "run"):
+    if module is not None and hasattr(module, "run"):
         folders.add(Path(module.run.stats.cache_path))
     for place in folders:
         for path in place.glob(f"{name}*"):
