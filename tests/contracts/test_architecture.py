@@ -13,13 +13,15 @@ import vadist
 ROOT = Path(vadist.__file__).parent
 LAYERS = [
     ["errors"],
-    ["quantities"],
+    ["names"],
+    ["quantities", "files"],
     ["parts", "kernel"],
     ["network"],
     ["stages"],
     ["design", "sections"],
+    ["design_slips"],
     ["design_values"],
-    ["design_toml"],
+    ["design_models", "design_toml"],
     ["design_files"],
     ["analysis"],
     ["discretize"],

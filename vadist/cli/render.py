@@ -247,10 +247,8 @@ def output_name(design: "Design", take: Path, settings: Sequence[str]) -> str:
     changed = dict(setting.partition("=")[::2] for setting in settings)
     values = [f"{path.strip()}={value.strip()}" for path, value in changed.items()]
     # A name may hold spaces, slashes, anything.
-    words = [
-        re.sub(r"[^\w.+=-]+", "_", word.replace("%", "pct")) for word in (design.name, *values)
-    ]
-    stem = f"{take.stem}-{'--'.join(words)}"
+    words = re.sub(r"[^\w.+=-]+", "_", "--".join((design.name, *values)).replace("%", "pct"))
+    stem = f"{take.stem}-{words}"
     if len(os.fsencode(stem)) > _LONGEST_STEM:
         mark = hashlib.sha256(os.fsencode(stem)).hexdigest()[:8]
         while len(os.fsencode(stem)) > _LONGEST_STEM - len(mark) - 1:
