@@ -36,7 +36,7 @@ def unusual(info: FieldInfo, raw: object, value: float) -> str:
     "'2m2' is 0.0022 ohm: no shop sells that; if it is meant, write the unit"
     """
     low, high = _SOLD.get(info.unit, (0.0, float("inf")))
-    if value == 0.0 or low <= value <= high or _has_unit(info.unit, raw):
+    if value <= 0.0 or low <= value <= high or _has_unit(info.unit, raw):
         return ""
     plain = f"{float(f'{value:.3g}'):g} {info.unit}"
     return f"{raw!r} is {plain}: no shop sells that; if it is meant, write the unit"

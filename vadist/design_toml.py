@@ -163,6 +163,8 @@ class _Tables:
         if "rests_at" in table:
             inside.attempt(lambda: read_value(RESTS_AT, table["rests_at"]), "rests_at ")
         values = _fields(Source, table, inside)
+        for name, info in Source.fields().items():
+            warn_of(info, table.get(name), values.get(name), f"{inside.place}: {name}")
         return inside.attempt(lambda: Source(**values)) or Source()
 
     def input_at_bias(self) -> bool:
@@ -193,7 +195,6 @@ def _fields(cls: type[Stage], table: Mapping[str, Any], faults: _Faults) -> dict
     for name, info in cls.fields().items():
         if name in table:
             values[name] = faults.attempt(partial(read_value, info, table[name]), f"{name} ")
-            warn_of(info, table[name], values[name], f"{faults.place}: {name}")
         elif not info.optional:
             faults.add(f"{name} is missing ({info.purpose})")
     return values
@@ -250,9 +251,12 @@ def _stage(table: Mapping[str, Any], faults: _Faults) -> Stage | type[Stage] | N
     rest = [key for key in table if key not in ("name", "type")]
     faults.reject_unknown(rest, cls.fields(), f"part of a {kind}")
     values = _fields(cls, table, faults)
-    if len(faults.lines) == before:
-        return faults.attempt(lambda: cls(**values)) or cls
-    return cls
+    stage = faults.attempt(lambda: cls(**values)) if len(faults.lines) == before else None
+    if stage is None:
+        return cls
+    for name, info in cls.fields().items():
+        warn_of(info, table.get(name), values.get(name), f"{faults.place}: {name}")
+    return stage
 
 
 def _controls(

@@ -51,7 +51,8 @@ def write_stimulus(
         raise AudioFileError(f"{printable(path)}: a stimulus is written as .wav or .csv")
     if path.suffix.lower() == ".wav" and largest > full_scale:
         raise AudioFileError(
-            f"{printable(path)}: the peak of {largest:.4g} V is beyond full scale, {full_scale:.4g} V"
+            f"{printable(path)}: the peak of {largest:.4g} V is beyond full scale, "
+            f"{full_scale:.4g} V"
         )
     sidecar = sidecar_of(path)
     text = json.dumps(_described(stimulus, path, full_scale), indent=2) + "\n"

@@ -1,6 +1,7 @@
 """Options that several commands share: each is told in one place."""
 
 import argparse
+import os
 from collections.abc import Sequence
 from pathlib import Path
 
@@ -58,7 +59,7 @@ def expanded(words: Sequence[str]) -> list[Path]:
 
     found: list[Path] = []
     for word in words:
-        if not glob.has_magic(word) or Path(word).exists():
+        if not glob.has_magic(word) or os.path.lexists(word):
             found.append(Path(word))
         elif matching := sorted(glob.glob(word)):  # noqa: PTH207 - a Path globs no absolute pattern
             found += map(Path, matching)

@@ -9,6 +9,7 @@ import sys
 import threading
 from collections.abc import Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
+from contextlib import suppress
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -173,7 +174,10 @@ def takes_at_once(takes: Sequence[Path], threads: int | None) -> int:
     """
     from vadist.rendering import SPAN_SAMPLES
 
-    largest = max((take.stat().st_size for take in takes if take.is_file()), default=0)
+    largest = 0
+    for take in takes:
+        with suppress(OSError):  # told when it is read
+            largest = max(largest, take.stat().st_size)
     return max(1, min(threads or os.cpu_count() or 1, len(takes), SPAN_SAMPLES // max(largest, 1)))
 
 
@@ -221,7 +225,7 @@ def output_paths(jobs: Sequence[Job], settings: Sequence[str], out: str | None) 
     ------
     UsageError
     """
-    if out is not None and not Path(out).is_dir() and Path(out).suffix.lower() in _AUDIO_SUFFIXES:
+    if out is not None and not _is_folder(out) and Path(out).suffix.lower() in _AUDIO_SUFFIXES:
         if len(jobs) > 1:
             raise UsageError(
                 f"--out {printable(out)}: is one file; give a folder for {len(jobs)} takes"
@@ -237,6 +241,13 @@ def output_paths(jobs: Sequence[Job], settings: Sequence[str], out: str | None) 
                 f"{printable(output)}, as an earlier one would"
             )
     return outputs
+
+
+def _is_folder(name: str) -> bool:
+    try:
+        return Path(name).is_dir()
+    except OSError:  # too long, say: told where it is to be written
+        return False
 
 
 def output_name(design: "Design", take: Path, settings: Sequence[str]) -> str:
