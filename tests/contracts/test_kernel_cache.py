@@ -107,6 +107,15 @@ def cached(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[str]:
             del sys.modules[name]
 
 
+def step(module: ModuleType) -> list[float]:
+    """Two samples of a low-pass of one state, as :data:`USE` does in a process of its own."""
+    structure = Structure((), states=1, inputs=1, outputs=1, written=1, lanes=1)
+    s, y = np.zeros(len(structure.rows)), np.zeros((1, 2, 1))
+    s[structure.row_range(structure.coefficients)] = [0.5, 1.0, 1.0, 0.0]
+    module.run(s, np.ones((1, 2, 1)), y, np.zeros(3, dtype=np.int64), 0.0, 1, 0, False)
+    return list(y.ravel())
+
+
 @pytest.mark.parametrize("share", [0.0, 0.5], ids=["empty", "cut"])
 @pytest.mark.parametrize("ending", ["nbi", "nbc", "pyc", "py"])
 def test_what_is_damaged_is_made_again(
@@ -119,8 +128,7 @@ def test_what_is_damaged_is_made_again(
     whole = broken.read_bytes()
     broken.write_bytes(whole[: int(share * len(whole))] or (b"\xff" if ending == "py" else b""))
     module = compiled._load(cached)
-    s, y = np.zeros(20), np.zeros((1, 2, 1))
-    module.run(s, np.ones((1, 2, 1)), y, np.zeros(3, dtype=np.int64), 0.0, 1, 0, False)
+    assert step(module) == [0.0, 1.0]
     assert Path(module.__file__).read_text(encoding="utf-8") == cached
     assert compiled._load(cached).run.stats.cache_hits.total() == 1
 
@@ -139,7 +147,7 @@ def test_a_full_disk_falls_back(cached: str, tmp_path: Path) -> None:
 def test_a_disk_that_fills_up_meanwhile(
     cached: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    """And one that is full everywhere is told as the system tells it."""
+    """Where nothing can be kept anywhere, a kernel serves one run."""
     whole, kept = compiled._compiled, tmp_path / "cache"
 
     def full(name: str, source: str, folder: Path) -> ModuleType:
@@ -150,8 +158,9 @@ def test_a_disk_that_fills_up_meanwhile(
     monkeypatch.setattr(compiled, "_compiled", full)
     assert not Path(compiled._load(cached).__file__).is_relative_to(kept)
     kept = tmp_path
-    with pytest.raises(OSError, match="No space left on device"):
-        compiled._load(cached)
+    module = compiled._load(cached)
+    assert not hasattr(module, "__file__")
+    assert step(module) == [0.0, 1.0]
 
 
 def test_a_temporary_folder_that_others_may_enter_is_not_used(cached: str, tmp_path: Path) -> None:

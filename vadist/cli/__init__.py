@@ -153,6 +153,10 @@ def main(arguments: Sequence[str] | None = None) -> int:
     except BrokenPipeError:
         _drop_output()
         return 141
+    except SystemExit as leaving:
+        if leaving.code == 1:  # rich's answer to a broken pipe, and nobody else's
+            return 141
+        raise
     except OSError as error:
         _drop_output()
         print(f"vadist: standard output cannot be written: {error.strerror}", file=sys.stderr)

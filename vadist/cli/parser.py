@@ -30,6 +30,10 @@ class Parser(argparse.ArgumentParser):
         usual = super().format_help()
         return f"{self.example}\n\n{usual}" if self.example else usual
 
+    def print_help(self, file: Any = None) -> None:
+        """Print the help; the library would swallow that it cannot be written."""
+        print(self.format_help(), end="", file=file)
+
     def error(self, message: str) -> NoReturn:
         """Leave with one line and exit code 2."""
         found = re.search(r"invalid choice: '(.*?)' \(choose from (.*)\)", message)

@@ -3,7 +3,8 @@
 The source goes to a folder named after a hash of everything it depends on, so a new version of
 the package, of numba or of the laws never meets an old kernel, and numba's own cache beside it
 keeps the machine code, one entry for each kind of processor. What is damaged there is thrown away
-and made again; where nothing can be kept, a folder for temporary files serves.
+and made again. Where nothing can be kept, a folder for temporary files serves, and if that fails
+too, a kernel is compiled for one run.
 """
 
 import hashlib
@@ -44,13 +45,7 @@ _SIGNATURE = (
 
 
 def kernel(wanted: Structure) -> ModuleType:
-    """Return the module with ``run`` and ``newton`` of a structure.
-
-    Raises
-    ------
-    OSError
-        If there is no folder at all to write its source to.
-    """
+    """Return the module with ``run`` and ``newton`` of a structure."""
     with _LOCK:
         if wanted not in _LOADED:
             _LOADED[wanted] = _load(kernel_source(wanted))
@@ -59,19 +54,24 @@ def kernel(wanted: Structure) -> ModuleType:
 
 def _load(source: str) -> ModuleType:
     name = f"vadist_kernel_{hashlib.sha256(source.encode()).hexdigest()[:16]}"
-    trouble: Exception | None = None
     for folder in _folders():
-        for _ in range(2):
+        with suppress(OSError):  # full, or shut meanwhile: the next folder
             try:
                 return _compiled(name, source, folder)
-            except OSError as error:  # full, or shut meanwhile: the next folder
-                trouble = error
-                break
-            except Exception as error:  # a damaged file shows itself in any way: make it again
-                trouble = error
+            except OSError:
+                raise
+            except Exception:  # a damaged file shows itself in any way: make it again
                 _throw_away(name, folder)
-    assert trouble is not None
-    raise trouble
+                return _compiled(name, source, folder)
+    return _unkept(name, source)
+
+
+def _unkept(name: str, source: str) -> ModuleType:
+    """Compile for this run alone."""
+    module = ModuleType(name)
+    exec(source.replace('"cache": True', '"cache": False'), module.__dict__)
+    module.run.compile(_SIGNATURE)
+    return module
 
 
 def _compiled(name: str, source: str, folder: Path) -> ModuleType:
@@ -121,9 +121,10 @@ def _folders() -> Iterator[Path]:
                 probe.write(bytes(_ROOM_BYTES))
             _clear(folder)
             yield folder
-    folder = _temporary() / version
-    folder.mkdir(exist_ok=True)
-    yield folder
+    with suppress(OSError):
+        folder = _temporary() / version
+        folder.mkdir(exist_ok=True)
+        yield folder
 
 
 def _temporary() -> Path:
