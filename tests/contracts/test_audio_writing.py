@@ -217,13 +217,17 @@ def test_a_file_that_may_not_grow_leaves_nothing(tmp_path, name):
     assert only(tmp_path) == []
 
 
-def test_samples_lost_behind_the_writers_back_are_noticed(tmp_path, noise):
+@pytest.mark.parametrize(
+    ("name", "told"),
+    [("t.wav", "(20000 of 30000 bytes are there)"), ("t.flac", "of 5000 frames are there)")],
+)
+def test_samples_lost_behind_the_writers_back_are_noticed(tmp_path, noise, name, told):
     def write():
-        with TakeWriter(tmp_path / "t.wav", RATE_HZ, 2) as take:
+        with TakeWriter(tmp_path / name, RATE_HZ, 2) as take:
             take.write(noise)
             os.truncate(tmp_path / only(tmp_path)[0], 20_000)
 
-    assert "(20000 of 30000 bytes are there)" in refusal(write)
+    assert told in refusal(write)
     assert only(tmp_path) == []
 
 
