@@ -9,7 +9,7 @@ import re
 
 from vadist.quantities import format_quantity, write_quantity
 from vadist.quantities.units import UNITS
-from vadist.stages.stage import FieldInfo
+from vadist.stages.stage import SENSIBLE, FieldInfo
 
 # What shops stock with wires on it (common practice, no published source); beyond, a letter is
 # rather mistaken: 2m2 for 2M2, 22m for 22n.
@@ -36,7 +36,9 @@ def unusual(info: FieldInfo, raw: object, value: float) -> str:
     "'2m2' is 0.0022 ohm: no shop sells that; if it is meant, write the unit"
     """
     low, high = _SOLD.get(info.unit, (0.0, float("inf")))
-    if value <= 0.0 or low <= value <= high or _has_unit(info.unit, raw):
+    least, most = SENSIBLE.get(info.unit, (0.0, 0.0))
+    refused = value <= 0.0 or not least <= value <= most
+    if refused or low <= value <= high or _has_unit(info.unit, raw):
         return ""
     plain = f"{float(f'{value:.3g}'):g} {info.unit}"
     return f"{raw!r} is {plain}: no shop sells that; if it is meant, write the unit"
