@@ -163,8 +163,8 @@ def render_file(
                 peak_v, _ = _write(volts, draft, reader, exact, 1.0)
                 gain, missed_db = _gain(draft, peak_v, full_scale_v, settings.normalise)
                 scale = gain / full_scale_v
-                while scale * peak_v > 1.0:  # by rounding alone: a gain for 0 dBFS
-                    scale = math.nextafter(scale, 0.0)
+                if scale * peak_v > 1.0:  # by rounding alone: a gain for 0 dBFS
+                    scale = math.nextafter(1.0 / peak_v, 0.0)
                 with TakeReader(draft) as again:
                     _, clipped = _write(_blocks(again), output, reader, settings, scale)
             finally:
