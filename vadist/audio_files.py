@@ -1,20 +1,17 @@
 """Takes in, takes out: the only module that knows audio files.
 
 Readers stream and refuse what would mislead: a file cut short, a sample that is no number, a
-sample rate out of range. Writers work on a hidden temporary file in the target's folder and
-rename it at the end, so a target is either whole or untouched. Every failure is an
-:class:`~vadist.errors.AudioFileError` of one line that names the file.
+sample rate out of range. Writers write whole or not at all, see :mod:`vadist.files`. Every
+failure is an :class:`~vadist.errors.AudioFileError` of one line that names the file.
 
 Written files hold no date and no PEAK chunk: two equal renders are equal byte for byte. PCM is
 rounded to the nearest step; dither is not added.
 """
 
 import os
-import secrets
 import stat
 import struct
-from collections.abc import Iterator
-from contextlib import contextmanager, suppress
+from contextlib import suppress
 from pathlib import Path
 from typing import Any, BinaryIO, Self
 
@@ -22,15 +19,26 @@ import numpy as np
 import numpy.typing as npt
 
 from vadist.errors import AudioFileError
+from vadist.files import AnyPath, PartialFile, refuse, same_file, told, write_text_atomically
+
+__all__ = ["TakeReader", "TakeWriter", "same_file", "write_text_atomically"]
 
 Samples = npt.NDArray[np.float64]
-AnyPath = str | os.PathLike[str]
 
 LOWEST_RATE_HZ = 8_000
 HIGHEST_RATE_HZ = 384_000
 MOST_CHANNELS = 64
-BYTES_PER_SAMPLE = {"PCM_16": 2, "PCM_24": 3, "PCM_32": 4, "FLOAT": 4, "DOUBLE": 8}
+BYTES_PER_SAMPLE = {
+    "PCM_U8": 1,
+    "PCM_S8": 1,
+    "PCM_16": 2,
+    "PCM_24": 3,
+    "PCM_32": 4,
+    "FLOAT": 4,
+    "DOUBLE": 8,
+}
 WRITABLE_SUBTYPES = ("PCM_16", "PCM_24", "FLOAT", "DOUBLE")
+FLAC_SUBTYPES, MOST_FLAC_CHANNELS = ("PCM_16", "PCM_24"), 8  # what its format knows
 READABLE_CONTAINERS = ("WAV", "WAVEX", "RF64", "FLAC", "AIFF")
 
 WAV_LIMIT_BYTES = 2**32 - 2**16  # chunk sizes are 32-bit; a generous share is for the headers
@@ -40,28 +48,17 @@ SFC_SET_ADD_PEAK_CHUNK = 0x1050  # sndfile.h; the Python binding gives it no nam
 BLOCK_FRAMES = 4096
 
 
-def _refuse(path: Path, rule: str) -> AudioFileError:
-    name = str(path)
-    return AudioFileError(f"{name if name.isprintable() else ascii(name)}: {rule}")
-
-
-@contextmanager
-def _told(path: Path, trouble: str) -> Iterator[None]:
-    """Turn what the system or libsndfile raises into one line: `trouble`, then their reason."""
-    try:
-        yield
-    except (OSError, RuntimeError, TypeError, ValueError) as error:  # libsndfile's: RuntimeError
-        said = getattr(error, "strerror", None) or getattr(error, "error_string", None) or error
-        reason = " ".join(str(said).split()).rstrip(".") or "no reason given"
-        raise _refuse(path, f"{trouble} ({reason})") from None
+def _named(path: Path) -> str | bytes:
+    """Return a path as soundfile opens it, also where its bytes are no text."""
+    return os.fsencode(path) if os.name == "posix" else str(path)
 
 
 def _check_format(path: Path, rate_hz: int, channels: int) -> None:
     if not LOWEST_RATE_HZ <= rate_hz <= HIGHEST_RATE_HZ:
         allowed = f"{LOWEST_RATE_HZ} to {HIGHEST_RATE_HZ} Hz"
-        raise _refuse(path, f"sample rate must be {allowed} (got {rate_hz} Hz)")
+        raise refuse(path, f"sample rate must be {allowed} (got {rate_hz} Hz)")
     if not 1 <= channels <= MOST_CHANNELS:
-        raise _refuse(path, f"channels must be 1 to {MOST_CHANNELS} (got {channels})")
+        raise refuse(path, f"channels must be 1 to {MOST_CHANNELS} (got {channels})")
 
 
 def _check_numbers(path: Path, samples: npt.NDArray[Any], first_frame: int) -> None:
@@ -69,7 +66,7 @@ def _check_numbers(path: Path, samples: npt.NDArray[Any], first_frame: int) -> N
     if not finite.all():
         frame, channel = np.argwhere(~finite)[0]
         place = f"frame {first_frame + frame}, channel {channel + 1}"
-        raise _refuse(path, f"samples must be numbers (got {samples[frame, channel]} at {place})")
+        raise refuse(path, f"samples must be numbers (got {samples[frame, channel]} at {place})")
 
 
 def _data_bytes(stream: BinaryIO, size: int) -> tuple[int, int] | None:
@@ -109,7 +106,7 @@ def _decodable_frames(path: Path) -> int:
     import soundfile
 
     reached = 0
-    with soundfile.SoundFile(path) as file:
+    with soundfile.SoundFile(_named(path)) as file:
         room = soundfile._ffi.new("double[]", BLOCK_FRAMES * file.channels)
         while got := soundfile._snd.sf_readf_double(file._file, room, BLOCK_FRAMES):
             reached += int(got)
@@ -122,7 +119,7 @@ class TakeReader:
     Parameters
     ----------
     path : path
-        WAV (also RF64 and extensible), AIFF or FLAC; 16, 24, 32-bit integer, 32 or 64-bit float.
+        WAV (also RF64 and extensible), AIFF or FLAC; 8, 16, 24, 32-bit integer, 32 or 64-bit float.
 
     Attributes
     ----------
@@ -142,15 +139,15 @@ class TakeReader:
 
         self.path = Path(path)
         self._position = 0
-        with _told(self.path, "cannot be read"):
+        with told(self.path, "cannot be read"):
             status = self.path.stat()
             if not stat.S_ISREG(status.st_mode):
                 kind = "a folder" if stat.S_ISDIR(status.st_mode) else "a device or a pipe"
-                raise _refuse(self.path, f"must be an audio file (it is {kind})")
+                raise refuse(self.path, f"must be an audio file (it is {kind})")
             with self.path.open("rb") as stream:
                 data = _data_bytes(stream, status.st_size)
-        with _told(self.path, "not an audio file that can be read"):
-            self._file = soundfile.SoundFile(self.path)
+        with told(self.path, "not an audio file that can be read"):
+            self._file = soundfile.SoundFile(_named(self.path))
         file = self._file
         self.sample_rate_hz, self.channels = int(file.samplerate), int(file.channels)
         self.frames = int(file.frames)
@@ -163,8 +160,8 @@ class TakeReader:
 
     def _check(self, data: tuple[int, int] | None) -> None:
         if self.container not in READABLE_CONTAINERS or self.subtype not in BYTES_PER_SAMPLE:
-            rule = "must be WAV, AIFF or FLAC of 16, 24, 32-bit integers or 32, 64-bit floats"
-            raise _refuse(self.path, f"{rule} (got {self.container} {self.subtype})")
+            rule = "must be WAV, AIFF or FLAC of 8, 16, 24, 32-bit integers or 32, 64-bit floats"
+            raise refuse(self.path, f"{rule} (got {self.container} {self.subtype})")
         _check_format(self.path, self.sample_rate_hz, self.channels)
         if data is not None:
             frame_bytes = self.channels * BYTES_PER_SAMPLE[self.subtype]
@@ -190,7 +187,7 @@ class TakeReader:
 
     def _cut_short(self, promised: int, found: int) -> AudioFileError:
         kind = "cut short" if found < promised else "never finished by its recorder"
-        return _refuse(self.path, f"{kind}: its header promises {promised} frames, found {found}")
+        return refuse(self.path, f"{kind}: its header promises {promised} frames, found {found}")
 
     def read(self, count: int) -> Samples:
         """Read the next `count` (>= 0) frames; fewer only at the end of the take.
@@ -202,7 +199,7 @@ class TakeReader:
         """
         wanted = max(min(count, self.frames - self._position), 0)
         place = f"damaged between frames {self._position} and {self._position + wanted}"
-        with _told(self.path, place):
+        with told(self.path, place):
             block: Samples = self._file.read(wanted, dtype="float64", always_2d=True)
         if len(block) < wanted:
             raise self._cut_short(self.frames, self._position + len(block))
@@ -213,8 +210,8 @@ class TakeReader:
     def seek(self, frame: int) -> None:
         """Continue reading at `frame`, 0 to `frames`."""
         if not 0 <= frame <= self.frames:
-            raise _refuse(self.path, f"frame must be 0 to {self.frames} (got {frame})")
-        with _told(self.path, f"damaged before frame {frame}"):
+            raise refuse(self.path, f"frame must be 0 to {self.frames} (got {frame})")
+        with told(self.path, f"damaged before frame {frame}"):
             self._file.seek(frame)
         self._position = frame
 
@@ -225,48 +222,18 @@ class TakeReader:
         self._file.close()
 
 
-class _PartialFile:
-    """A hidden file beside its target, renamed onto it when whole."""
-
-    def __init__(self, path: AnyPath, overwrite: bool) -> None:
-        self.path = Path(path)
-        self.overwrite = overwrite
-        self.check_target()
-        with _told(self.path, "its folder cannot be made"):
-            self.path.parent.mkdir(parents=True, exist_ok=True)
-        self.partial = self.path.parent / f".vadist-{secrets.token_hex(6)}.part"
-
-    def check_target(self) -> None:
-        """Refuse a target that is no file, or is there and may not be replaced."""
-        with _told(self.path, "cannot be written"), suppress(FileNotFoundError, NotADirectoryError):
-            mode = self.path.lstat().st_mode
-            if not (stat.S_ISREG(mode) or stat.S_ISLNK(mode)):
-                raise _refuse(self.path, "must be a file to write (a folder or device is there)")
-            if not self.overwrite:
-                raise _refuse(self.path, "exists already; choose another name or allow overwriting")
-
-    def commit(self) -> None:
-        self.check_target()
-        with _told(self.path, "cannot be written"):
-            self.partial.replace(self.path)
-
-    def discard(self) -> None:
-        """Remove the hidden file; after :meth:`commit` there is none."""
-        with suppress(OSError):
-            self.partial.unlink()
-
-
 class TakeWriter:
-    """Write a WAV file whole or not at all; use it in a ``with`` statement.
+    """Write a WAV or FLAC file whole or not at all; use it in a ``with`` statement.
 
     Parameters
     ----------
     path : path
-        Target, ``.wav``; missing folders are made. A symbolic link is replaced, not followed.
+        Target, ``.wav`` or ``.flac``; missing folders are made. A symbolic link is replaced, not
+        followed.
     sample_rate_hz, channels : int
         8000 to 384000 Hz; 1 to 64.
     subtype : str
-        ``PCM_16``, ``PCM_24``, ``FLOAT`` or ``DOUBLE``.
+        ``PCM_16``, ``PCM_24``, ``FLOAT`` or ``DOUBLE``; FLAC takes the first two.
     overwrite : bool
         Whether an existing target may be replaced.
     frames : int, optional
@@ -300,28 +267,33 @@ class TakeWriter:
         frames: int | None = None,
     ) -> None:
         self.path = Path(path)
-        if self.path.suffix.lower() not in (".wav", ".wave"):
-            raise _refuse(self.path, "the name of a written take must end in .wav")
+        flac = self.path.suffix.lower() == ".flac"
+        if not flac and self.path.suffix.lower() not in (".wav", ".wave"):
+            raise refuse(self.path, "the name of a written take must end in .wav or .flac")
         if subtype not in WRITABLE_SUBTYPES:
             allowed = ", ".join(WRITABLE_SUBTYPES)
-            raise _refuse(self.path, f"subtype must be one of {allowed} (got {subtype})")
+            raise refuse(self.path, f"subtype must be one of {allowed} (got {subtype})")
+        if flac and (subtype not in FLAC_SUBTYPES or channels > MOST_FLAC_CHANNELS):
+            rule = f"FLAC holds 16 or 24 bits and at most {MOST_FLAC_CHANNELS} channels"
+            raise refuse(self.path, f"{rule} (got {subtype}, {channels} channels); write a .wav")
         _check_format(self.path, sample_rate_hz, channels)
         self.sample_rate_hz, self.channels, self.subtype = sample_rate_hz, channels, subtype
         self._frame_bytes = channels * BYTES_PER_SAMPLE[subtype]
-        self.container = "RF64" if (frames or 0) * self._frame_bytes > WAV_LIMIT_BYTES else "WAV"
+        long = (frames or 0) * self._frame_bytes > WAV_LIMIT_BYTES
+        self.container = "FLAC" if flac else "RF64" if long else "WAV"
         self.frames_written = 0
         self.clipped_samples = np.zeros(channels, dtype=np.int64)
         self.peak = np.zeros(channels)
-        self._target = _PartialFile(path, overwrite)
+        self._target = PartialFile(path, overwrite)
 
     def __enter__(self) -> Self:
         import soundfile
 
         form = (self.sample_rate_hz, self.channels, self.subtype, None, self.container)
         try:
-            with _told(self.path, "cannot be written"):
+            with told(self.path, "cannot be written"):
                 self._target.partial.touch(exist_ok=False)  # the system says why a folder refuses
-                self._file = soundfile.SoundFile(self._target.partial, "w", *form)
+                self._file = soundfile.SoundFile(_named(self._target.partial), "w", *form)
             if self.container == "WAV":  # in RF64 there is none until this command adds it
                 # Its PEAK chunk holds the time of day: without it equal takes are equal bytes.
                 no_peak = (SFC_SET_ADD_PEAK_CHUNK, soundfile._ffi.NULL, soundfile._snd.SF_FALSE)
@@ -336,13 +308,13 @@ class TakeWriter:
         block = np.asarray(samples, dtype=np.float64)
         if block.ndim != 2 or block.shape[1] != self.channels:
             shape = f"(frames, {self.channels}) (got {block.shape})"
-            raise _refuse(self.path, f"samples must have shape {shape}")
+            raise refuse(self.path, f"samples must have shape {shape}")
         _check_numbers(self.path, block, self.frames_written)
         total = self.frames_written + len(block)
         if self.container == "WAV" and total * self._frame_bytes > WAV_LIMIT_BYTES:
-            raise _refuse(self.path, "passes 4 GiB; state the frames beforehand to write RF64")
+            raise refuse(self.path, "passes 4 GiB; state the frames beforehand to write RF64")
         stored = np.ascontiguousarray(self._stored(block))
-        with _told(self.path, "cannot be written; is the disk full?"):
+        with told(self.path, "cannot be written; is the disk full?"):
             self._file.write(stored)
         self.frames_written = total
         magnitude = np.abs(block)
@@ -363,38 +335,26 @@ class TakeWriter:
 
     def __exit__(self, kind: type[BaseException] | None, *_: object) -> None:
         try:
-            with suppress(RuntimeError) if kind else _told(self.path, "cannot be written"):
+            with suppress(RuntimeError) if kind else told(self.path, "cannot be written"):
                 self._file.close()
             if kind is None:
-                # libsndfile does not report every short write, so the size has the last word.
-                wanted = self.frames_written * self._frame_bytes
-                size = self._target.partial.stat().st_size
-                if size < wanted:
-                    rule = "cannot be written; is the disk full?"
-                    raise _refuse(self.path, f"{rule} ({size} of {wanted} bytes are there)")
+                self._check_whole()
                 self._target.commit()
         finally:
             self._target.discard()
 
-
-def write_text_atomically(path: AnyPath, text: str, overwrite: bool = False) -> None:
-    """Write UTF-8 text whole or not at all, line ends as given, by the rules of takes."""
-    target = _PartialFile(path, overwrite)
-    try:
-        with _told(target.path, "cannot be written"):
-            target.partial.write_text(text, encoding="utf-8", newline="")
-        target.commit()
-    finally:
-        target.discard()
-
-
-def same_file(a: AnyPath, b: AnyPath) -> bool:
-    """Whether two paths lead to one file, through links too.
-
-    >>> same_file("takes/riff.wav", "takes/../takes/riff.wav"), same_file("a.wav", "b.wav")
-    (True, False)
-    """
-    try:
-        return Path(a).samefile(b)
-    except OSError:  # one is not there yet: compare where they would be
-        return os.path.realpath(a) == os.path.realpath(b)
+    def _check_whole(self) -> None:
+        """Look at what is there: libsndfile does not report every short write."""
+        rule = "cannot be written; is the disk full?"
+        if self.container == "FLAC":
+            with told(self.path, rule):
+                found = _decodable_frames(self._target.partial)
+            if found < self.frames_written:
+                raise refuse(
+                    self.path, f"{rule} ({found} of {self.frames_written} frames are there)"
+                )
+            return
+        wanted = self.frames_written * self._frame_bytes
+        size = self._target.partial.stat().st_size
+        if size < wanted:
+            raise refuse(self.path, f"{rule} ({size} of {wanted} bytes are there)")

@@ -13,7 +13,8 @@ import vadist
 ROOT = Path(vadist.__file__).parent
 LAYERS = [
     ["errors", "pool"],
-    ["quantities"],
+    ["names"],
+    ["quantities", "files"],
     ["devices"],
     ["kernel"],
     ["parts", "measure", "audio_files", "flac"],

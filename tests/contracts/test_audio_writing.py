@@ -17,7 +17,8 @@ import soundfile
 from audio_checks import RATE_HZ, only, refusal
 
 from vadist import audio_files
-from vadist.audio_files import TakeReader, TakeWriter, same_file, write_text_atomically
+from vadist.audio_files import TakeReader, TakeWriter
+from vadist.files import KEPT_S, draft_path, same_file, write_text_atomically
 
 
 @pytest.fixture
@@ -177,7 +178,10 @@ def test_missing_folders_are_made_or_told(tmp_path, noise):
 
 def test_the_rest_of_what_a_writer_refuses(tmp_path, noise):
     path = tmp_path / "t.wav"
-    assert "end in .wav" in refusal(lambda: TakeWriter(tmp_path / "t.flac", RATE_HZ, 2))
+    assert "end in .wav" in refusal(lambda: TakeWriter(tmp_path / "t.aiff", RATE_HZ, 2))
+    flac = tmp_path / "t.flac"
+    assert "(got FLOAT, 2 channels)" in refusal(lambda: TakeWriter(flac, RATE_HZ, 2, "FLOAT"))
+    assert "(got PCM_24, 9 channels)" in refusal(lambda: TakeWriter(flac, RATE_HZ, 9))
     assert "(got PCM_32)" in refusal(lambda: TakeWriter(path, RATE_HZ, 2, "PCM_32"))
 
     def write(samples):
@@ -195,30 +199,35 @@ def test_the_rest_of_what_a_writer_refuses(tmp_path, noise):
 def write_much(path):
     with TakeWriter(path, RATE_HZ, 2) as take:
         for _ in range(20):
-            take.write(np.full((5000, 2), 0.1))
+            take.write(np.random.default_rng(5).uniform(-0.9, 0.9, (5000, 2)))
 
 
-def test_a_file_that_may_not_grow_leaves_nothing(tmp_path):
+@pytest.mark.parametrize("name", ["t.wav", "t.flac"])
+def test_a_file_that_may_not_grow_leaves_nothing(tmp_path, name):
     """A limit on file size makes writes fall short as a full disk does, for every user."""
     soft, hard = resource.getrlimit(resource.RLIMIT_FSIZE)
     resource.setrlimit(resource.RLIMIT_FSIZE, (100_000, hard))
     try:
-        message = refusal(lambda: write_much(tmp_path / "t.wav"))
+        message = refusal(lambda: write_much(tmp_path / name))
         text = refusal(lambda: write_text_atomically(tmp_path / "t.json", "x" * 200_000))
     finally:
         resource.setrlimit(resource.RLIMIT_FSIZE, (soft, hard))
-    assert message.startswith(f"{tmp_path / 't.wav'}: cannot be written; is the disk full?")
+    assert message.startswith(f"{tmp_path / name}: cannot be written; is the disk full?")
     assert text.startswith(f"{tmp_path / 't.json'}: cannot be written (File too large")
     assert only(tmp_path) == []
 
 
-def test_samples_lost_behind_the_writers_back_are_noticed(tmp_path, noise):
+@pytest.mark.parametrize(
+    ("name", "told"),
+    [("t.wav", "(20000 of 30000 bytes are there)"), ("t.flac", "of 5000 frames are there)")],
+)
+def test_samples_lost_behind_the_writers_back_are_noticed(tmp_path, noise, name, told):
     def write():
-        with TakeWriter(tmp_path / "t.wav", RATE_HZ, 2) as take:
+        with TakeWriter(tmp_path / name, RATE_HZ, 2) as take:
             take.write(noise)
             os.truncate(tmp_path / only(tmp_path)[0], 20_000)
 
-    assert "(20000 of 30000 bytes are there)" in refusal(write)
+    assert told in refusal(write)
     assert only(tmp_path) == []
 
 
@@ -236,6 +245,19 @@ def test_a_full_or_protected_disk_leaves_nothing(tmp_path, option, told):
         assert only(tmp_path) == []
     finally:
         subprocess.run(["umount", str(tmp_path)], check=True)
+
+
+def test_what_a_killed_program_left_is_cleared_away_a_day_later(tmp_path):
+    old, young = draft_path(tmp_path), draft_path(tmp_path)
+    wave_draft = draft_path(tmp_path, "draft.wav")
+    others = [tmp_path / ".vadist-notes.part", tmp_path / ".mine.part"]
+    for path in (old, young, wave_draft, *others):
+        path.write_text("")
+    past = time.time() - KEPT_S - 60.0
+    for path in (old, wave_draft, *others):
+        os.utime(path, (past, past))
+    write_text_atomically(tmp_path / "t.txt", "")
+    assert only(tmp_path) == sorted([young.name, "t.txt", *(path.name for path in others)])
 
 
 def test_text_is_written_by_the_same_rules(tmp_path):

@@ -99,8 +99,8 @@ def test_each_changed_value_is_written(path):
     elif isinstance(value, Pot):
         changed = dataclasses.replace(value, wiper=value.wiper / 2.0)
     elif value is None:
-        kind = design.field_info(path).kind
-        changed = 1e-3 if kind == "part" else Pot(1e5)
+        info = design.field_info(path)
+        changed = Pot(1e5) if info.kind == "pot" else 1.0 if info.unit == "ohm" else 1e-3
     elif isinstance(value, DiodePair):
         changed = DiodePair(None, DiodeString(find_diode("1N4148")))
     elif isinstance(value, TransistorModel):

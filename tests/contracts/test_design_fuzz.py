@@ -14,6 +14,8 @@ from vadist.designs.values import toml_string
 from vadist.errors import DesignError
 from vadist.stages import STAGES
 
+pytestmark = pytest.mark.filterwarnings("ignore::vadist.errors.DesignWarning")
+
 FUZZ = settings(derandomize=True, deadline=None, database=None, max_examples=200)
 TEXTS = [preset_path(name).read_text(encoding="utf-8") for name in preset_names()]
 WORDS = [

@@ -5,7 +5,9 @@ outside with soundfile and with the loudness meter that the tests of standards h
 BS.1770, and the design and settings of a sidecar, which must make the same bytes again.
 """
 
+import hashlib
 import json
+import os
 import subprocess
 import sys
 from pathlib import Path
@@ -13,8 +15,9 @@ from pathlib import Path
 import numpy as np
 import pytest
 import soundfile
+from scipy.signal import resample_poly
 
-from vadist.cli import join_negative, main
+from vadist.cli import CAUTION, join_negative, main
 from vadist.cli.render import takes_at_once
 from vadist.designs.files import load_design, parse_design, preset_path
 from vadist.measure import integrated_loudness
@@ -57,7 +60,7 @@ def test_a_demonstration_take_with_defaults(tmp_path, monkeypatch, capsys):
     assert (wet.format, wet.subtype) == ("WAV", "PCM_24")
     assert (wet.frames, wet.samplerate, wet.channels) == (dry.frames, dry.samplerate, dry.channels)
     told = capsys.readouterr()
-    assert told.err == ""
+    assert told.err == f"{CAUTION}\n"
     assert told.out.count("\n") == 1
     assert output.name in told.out
     # Volts are kept: full scale of the file is 1 V, and the file is the render to half a step.
@@ -80,7 +83,8 @@ def test_a_sidecar_is_enough_to_make_the_same_bytes(take, tmp_path, options):
     run(take, "--design", "soft_clipper", "--out", output, *options)
     told = sidecar(output)
     assert told["take"] == {
-        "file": str(take), "sample_rate_hz": 48_000, "frames": 24_000, "channels": 1,
+        "file": str(take), "sha256": hashlib.sha256(take.read_bytes()).hexdigest(),
+        "sample_rate_hz": 48_000, "frames": 24_000, "channels": 1,
         "subtype": "PCM_24",
     }  # fmt: skip
     assert set(told["made_with"]) >= {"vadist", "numpy", "numba", "soxr", "soundfile"}
@@ -134,6 +138,159 @@ def test_normalising_to_a_loudness(take, tmp_path, full_scale):
     assert integrated_loudness(*soundfile.read(output)) == pytest.approx(-18.0, abs=1e-3)
 
 
+def test_loudness_gives_way_to_true_peaks(tmp_path, capsys):
+    """A quiet note with one loud stroke: its true peak, by scipy's resampling, is -1 dBTP.
+
+    0.05 dB: the two filters differ between the samples.
+    """
+    samples, rate = soundfile.read(RIFF, start=16_000, frames=48_000)
+    samples *= 0.02
+    samples[20_000:20_400] *= 40.0
+    take, output = tmp_path / "take.wav", tmp_path / "loud.wav"
+    soundfile.write(take, samples, rate, subtype="PCM_24")
+    run(take, "--design", "treble_boost", "--normalise", "-10LKFS", "--out", output)
+    heard = soundfile.read(output)[0]
+    told, said = sidecar(output)["output"], capsys.readouterr()
+    assert 20 * np.log10(np.abs(resample_poly(heard, 16, 1)).max()) == pytest.approx(-1, abs=0.05)
+    assert told["clipped_samples"] == 0
+    missed = told["loudness_missed_db"]
+    assert missed > 1.0
+    assert integrated_loudness(heard, rate) == pytest.approx(-10.0 - missed, abs=1e-2)
+    assert f"a gain of {told['normalising_gain_db']:+.1f} dB" in said.out
+    assert f"{missed:.1f} dB below the -10 asked for" in said.err
+
+
+def test_nothing_clips_at_a_peak_of_full_scale(take, tmp_path, capsys):
+    for design in ("led_clipper", "treble_boost", "soft_clipper"):
+        run(take, "--design", design, "--normalise", "-0dBFS", "--out", tmp_path / "p.wav",
+            "--overwrite")  # fmt: skip
+        assert sidecar(tmp_path / "p.wav")["output"]["clipped_samples"] == 0
+    assert "clipped" not in capsys.readouterr().err
+
+
+def test_a_draft_has_a_name_of_its_own(take, tmp_path):
+    """What another program may be writing under any fixed name stays as it is."""
+    other = tmp_path / ".peak.wav.draft.wav"
+    other.write_text("of another program")
+    run(take, "--design", "treble_boost", "--normalise", "-1dBFS", "--out", tmp_path / "peak.wav")
+    assert other.read_text() == "of another program"
+    assert names(tmp_path) == [other.name, "peak.wav", "peak.wav.json", "take.wav"]
+
+
+def test_several_designs_in_one_command(take, tmp_path, capsys):
+    """Each as by itself; a name tells the take, the design and what was set in it."""
+    designs = ["--design", "led_clipper", "--design", "soft_clipper"]
+    run(take, *designs, "--set", "drive=70%", "--set", "level=0.8", "--out", tmp_path / "all")
+    ending = "--drive=70pct--level=0.8.wav"
+    made = [f"take-{design}{ending}" for design in ("led_clipper", "soft_clipper")]
+    told = capsys.readouterr().out.splitlines()
+    assert [Path(line.split("  ")[0]).name for line in told] == made
+    assert names(tmp_path / "all") == sorted([*made, *(f"{name}.json" for name in made)])
+    run(take, *designs[2:], "--set", "drive=0.7", "--set", "level=0.8", "--out",
+        tmp_path / "alone.wav")  # fmt: skip
+    assert (tmp_path / "all" / made[1]).read_bytes() == (tmp_path / "alone.wav").read_bytes()
+    run(take, *designs, "--out", tmp_path / "one.wav", expect=2)
+    assert "give a folder for 2 takes" in capsys.readouterr().err
+    run(take, *designs[2:], *designs[2:], "--out", tmp_path / "twice", expect=2)
+    assert "as an earlier one would" in capsys.readouterr().err
+
+
+def test_two_values_never_share_an_output(take, tmp_path):
+    for drive in ("0.2", "0.9"):
+        run(take, "--design", "led_clipper", "--set", f"drive={drive}", "--out", tmp_path / "out")
+    made = [f"take-led_clipper--drive={drive}.wav" for drive in ("0.2", "0.9")]
+    assert names(tmp_path / "out") == sorted([*made, *(f"{name}.json" for name in made)])
+
+
+def test_a_long_name_is_cut_and_stays_its_own(take, tmp_path):
+    long = tmp_path / f"{'n' * 240}.wav"
+    long.write_bytes(take.read_bytes())
+    for drive in ("0.2", "0.9"):
+        run(long, "--design", "led_clipper", "--set", f"drive={drive}", "--out", tmp_path / "out")
+    assert len(names(tmp_path / "out")) == 4
+    assert max(map(len, names(tmp_path / "out"))) <= 255
+
+
+def test_flac_holds_the_same_samples(take, tmp_path, capsys):
+    for name in ("a.wav", "a.flac"):
+        run(take, "--design", "led_clipper", "--out", tmp_path / name)
+    assert soundfile.info(tmp_path / "a.flac").format == "FLAC"
+    (wav, rate), (flac, _) = (soundfile.read(tmp_path / name) for name in ("a.wav", "a.flac"))
+    np.testing.assert_array_equal(wav, flac)
+    assert rate == 48_000
+    capsys.readouterr()
+    float_flac = ["--out", tmp_path / "b.flac", "--bits", "float"]
+    run(take, "--design", "led_clipper", *float_flac, expect=2)
+    assert "FLAC holds 16 or 24 bits" in capsys.readouterr().err
+    run(take, "--design", "led_clipper", "--out", tmp_path / "c.mp3", expect=2)
+    assert "c.mp3: output is WAV or FLAC" in capsys.readouterr().err
+    assert names(tmp_path) == ["a.flac", "a.flac.json", "a.wav", "a.wav.json", "take.wav"]
+
+
+def test_every_output_that_exists_is_named_before_the_work(take, tmp_path, capsys):
+    out = tmp_path / "out"
+    out.mkdir()
+    takes = [tmp_path / f"{k}.wav" for k in range(4)]
+    for path in takes:
+        path.write_bytes(take.read_bytes())
+    there = [out / "1-treble_boost.wav", out / "3-treble_boost.wav"]
+    for path in there:
+        path.write_text("kept")
+    run(*takes, "--design", "treble_boost", "--out", out, expect=2)
+    said = capsys.readouterr()
+    assert said.err == (
+        f"vadist: {there[0]}, {there[1]}: exist; give another --out or --overwrite\n"
+    )
+    assert said.out == ""
+    assert names(out) == [path.name for path in there]
+
+
+def test_a_sidecar_is_a_design(take, tmp_path):
+    """What was set is in it."""
+    first, again = tmp_path / "first.wav", tmp_path / "again.wav"
+    run(take, "--design", "led_clipper", "--set", "drive=0.3", "--out", first)
+    run(take, "--design", f"{first}.json", "--out", again)
+    assert again.read_bytes() == first.read_bytes()
+
+
+def test_patterns_no_shell_filled_in(take, tmp_path, monkeypatch, capsys):
+    (tmp_path / "b[1].wav").write_bytes(take.read_bytes())
+    monkeypatch.chdir(tmp_path)
+    run("t*.wav", "b[1].wav", "--design", "treble_boost", "--out", "out")
+    made = ["b[1]-treble_boost.wav", "take-treble_boost.wav"]
+    assert names(tmp_path / "out") == sorted([*made, *(f"{name}.json" for name in made)])
+    run("*.aif", "--design", "treble_boost", expect=2)
+    assert capsys.readouterr().err.endswith("vadist: *.aif: no file has such a name\n")
+
+
+def test_names_that_are_no_text_or_would_steer_a_terminal(take, tmp_path, capsys):
+    """Rendered like any other, and shown as escapes."""
+    odd = os.fsdecode(os.fsencode(tmp_path) + b"/\xff\x1b[2J.wav")
+    Path(odd).write_bytes(take.read_bytes())
+    run(odd, "--design", "treble_boost", "--out", tmp_path / "out")
+    said = capsys.readouterr()
+    assert said.out.startswith(f"{tmp_path}/out/\\xff\\x1b[2J-treble_boost.wav  ")
+    made = os.fsdecode(b"\xff\x1b[2J-treble_boost.wav")
+    assert soundfile.info(os.fsencode(tmp_path / "out" / made)).frames == 24_000
+    Path(odd).write_bytes(b"no audio")
+    run(odd, "--design", "treble_boost", "--out", tmp_path / "out2", expect=2)
+    said = capsys.readouterr()
+    assert said.err.startswith(f"vadist: {tmp_path}/\\xff\\x1b[2J.wav: not an audio file")
+
+
+@pytest.mark.parametrize("form", ["WAV", "AIFF", "FLAC"])
+def test_takes_of_8_bits(take, tmp_path, form):
+    """Equal to the same steps in 16 bits."""
+    steps = np.round(soundfile.read(take)[0] * 127) / 128
+    paths = [tmp_path / "eight", tmp_path / "sixteen"]
+    soundfile.write(paths[0], steps, 48_000, format=form,
+                    subtype="PCM_U8" if form == "WAV" else "PCM_S8")  # fmt: skip
+    soundfile.write(paths[1], steps, 48_000, format="WAV", subtype="PCM_16")
+    for path in paths:
+        run(path, "--design", "treble_boost", "--out", path.with_suffix(".wav"))
+    assert (tmp_path / "eight.wav").read_bytes() == (tmp_path / "sixteen.wav").read_bytes()
+
+
 def test_output_full_scale_is_a_plain_factor(take, tmp_path):
     one, half = tmp_path / "one.wav", tmp_path / "half.wav"
     run(take, "--design", "led_clipper", "--out", one, "--bits", "float")
@@ -153,7 +310,7 @@ def test_clipping_is_told_and_counted(take, tmp_path, capsys):
     assert beyond.any()
     for name, said in (("hot.wav", hot), ("kept.wav", kept)):
         assert sidecar(tmp_path / name)["output"]["clipped_samples"] == beyond.sum()
-        assert said.count("\n") == 1
+        assert said.count("\n") == 2  # and the caution
         assert f"{beyond.sum()} samples" in said
     assert "were clipped" in hot
     assert "floats keep them" in kept
@@ -171,7 +328,8 @@ def test_a_broken_take_does_not_stop_the_others(take, tmp_path, capsys):
     assert names(out) == sorted(made + [f"{name}.json" for name in made])
     told = capsys.readouterr()
     assert told.err.startswith(f"vadist: {broken}: cut short")
-    assert told.err.count("\n") == 1
+    assert told.err.endswith(f"found 1652\n{CAUTION}\n")
+    assert told.err.count("\n") == 2
     assert told.out.count("\n") == 2
 
 
@@ -226,7 +384,7 @@ def test_two_takes_never_share_an_output(take, tmp_path, capsys):
     twin = tmp_path / "b/take.wav"
     twin.write_bytes(take.read_bytes())
     run(take, twin, "--design", "treble_boost", "--out", tmp_path / "out", expect=2)
-    assert f"vadist: {twin}: would be written to" in capsys.readouterr().err
+    assert f"vadist: {twin} through treble boost: would be written to" in capsys.readouterr().err
     run(take, twin, "--design", "treble_boost", "--out", tmp_path / "out.wav", expect=2)
     assert "give a folder for 2 takes" in capsys.readouterr().err
     assert not (tmp_path / "out").exists()
@@ -257,6 +415,10 @@ def test_a_name_of_a_design_never_leaves_the_folder(take, tmp_path):
         (["--set", "drive=2"], "drive"),
         (["--set", "dirve=0.5"], "drive"),
         (["--out", "x.flac/y.wav"], None),
+        (["--out", f"{'n' * 300}.wav"], "cannot be written (File name too long)"),
+        (["--design", "n" * 300], "no preset and no file named"),
+        (["--set", "gain.diodes=" + "[" * 5000], "must be a known diode"),
+        (["--set", "drive=\0"], "holds a NUL character"),
     ],
 )
 def test_settings_that_cannot_be_are_told_in_one_line(
@@ -286,7 +448,7 @@ def test_values_that_begin_with_a_minus_are_no_options():
 def test_as_a_program_of_its_own(take, tmp_path):
     words = [sys.executable, "-m", "vadist", "render", "take.wav", "--design", "treble_boost"]
     done = subprocess.run(words, cwd=tmp_path, capture_output=True, text=True, check=False)
-    assert (done.returncode, done.stderr) == (0, "")
+    assert (done.returncode, done.stderr) == (0, f"{CAUTION}\n")
     own = tmp_path / "take-treble_boost.wav"
     run(take, "--design", "treble_boost", "--out", tmp_path / "here.wav")
     assert own.read_bytes() == (tmp_path / "here.wav").read_bytes()

@@ -313,7 +313,7 @@ def test_a_full_or_protected_disk(tmp_path, take, capsys, option, told, normalis
 def test_files_that_may_not_grow(tmp_path, take, capsys, limit, options):
     """For every user, what a full disk does: writes fall short at a size."""
     soft, hard = resource.getrlimit(resource.RLIMIT_FSIZE)
-    render(take, tmp_path / "warm.wav")  # kernels compiled before files are limited
+    render(take, tmp_path / "warm.wav", *options)  # compiles its kernels before files are limited
     for path in tmp_path.glob("warm*"):
         path.unlink()
     capsys.readouterr()

@@ -14,6 +14,7 @@ from vadist.quantities import (
     nearest_preferred,
     neighbours,
     parse_level,
+    parse_loudness,
     parse_quantity,
     peak_volts_to_dbu,
     peak_volts_to_dbv,
@@ -64,6 +65,10 @@ READINGS = [
     ("1k5", "Hz", 1500.0),
     ("1.5 kHz", "Hz", 1500.0),
     ("2.52nA", "A", 2.52e-9),
+    ("1:02", "s", 62.0),
+    ("0:00.25", "s", 0.25),
+    ("90:00", "s", 5400.0),
+    ("1:02:03.5", "s", 3723.5),
     ("6.734f", "A", 6.734e-15),
     ("20 ms", "s", 0.02),
     ("13 V/us", "V/s", 13e6),
@@ -335,3 +340,28 @@ def test_thermal_voltage_from_the_exact_constants_of_the_si() -> None:
     for temperature in (0.0, -1.0, math.nan):
         with pytest.raises(DesignError, match="temperature must be > 0 K"):
             thermal_voltage(temperature)
+
+
+@pytest.mark.parametrize("text", ["1:2", "1:60", ":30", "1:02:3", "1:02s", "-1:02", "1:2:03"])
+def test_what_no_clock_shows(text):
+    with pytest.raises(DesignError, match="a time in seconds"):
+        parse_quantity(text, "s")
+
+
+def test_a_clock_shows_time_alone():
+    with pytest.raises(DesignError, match="a frequency in hertz"):
+        parse_quantity("1:02", "Hz")
+
+
+@pytest.mark.parametrize(
+    ("text", "level"), [("-18LUFS", -18.0), ("-14LKFS", -14.0), ("-9.5 lufs", -9.5), ("0LUFS", 0)]
+)
+def test_two_names_of_one_loudness(text, level):
+    """EBU R 128 writes LUFS, ITU-R BS.1770 LKFS."""
+    assert parse_loudness(text) == level
+
+
+@pytest.mark.parametrize("text", ["-18", "LUFS", "-18dB", "nanLUFS", "-infLUFS", "1e3LUFS"])
+def test_what_is_no_loudness(text):
+    with pytest.raises(DesignError, match="must be a loudness"):
+        parse_loudness(text)

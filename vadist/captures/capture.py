@@ -5,9 +5,9 @@ from dataclasses import dataclass, field, replace
 
 import numpy as np
 
-from vadist.designs.design import nearest
 from vadist.errors import CaptureError
 from vadist.measure.records import FloatArray
+from vadist.names import nearest
 
 
 @dataclass(frozen=True)

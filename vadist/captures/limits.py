@@ -10,8 +10,8 @@ from typing import Any
 
 from vadist.captures.compare import Figures
 from vadist.captures.tones import HarmonicDifference
-from vadist.designs.design import nearest
 from vadist.errors import DesignError, UsageError
+from vadist.names import nearest
 from vadist.quantities import parse_quantity
 
 

@@ -6,8 +6,8 @@ from typing import Any
 from vadist.captures.align import Freedom
 from vadist.captures.capture import Reading
 from vadist.captures.check import CheckSettings
-from vadist.designs.design import nearest
 from vadist.errors import DesignError, UsageError
+from vadist.names import nearest
 from vadist.quantities import parse_level, parse_quantity
 
 _DELIMITERS = {"comma": ",", "semicolon": ";", "tab": "\t", "space": " ", ",": ",", ";": ";"}

@@ -22,6 +22,9 @@ LEAD_IN_S, MARKER_S, GAP_S, TAIL_S = 0.1, 0.008, 0.04, 0.1
 _MARKER_HZ = (500.0, 4000.0)
 _MARKER_SHARE = 0.5  # of the peak
 _EDGE_S = 2e-3
+MOST_SAMPLES = 600 * 48_000
+"""Of a body: ten minutes at 48 kHz, which take a gigabyte of memory to make."""
+
 LEVEL_STEPS = (0.02, 0.05, 0.15, 0.4, 1.0)
 """Shares of the peak that levels step through, about 8 dB apart: from nearly linear to limited."""
 
@@ -121,7 +124,8 @@ def make_stimulus(
     body, passages, settings = KINDS[kind][0](
         sample_rate_hz, seconds, list(frequencies_hz) if frequencies_hz else None
     )
-    body = body / np.abs(body).max() * peak_v
+    body /= max(body.max(), -body.min())
+    body *= peak_v
     marker = _MARKER_SHARE * peak_v * _marker(sample_rate_hz)
     quiet = [np.zeros(round(s * sample_rate_hz)) for s in (LEAD_IN_S, GAP_S, TAIL_S)]
     volts = np.concatenate([quiet[0], marker, quiet[1], body, quiet[2]])
@@ -141,6 +145,28 @@ def make_stimulus(
     return Stimulus(
         kind, volts, sample_rate_hz, peak_v, (*around, *held, tail), LEAD_IN_S, settings
     )
+
+
+def _count(seconds: float, rate: int) -> int:
+    """Samples of so many seconds.
+
+    Raises
+    ------
+    UsageError
+        If they are too many.
+    """
+    count = round(seconds * rate)
+    if count > MOST_SAMPLES:
+        raise UsageError(
+            f"a stimulus is at most {MOST_SAMPLES / rate:g} s at {rate} Hz (got {seconds:g} s in "
+            "all): give fewer seconds, fewer tones or a lower rate"
+        )
+    return count
+
+
+def _times(seconds: float, rate: int) -> FloatArray:
+    """Moments of those samples."""
+    return np.arange(_count(seconds, rate)) / rate
 
 
 def _marker(rate: int) -> FloatArray:
@@ -164,11 +190,11 @@ def _edged(samples: FloatArray, rate: int) -> FloatArray:
 def _stepped(rate: int, seconds: float | None, frequencies: list[float] | None) -> Body:
     tones = frequencies or [110.0, 440.0, 1000.0, 3000.0, 8000.0]
     tones = [f for f in tones if f < 0.45 * rate]
-    step_s = seconds or 0.1
+    lengths = [round(max(seconds or 0.1, 12.0 / tone) * rate) for tone in tones]
+    _count(len(LEVEL_STEPS) * sum(lengths) / rate, rate)
     pieces, passages, start = [], [], 0
     for level in LEVEL_STEPS:
-        for tone in tones:
-            length = round(max(step_s, 12.0 / tone) * rate)
+        for tone, length in zip(tones, lengths, strict=True):
             t = np.arange(length) / rate
             pieces.append(level * _edged(np.sin(2.0 * np.pi * tone * t), rate))
             passages.append(Passage("tone", start / rate, length / rate, tone, level))
@@ -177,12 +203,11 @@ def _stepped(rate: int, seconds: float | None, frequencies: list[float] | None) 
 
 
 def _ramp(rate: int, seconds: float | None, frequencies: list[float] | None) -> Body:
-    tone, length = (frequencies or [220.0])[0], round((seconds or 1.0) * rate)
-    t = np.arange(length) / rate
+    tone, t = (frequencies or [220.0])[0], _times(seconds or 1.0, rate)
     # 46 dB in even steps of decibels, from below noise to the peak.
     level = 10.0 ** (-46.0 * (1.0 - t / t[-1]) / 20.0)
     samples = _edged(level * np.sin(2.0 * np.pi * tone * t), rate)
-    return samples, [Passage("signal", 0.0, length / rate)], {"frequency_hz": tone}
+    return samples, [Passage("signal", 0.0, len(t) / rate)], {"frequency_hz": tone}
 
 
 def _sweep(rate: int, seconds: float | None, frequencies: list[float] | None) -> Body:
@@ -191,6 +216,7 @@ def _sweep(rate: int, seconds: float | None, frequencies: list[float] | None) ->
     ends = frequencies or [20.0, min(20_000.0, 0.45 * rate)]
     if len(ends) != 2 or ends[0] >= ends[1]:
         raise UsageError(f"a sweep goes from a lower to a higher frequency (got {ends})")
+    _count(seconds or 2.0, rate)
     made = synchronised_sweep(ends[0], ends[1], seconds or 2.0, float(rate))
     passage = Passage("signal", 0.0, len(made.samples) / rate)
     # Only its end is faded: it starts at zero with phase zero, and analysis wants it whole.
@@ -204,7 +230,7 @@ def _two_tone(rate: int, seconds: float | None, frequencies: list[float] | None)
     pair = frequencies or [440.0, 554.365]  # a major third, as two strings make it
     if len(pair) != 2:
         raise UsageError(f"two-tone takes two frequencies (got {len(pair)})")
-    t = np.arange(round((seconds or 1.0) * rate)) / rate
+    t = _times(seconds or 1.0, rate)
     samples = sum(0.5 * np.sin(2.0 * np.pi * f * t) for f in pair)
     shaped = _edged(np.asarray(samples), rate)
     return shaped, [Passage("signal", 0.0, len(t) / rate)], {"frequencies_hz": pair}
@@ -212,7 +238,7 @@ def _two_tone(rate: int, seconds: float | None, frequencies: list[float] | None)
 
 def _square(rate: int, seconds: float | None, frequencies: list[float] | None) -> Body:
     tone = (frequencies or [110.0])[0]
-    t = np.arange(round((seconds or 0.5) * rate)) / rate
+    t = _times(seconds or 0.5, rate)
     # Harmonics up to 0.45 of the rate: band-limited, so that no converter adds aliases.
     orders = np.arange(1, max(int(0.45 * rate / tone), 1) + 1, 2)
     wave = np.zeros(len(t))
@@ -223,7 +249,7 @@ def _square(rate: int, seconds: float | None, frequencies: list[float] | None) -
 
 def _guitar(rate: int, seconds: float | None, _: list[float] | None) -> Body:
     """Plucked notes: partials of a struck string, each fading faster the higher it is."""
-    length = round((seconds or 2.0) * rate)
+    length = _count(seconds or 2.0, rate)
     strings = (82.407, 110.0, 146.832, 195.998, 246.942, 329.628)  # E2 A2 D3 G3 B3 E4
     generator = np.random.default_rng(20)
     wave, note = np.zeros(length), length // len(strings)

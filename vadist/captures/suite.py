@@ -33,9 +33,10 @@ from vadist.captures.limits import DEFAULT_LIMITS, parse_limits
 from vadist.captures.options import reading_from, settings_from
 from vadist.captures.reading import read_capture
 from vadist.captures.sidecar import read_stimulus
-from vadist.designs.design import Design, nearest
+from vadist.designs.design import Design
 from vadist.designs.files import apply_settings, load_design
 from vadist.errors import CaptureError, UnjudgedError, UsageError, VadistError
+from vadist.names import nearest
 
 _SUITE_KEYS = ("name", "design", "input", "set", "reading", "settings", "limits", "capture")
 _CAPTURE_KEYS = ("file", "name", "design", "input", "set", "reading", "settings", "limits")

@@ -5,18 +5,16 @@ import shutil
 import sys
 from pathlib import Path
 
+from vadist.cli import options as shared
 from vadist.errors import UsageError
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Options of ``vadist audition``."""
     add = parser.add_argument
-    add("take", metavar="TAKE", help="WAV, FLAC or AIFF")
-    add("--design", required=True, metavar="NAME|FILE", help="the reference: preset or TOML file")
-    add(
-        "--set", action="append", default=[], metavar="PATH=VALUE", dest="settings",
-        help="change a value of the reference, drive=0.7; may be repeated",
-    )  # fmt: skip
+    add("take", metavar="TAKE", help=shared.TAKE)
+    add("--design", required=True, metavar="NAME|FILE", help=f"the reference: {shared.DESIGN}")
+    shared.add_settings(parser)
     choices = parser.add_argument_group("candidates (1 to 64)")
     add = choices.add_argument
     add(
@@ -38,12 +36,15 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     add("--taps", action="store_true", help="add the dry take and the sound after each block")
     passage = parser.add_argument_group("take and level")
     add = passage.add_argument
-    add("--from", metavar="TIME", dest="start", default="0s", help="start of a passage, as 2.5s")
-    add("--length", metavar="TIME", help="length of the passage; default: to the end")
     add(
-        "--full-scale", default="1V", metavar="LEVEL",
-        help="peak volts of a full-scale sample, as 1V, 500mV, 12dBu, -3dBV (default 1V)",
-    )  # fmt: skip
+        "--from",
+        metavar="TIME",
+        dest="start",
+        default="0s",
+        help="start of a passage, as 2.5s or 1:02",
+    )
+    add("--length", metavar="TIME", help="length of the passage; default: to the end")
+    shared.add_full_scale(passage)
     add(
         "--loudness", default="-18LUFS", metavar="LEVEL",
         help="common loudness (default -18LUFS); all come lower alike if true peaks would pass "
@@ -53,15 +54,8 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     add("--probe-frequency", default="220Hz", metavar="HZ", help="its frequency (default 220Hz)")
     work = parser.add_argument_group("rendering and output")
     add = work.add_argument
-    quality = work.add_mutually_exclusive_group()
-    quality.add_argument(
-        "--oversample", type=int, metavar="N",
-        help="factor; default reaches 352.8 kHz (8 at 48 kHz)",
-    )  # fmt: skip
-    quality.add_argument(
-        "--accuracy", metavar="DB", help="wanted numerical error, as -90dB: picks the factor"
-    )
-    add("--threads", type=int, metavar="N", help="default: all cores")
+    shared.add_quality(work)
+    shared.add_threads(work)
     add("--out", metavar="FOLDER", help="default: audition-TAKE-DESIGN, here")
     add("--overwrite", action="store_true", help="replace an earlier audition")
     add("--no-plots", action="store_true", help="draw no plots")
@@ -89,7 +83,6 @@ def run(options: argparse.Namespace) -> int:
 
     from . import CAUTION
     from .progress import progress_bar
-    from .render import parse_decibels
 
     take = Path(options.take)
     design = apply_settings(load_design(options.design), options.settings)
@@ -114,7 +107,7 @@ def run(options: argparse.Namespace) -> int:
             design, candidates, passage.samples, passage.sample_rate_hz,
             full_scale_v=parse_level(options.full_scale), level=_lufs(options.loudness),
             probe=probe, taps=options.taps, oversample=options.oversample,
-            accuracy_db=None if options.accuracy is None else parse_decibels(options.accuracy),
+            accuracy_db=shared.parse_accuracy(options.accuracy),
             threads=options.threads, progress=progress,
         )  # fmt: skip
     written = write_audition(
@@ -146,11 +139,14 @@ def _seconds(option: str, text: str) -> float:
 
 
 def _lufs(text: str) -> float:
-    """``-18LUFS`` as a number."""
+    """``-18LUFS`` or ``-18LKFS`` as a number."""
+    from vadist.errors import DesignError
+    from vadist.quantities import parse_loudness
+
     fault = UsageError(f"--loudness must be within -60..0 LUFS, like -18LUFS (got {text!r})")
     try:
-        level = float(text.lower().removesuffix("lufs"))
-    except ValueError:
+        level = parse_loudness(text)
+    except DesignError:
         raise fault from None
     if not -60.0 <= level <= 0.0:
         raise fault

@@ -3,16 +3,14 @@
 import argparse
 from pathlib import Path
 
+from vadist.cli import options as shared
 from vadist.errors import UsageError
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Options of ``vadist inspect``."""
-    parser.add_argument("design", metavar="NAME|FILE", help="preset or TOML file")
-    parser.add_argument(
-        "--set", action="append", default=[], metavar="PATH=VALUE", dest="settings",
-        help="change a value: drive=0.7, clipper.shunt_capacitor=22n; may be repeated",
-    )  # fmt: skip
+    parser.add_argument("design", metavar="NAME|FILE", help=shared.DESIGN)
+    shared.add_settings(parser)
     parser.add_argument(
         "--frequency", default="220Hz", metavar="HZ", help="sine for levels and headroom (220Hz)"
     )

@@ -3,7 +3,9 @@
 import argparse
 from pathlib import Path
 
-from vadist.errors import DesignError, UsageError
+from vadist.errors import UsageError
+from vadist.files import write_text_atomically
+from vadist.names import printable
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -23,13 +25,7 @@ def run(options: argparse.Namespace) -> int:
     text = preset_path(options.topology).read_text(encoding="utf-8")
     target = Path(options.out or f"{options.topology}.toml")
     if target.suffix != ".toml":
-        raise UsageError(f"--out {target}: a design file must end in .toml")
-    try:
-        with target.open("x", encoding="utf-8") as file:
-            file.write(text)
-    except FileExistsError:
-        raise UsageError(f"{target}: exists already; name another file") from None
-    except OSError as error:
-        raise DesignError(f"{target}: cannot be written: {error.strerror}") from None
-    print(f"{target}  edit its values, then: vadist inspect {target}")
+        raise UsageError(f"--out {printable(target)}: a design file must end in .toml")
+    write_text_atomically(target, text)
+    print(f"{printable(target)}  edit its values, then: vadist inspect {printable(target)}")
     return 0

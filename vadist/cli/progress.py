@@ -55,7 +55,7 @@ def progress_bars() -> Iterator[Bars]:
         TimeRemainingColumn,
     )
 
-    columns = (TextColumn("{task.description}"), BarColumn(), TaskProgressColumn())
+    columns = (TextColumn("{task.description}", markup=False), BarColumn(), TaskProgressColumn())
     display = Progress(
         *columns, TimeRemainingColumn(), console=Console(stderr=True), transient=True,
         redirect_stdout=False, redirect_stderr=False,

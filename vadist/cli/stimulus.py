@@ -3,6 +3,7 @@
 import argparse
 
 from vadist.errors import UsageError
+from vadist.names import printable
 
 KINDS = ("stepped-sines", "level-ramp", "sweep", "two-tone", "square", "guitar")
 
@@ -20,7 +21,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     )  # fmt: skip
     parser.add_argument("--rate", default="48kHz", metavar="HZ", help="default 48kHz")
     parser.add_argument(
-        "--seconds", type=float, metavar="S", help="length of the body; of each tone when stepped"
+        "--seconds", metavar="TIME", help="length of the body, 2 or 1:30; of each tone when stepped"
     )
     parser.add_argument(
         "--frequencies", metavar="HZ,HZ", help="tones; the two ends of a sweep; the pair"
@@ -42,7 +43,7 @@ def run(options: argparse.Namespace) -> int:
         options.kind,
         peak_v=parse_level(options.peak),
         sample_rate_hz=int(rate),
-        seconds=options.seconds,
+        seconds=None if options.seconds is None else parse_quantity(options.seconds, "s"),
         frequencies_hz=None
         if tones is None
         else [parse_quantity(t, "Hz") for t in tones.split(",")],
@@ -51,9 +52,9 @@ def run(options: argparse.Namespace) -> int:
     file, sidecar = write_stimulus(stimulus, options.out, full_scale, overwrite=options.overwrite)
     full_scale = 2.0 * stimulus.peak_v if full_scale is None else full_scale
     seconds = len(stimulus.volts) / stimulus.sample_rate_hz
-    print(f"{file}  {stimulus.kind}, {seconds:.3f} s, peak {stimulus.peak_v:.4g} V")
+    print(f"{printable(file)}  {stimulus.kind}, {seconds:.3f} s, peak {stimulus.peak_v:.4g} V")
     if file.suffix.lower() == ".wav":
         print(f"set the player so that a full-scale sample is {full_scale:.4g} V peak at the board")
-    print(f"{sidecar}  describes it; keep it beside the file")
+    print(f"{printable(sidecar)}  describes it; keep it beside the file")
     print(CAUTION)
     return 0

@@ -1,15 +1,15 @@
 """A design: supply, source, stages in order, load, and the knobs that move its pots."""
 
 import dataclasses
-import difflib
 import math
-from collections.abc import Iterable, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Any
 
 from vadist.circuits.network import GROUND, INPUT, SMALLEST_RESISTANCE_OHM, Network
 from vadist.circuits.nodes import join_wires
 from vadist.errors import DesignError
+from vadist.names import nearest
 from vadist.parts import wiper_fraction
 from vadist.stages.stage import FieldInfo, Pot, Stage, optional_part, output_node, part
 
@@ -245,9 +245,3 @@ class Design:
     def output(self) -> str:
         """Node the take is heard at."""
         return output_node(tuple(self.stages)[-1])
-
-
-def nearest(name: str, names: Iterable[str]) -> str:
-    """Return '; did you mean ...?' with the closest known name, or nothing."""
-    close = difflib.get_close_matches(name, list(names), n=1, cutoff=0.5)
-    return f"; did you mean {close[0]!r}?" if close else ""

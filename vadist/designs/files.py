@@ -26,10 +26,12 @@ from pathlib import Path
 from typing import Any
 
 from vadist.circuits.network import BIAS
-from vadist.designs.design import Design, Source, nearest
+from vadist.designs.design import Design, Source
+from vadist.designs.models import is_model_path, with_model_value
 from vadist.designs.toml import RESTS_AT, parse_design
-from vadist.designs.values import NOTHING, read_value, shown, toml_string, write_value
+from vadist.designs.values import NOTHING, read_value, shown, toml_string, warn_of, write_value
 from vadist.errors import DesignError
+from vadist.names import nearest, printable
 from vadist.stages import STAGES
 from vadist.stages.stage import FieldInfo
 
@@ -44,6 +46,9 @@ __all__ = [
 ]
 
 LARGEST_FILE_BYTES = 1_000_000
+
+_AUDIO = (b"RIFF", b"RIFX", b"RF64", b"FORM", b"fLaC", b"OggS")
+# What the common audio files begin with.
 
 
 def preset_names() -> tuple[str, ...]:
@@ -83,7 +88,8 @@ def load_design(name_or_path: str | Path) -> Design:
     ----------
     name_or_path : str or Path
         A text with a path separator or ending in ``.toml`` is a path, and so is the name of an
-        existing file that is no preset.
+        existing file that is no preset. The JSON sidecar of a render counts as the design that
+        was rendered.
 
     Raises
     ------
@@ -98,7 +104,30 @@ def load_design(name_or_path: str | Path) -> Design:
     if isinstance(name_or_path, str) and not _looks_like_path(name_or_path):
         path = preset_path(name_or_path)
         return parse_design(_read_text(path, path.stem), name_or_path)
-    return parse_design(_read_text(Path(name_or_path), str(name_or_path)), str(name_or_path))
+    place = printable(name_or_path)
+    text = _read_text(Path(name_or_path), place)
+    if text.lstrip().startswith("{"):  # no TOML begins so
+        text, place = _design_of_sidecar(text, place), f"{place}: design"
+    return parse_design(text, place)
+
+
+def _design_of_sidecar(text: str, place: str) -> str:
+    """Return the design that the sidecar of a render holds, as TOML."""
+    import json
+
+    try:
+        sidecar = json.loads(text)
+    except RecursionError:
+        raise DesignError(f"{place}: values are nested too deeply") from None
+    except ValueError as error:
+        raise DesignError(f"{place}: neither a design nor a sidecar: {error}") from None
+    held = sidecar.get("design") if isinstance(sidecar, dict) else None
+    if not isinstance(held, str):
+        raise DesignError(
+            f"{place}: must be a design (.toml) or the sidecar of a render, which holds one "
+            "under 'design'"
+        )
+    return held
 
 
 def _looks_like_path(text: str) -> bool:
@@ -122,6 +151,11 @@ def _read_text(path: Path, place: str) -> str:
     except (OSError, ValueError) as error:
         reason = error.strerror if isinstance(error, OSError) and error.strerror else str(error)
         raise DesignError(f"{place}: cannot be read: {reason}") from None
+    if content[:4] in _AUDIO or content[:3] == b"ID3":
+        raise DesignError(
+            f"{place}: is audio, not a design; takes stand before --design, which names a preset "
+            "or a .toml file"
+        )
     if len(content) > LARGEST_FILE_BYTES:
         raise DesignError(
             f"{place}: a design file must be at most {LARGEST_FILE_BYTES // 1000} kB; "
@@ -161,9 +195,11 @@ def parse_value(design: Design, path: str, text: str) -> Any:
     if text == NOTHING and info.optional and _may_be_left_out(design, path):
         return None
     try:
-        return read_value(info, _inline(text), design.value(path))
+        value = read_value(info, _inline(text), design.value(path))
     except DesignError as error:
         raise DesignError(f"{path} {error}") from None
+    warn_of(info, text, value, path)
+    return value
 
 
 def _inline(text: str) -> object:
@@ -185,7 +221,7 @@ def _may_be_left_out(design: Design, path: str) -> bool:
 
 
 def apply_settings(design: Design, settings: Iterable[str]) -> Design:
-    """Change values by ``path=value`` texts, in order.
+    """Change values by ``path=value`` texts, in order; a path may lead into a part's model.
 
     Raises
     ------
@@ -199,7 +235,10 @@ def apply_settings(design: Design, settings: Iterable[str]) -> Design:
             if not equals:
                 raise DesignError(f"a setting must be written path=value (got {shown(setting)})")
             path = path.strip()
-            design = design.with_value(path, parse_value(design, path, text))
+            if is_model_path(path):
+                design = with_model_value(design, path, text.strip())
+            else:
+                design = design.with_value(path, parse_value(design, path, text))
         except DesignError as error:
             faults.append(str(error))
     if faults:

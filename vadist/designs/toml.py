@@ -12,7 +12,7 @@ from typing import Any, TypeVar
 
 from vadist.circuits.network import BIAS, GROUND
 from vadist.designs.design import Control, Design, Source, Supply
-from vadist.designs.values import number, read_value, shown, unknown
+from vadist.designs.values import number, read_value, shown, unknown, warn_of
 from vadist.errors import DesignError
 from vadist.parts import wiper_fraction
 from vadist.stages import STAGES, Stage
@@ -163,6 +163,8 @@ class _Tables:
         if "rests_at" in table:
             inside.attempt(lambda: read_value(RESTS_AT, table["rests_at"]), "rests_at ")
         values = _fields(Source, table, inside)
+        for name, info in Source.fields().items():
+            warn_of(info, table.get(name), values.get(name), f"{inside.place}: {name}")
         return inside.attempt(lambda: Source(**values)) or Source()
 
     def input_at_bias(self) -> bool:
@@ -241,7 +243,7 @@ def _stage(table: Mapping[str, Any], faults: _Faults) -> Stage | type[Stage] | N
         if kind is None:
             faults.add(f"type is missing; one of {', '.join(STAGES)}")
         elif isinstance(kind, str):
-            faults.add(unknown(kind, STAGES, "type"))
+            faults.add(f"{unknown(kind, STAGES, 'type')}; there are {', '.join(STAGES)}")
         else:
             faults.add(f"type must be a text (got {shown(kind)})")
         return None
@@ -249,9 +251,12 @@ def _stage(table: Mapping[str, Any], faults: _Faults) -> Stage | type[Stage] | N
     rest = [key for key in table if key not in ("name", "type")]
     faults.reject_unknown(rest, cls.fields(), f"part of a {kind}")
     values = _fields(cls, table, faults)
-    if len(faults.lines) == before:
-        return faults.attempt(lambda: cls(**values)) or cls
-    return cls
+    stage = faults.attempt(lambda: cls(**values)) if len(faults.lines) == before else None
+    if stage is None:
+        return cls
+    for name, info in cls.fields().items():
+        warn_of(info, table.get(name), values.get(name), f"{faults.place}: {name}")
+    return stage
 
 
 def _controls(

@@ -17,14 +17,17 @@ model's own values and the same counts.
 
 import dataclasses
 import math
+import warnings
 from collections.abc import Callable, Iterable, Mapping
 from typing import Any, TypeVar
 
 from vadist.circuits.network import DiodeString
-from vadist.designs.design import nearest
-from vadist.errors import DesignError
+from vadist.designs.slips import other_transistor, printed_code, unusual
+from vadist.errors import DesignError, DesignWarning
+from vadist.names import nearest
 from vadist.parts import (
     DIODE_FAMILIES,
+    TRANSISTORS,
     DiodeModel,
     OpAmpModel,
     TransistorModel,
@@ -76,9 +79,11 @@ def shown(raw: object) -> str:
 def number(raw: object, unit: str) -> float:
     """Read a number or a quantity in a unit ("" for none) from a file or the command line.
 
-    >>> number("4k7", "ohm")
-    4700.0
+    >>> number("4k7", "ohm"), number("70%", "")
+    (4700.0, 0.7)
     """
+    if not unit and isinstance(raw, str) and raw.rstrip().endswith("%"):
+        return parse_quantity(raw.rstrip()[:-1], "") / 100.0
     bearable = isinstance(raw, str | int | float) and not isinstance(raw, bool)
     if bearable and (isinstance(raw, float) or shown(raw) == repr(raw)):
         return parse_quantity(raw, unit)  # type: ignore[arg-type]
@@ -102,6 +107,15 @@ def read_value(info: FieldInfo, raw: object, held: Any = None) -> Any:
         Without its place, which the caller knows.
     """
     return _READERS[info.kind](info, raw, held)
+
+
+def warn_of(info: FieldInfo, raw: object, value: Any, place: str) -> None:
+    """Warn of a part's value that was read but looks like a slip; see :func:`unusual`."""
+    if isinstance(value, Pot):
+        value, raw = value.resistance, raw["resistance"] if isinstance(raw, Mapping) else raw
+    part = info.kind in ("part", "pot") and isinstance(value, int | float)
+    if part and (told := unusual(info, raw, value)):
+        warnings.warn(f"{place} {told}", DesignWarning, stacklevel=2)
 
 
 def write_value(info: FieldInfo, value: Any) -> str:
@@ -140,6 +154,8 @@ def unknown(name: str, names: Iterable[str], what: str) -> str:
 
 
 def _read_quantity(info: FieldInfo, raw: object, _: Any) -> float:
+    if hint := printed_code(info.unit, raw):
+        raise DesignError(f"must be {UNITS[info.unit].meaning} (got {shown(raw)}; {hint})")
     return number(raw, info.unit)
 
 
@@ -171,6 +187,11 @@ def _read_choice(info: FieldInfo, raw: object, _: Any) -> str:
 
 
 def _read_transistor(_: FieldInfo, raw: object, __: Any) -> TransistorModel:
+    if isinstance(raw, str) and (kind := other_transistor(raw)):
+        raise DesignError(
+            f"must be an NPN transistor (got {shown(raw)}; it is {kind}, which no stage takes; "
+            f"there are {', '.join(TRANSISTORS)})"
+        )
     return _device(raw, TransistorModel, find_transistor)
 
 
@@ -221,6 +242,14 @@ def _key(attribute: str) -> tuple[str, str]:
         if attribute.endswith(ending):
             return attribute.removesuffix(ending), unit
     return attribute, ""
+
+
+def model_keys(model: object) -> dict[str, tuple[str, str]]:
+    """Key -> attribute and unit of a model's numbers; none for what is no model."""
+    if not isinstance(model, DiodeModel | TransistorModel | OpAmpModel):
+        return {}
+    names = [f.name for f in dataclasses.fields(model) if f.name not in _TEXTS]
+    return {_key(name)[0]: (name, _key(name)[1]) for name in names}
 
 
 def _read_diodes(_: FieldInfo, raw: object, __: Any) -> DiodePair:

@@ -12,8 +12,9 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from vadist.designs.design import Design, nearest
+from vadist.designs.design import Design
 from vadist.errors import DesignError, UsageError, VadistError
+from vadist.names import nearest
 from vadist.quantities import format_quantity, nearest_preferred
 from vadist.stages.stage import DiodePair, Pot
 

@@ -2,19 +2,27 @@
 
 The source goes to a folder named after a hash of everything it depends on, so a new version of
 the package, of numba or of the laws never meets an old kernel, and numba's own cache beside it
-keeps the machine code, one entry for each kind of processor.
+keeps the machine code, one entry for each kind of processor. What is damaged there is thrown away
+and made again. Where nothing can be kept, a folder for temporary files serves, and if that fails
+too, a kernel is compiled for one run.
 """
 
 import hashlib
 import importlib.util
 import os
+import secrets
+import stat
 import sys
 import tempfile
 import threading
+import time
+from collections.abc import Iterator
+from contextlib import suppress
 from pathlib import Path
 from types import ModuleType
 
 import numba
+from numba import types
 
 import vadist.devices as devices
 from vadist.kernel import generate, structure
@@ -23,6 +31,18 @@ from vadist.kernel.structure import Structure
 
 _LOCK = threading.Lock()
 _LOADED: dict[Structure, ModuleType] = {}
+
+_ROOM_BYTES = 1 << 20
+# The machine code of the largest kernels takes half of this (measured).
+
+_KEPT_S = 24 * 3600.0
+# Age at which what a killed program left half written is cleared away.
+
+_SIGNATURE = (
+    types.float64[::1], types.float64[:, :, ::1], types.float64[:, :, ::1], types.int64[::1],
+    types.float64, types.intp, types.intp, types.boolean,
+)  # fmt: skip
+"""Of ``run``, see :func:`vadist.kernel.generate.kernel_source`."""
 
 
 def kernel(wanted: Structure) -> ModuleType:
@@ -34,46 +54,111 @@ def kernel(wanted: Structure) -> ModuleType:
 
 
 def _load(source: str) -> ModuleType:
-    digest = hashlib.sha256(source.encode()).hexdigest()[:16]
-    name = f"vadist_kernel_{digest}"
-    path = _folder() / f"{name}.py"
-    if not path.exists() or path.read_text(encoding="utf-8") != source:
-        handle, draft = tempfile.mkstemp(dir=path.parent, suffix=".part")
-        with os.fdopen(handle, "w", encoding="utf-8") as file:
-            file.write(source)
-        Path(draft).replace(path)
+    name = f"vadist_kernel_{hashlib.sha256(source.encode()).hexdigest()[:16]}"
+    for folder in _folders():
+        with suppress(OSError):  # full, or shut meanwhile: the next folder
+            try:
+                return _compiled(name, source, folder)
+            except OSError:
+                raise
+            except Exception:  # a damaged file shows itself in any way: make it again
+                _throw_away(name, folder)
+                return _compiled(name, source, folder)
+    return _unkept(name, source)
+
+
+def _unkept(name: str, source: str) -> ModuleType:
+    """Compile for this run alone."""
+    module = ModuleType(name)
+    exec(source.replace('"cache": True', '"cache": False'), module.__dict__)
+    module.run.compile(_SIGNATURE)
+    return module
+
+
+def _compiled(name: str, source: str, folder: Path) -> ModuleType:
+    """Write the source unless it is there, and load it with its machine code."""
+    path = folder / f"{name}.py"
+    if not path.exists() or path.read_bytes() != source.encode():
+        draft = folder / f".vadist-{secrets.token_hex(6)}.part"
+        try:
+            draft.write_bytes(source.encode())
+            draft.replace(path)
+        finally:
+            draft.unlink(missing_ok=True)
     spec = importlib.util.spec_from_file_location(name, path)
     if spec is None or spec.loader is None:
         raise ImportError(f"cannot load {path}")
     module = importlib.util.module_from_spec(spec)
     sys.modules[name] = module
     spec.loader.exec_module(module)
+    module.run.compile(_SIGNATURE)
     return module
 
 
-def _folder() -> Path:
-    """Folder of the generated sources, made if need be; a temporary one where none can be kept."""
+def _throw_away(name: str, folder: Path) -> None:
+    """Remove a kernel's files: source, byte code, and numba's index and machine code."""
+    module = sys.modules.pop(name, None)
+    folders = {folder, folder / "__pycache__"}
+    if module is not None and hasattr(module, "run"):
+        folders.add(Path(module.run.stats.cache_path))
+    for place in folders:
+        for path in place.glob(f"{name}*"):
+            with suppress(OSError):
+                path.unlink()
+
+
+def _folders() -> Iterator[Path]:
+    """Folders to keep generated sources in, best first, each made and tried."""
     parts = [numba.__version__]
     sources = [Path(str(m.__file__)) for m in (generate, structure)]
     sources += sorted(Path(str(devices.__file__)).parent.glob("*.py"))
     parts += [source.read_text(encoding="utf-8") for source in sources]
-    version = hashlib.sha256("\n".join(parts).encode()).hexdigest()[:16]
+    version = f"kernels-{hashlib.sha256(chr(10).join(parts).encode()).hexdigest()[:16]}"
     for base in _bases():
-        folder = base / "vadist" / f"kernels-{version}"
-        try:
+        folder = base / "vadist" / version
+        with suppress(OSError):
             folder.mkdir(parents=True, exist_ok=True)
-            with tempfile.TemporaryFile(dir=folder):
-                return folder
-        except OSError:
-            continue
+            with tempfile.TemporaryFile(dir=folder) as probe:
+                probe.write(bytes(_ROOM_BYTES))
+            _clear(folder)
+            yield folder
+    with suppress(OSError):
+        folder = _temporary() / version
+        folder.mkdir(exist_ok=True)
+        yield folder
+
+
+def _temporary() -> Path:
+    """Folder for temporary files that one user's programs share, and no other user can enter."""
+    owner = f"-{os.getuid()}" if hasattr(os, "getuid") else ""
+    folder = Path(tempfile.gettempdir()) / f"vadist-kernels{owner}"
+    with suppress(OSError):
+        folder.mkdir(mode=0o700, exist_ok=True)
+        found = folder.lstat()
+        mine = not owner or (found.st_uid == os.getuid() and not found.st_mode & 0o077)
+        if stat.S_ISDIR(found.st_mode) and mine:
+            return folder
+    # Somebody else's: what lies in it would be run as ours.
     return Path(tempfile.mkdtemp(prefix="vadist-kernels-"))
 
 
+def _clear(folder: Path) -> None:
+    """Remove what killed programs left half written, ours and numba's, after a day."""
+    for pattern in (".vadist-*.part", "__pycache__/*.tmp.*"):
+        for path in folder.glob(pattern):
+            with suppress(OSError):
+                if time.time() - path.lstat().st_mtime > _KEPT_S:
+                    path.unlink()
+
+
 def _bases() -> list[Path]:
-    """Per-user cache folders, as each platform has them."""
-    if "VADIST_CACHE" in os.environ:
+    """Per-user cache folders, as each platform has them; none where there is no home."""
+    if os.environ.get("VADIST_CACHE"):
         return [Path(os.environ["VADIST_CACHE"])]
-    home = Path.home()
+    try:
+        home = Path.home()
+    except RuntimeError:
+        return []
     if sys.platform == "win32":
         return [Path(os.environ.get("LOCALAPPDATA", home / "AppData" / "Local"))]
     if sys.platform == "darwin":

@@ -6,8 +6,8 @@ leaves. A sheet promises limits and few typical values, and no two specimens agr
 not depend on where in its limits a part lies. Values from memory say so.
 """
 
+from vadist.names import find_by_name
 from vadist.parts.diodes import DiodeModel
-from vadist.parts.names import find_by_name
 from vadist.parts.opamps import OpAmpModel
 from vadist.parts.transistors import TransistorModel
 

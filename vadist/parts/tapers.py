@@ -4,7 +4,7 @@ Letter codes for tapers have changed meaning over the years, so they are spelt o
 """
 
 from vadist.errors import DesignError
-from vadist.parts.names import find_by_name
+from vadist.names import find_by_name
 
 # Fraction of the track below the wiper at half rotation. Audio pots are sold with 10 or 15 %;
 # a reverse audio pot is the mirror image.

@@ -5,6 +5,7 @@ from vadist.quantities.levels import (
     dbu_to_peak_volts,
     dbv_to_peak_volts,
     parse_level,
+    parse_loudness,
     peak_volts_to_dbu,
     peak_volts_to_dbv,
 )
@@ -21,6 +22,7 @@ __all__ = [
     "nearest_preferred",
     "neighbours",
     "parse_level",
+    "parse_loudness",
     "parse_quantity",
     "peak_volts_to_dbu",
     "peak_volts_to_dbv",

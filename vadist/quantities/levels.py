@@ -15,6 +15,9 @@ _DBV_PEAK_V = math.sqrt(2.0)
 
 _DECIBELS = re.compile(r"(.*)dB([uV])\s*", re.IGNORECASE)
 
+# EBU R 128 writes LUFS, ITU-R BS.1770 LKFS.
+_LOUDNESS = re.compile(r"([+-]?[0-9]{1,3}(?:\.[0-9]*)?)\s*L[UK]FS", re.IGNORECASE)
+
 
 def dbu_to_peak_volts(level_dbu: float) -> float:
     """Peak volts of a sine of so many dBu.
@@ -95,6 +98,29 @@ def parse_level(text: str | int | float) -> float:
             f"must be within {SMALLEST_LEVEL_V:g}..{LARGEST_LEVEL_V:g} V peak (got {text!r})"
         )
     return volts
+
+
+def parse_loudness(text: str) -> float:
+    """Read a loudness, ``-18LUFS`` or ``-18LKFS``: two names of one unit.
+
+    Returns
+    -------
+    float
+        LUFS, finite.
+
+    Raises
+    ------
+    DesignError
+
+    Examples
+    --------
+    >>> parse_loudness("-14LKFS"), parse_loudness("-18 LUFS")
+    (-14.0, -18.0)
+    """
+    number = _LOUDNESS.fullmatch(text.strip())
+    if number is None:
+        raise DesignError(f"must be a loudness (got {text!r}; write it like -18LUFS)")
+    return float(number[1])
 
 
 def _above_zero(peak_v: float) -> float:

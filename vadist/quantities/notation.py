@@ -15,6 +15,7 @@ from vadist.quantities.units import PREFIXES, UNITS, Unit
 
 # A capital E needs a signed exponent, because 4E7 is also met as a marking of 4.7 ohms.
 _PLAIN = re.compile(r"([+-]?(?:[0-9]+\.?[0-9]*|\.[0-9]+))(?:(?:e|E(?=[+-]))([+-]?[0-9]{1,4}))?(.*)")
+_CLOCK = re.compile(r"(?:([0-9]{1,2}):(?=[0-9]{2}:))?([0-9]{1,4}):([0-5][0-9](?:\.[0-9]+)?)")
 _CODE = re.compile(r"([+-]?)([0-9]*)([^\W\d_])([0-9]*)(.*)")
 
 # More digits than this read better as a plain number than split by a letter.
@@ -29,7 +30,7 @@ def parse_quantity(text: str | int | float, unit: str) -> float:
     text : str, int or float
         IEC 60062 code (``4k7``, ``R47``, ``2n2``), number with prefix and unit (``4.7 kohm``,
         ``100nF``), or plain number in the base unit. ``m`` is milli and ``M`` mega; ``k`` and
-        ``K`` are both kilo.
+        ``K`` are both kilo. A time may be read off a clock: ``1:02``, ``1:02:03.5``.
     unit : str
         A key of :data:`vadist.quantities.units.UNITS`: ``ohm``, ``F``, ``H``, ``V``, ``A``,
         ``Hz``, ``s``, ``V/s``, ``V/rtHz``, ``A/rtHz`` or the empty string for a bare number.
@@ -72,6 +73,10 @@ def parse_quantity(text: str | int | float, unit: str) -> float:
 
 def _read(text: str, kind: Unit) -> float | None:
     """Value of a stripped text, or None if it follows no notation of that unit."""
+    clock = _CLOCK.fullmatch(text) if kind is UNITS["s"] else None
+    if clock:
+        hours, minutes, seconds = clock.groups()
+        return float(3600 * int(hours or 0) + 60 * int(minutes) + Decimal(seconds))
     code = _CODE.fullmatch(text)
     if code:
         sign, whole, letter, fraction, rest = code.groups()

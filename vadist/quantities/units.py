@@ -115,7 +115,9 @@ UNITS = {
         (-15, -12, -9, -6, -3),
     ),
     "Hz": _unit("Hz", "a frequency in hertz", "720Hz or 1.5kHz", "Hz hz HZ hertz", (-3, 3, 6, 9)),
-    "s": _unit("s", "a time in seconds", "2s or 20ms", "s sec second seconds", (-12, -9, -6, -3)),
+    "s": _unit(
+        "s", "a time in seconds", "2s, 20ms or 1:02", "s sec second seconds", (-12, -9, -6, -3)
+    ),
     "V/s": _unit(
         "V/s",
         "a slew rate in volts per second",

@@ -1,10 +1,11 @@
 """Take in, take out: a render from file to file, with a sidecar that tells how it was made."""
 
 import dataclasses
+import hashlib
 import importlib.metadata
 import json
 import math
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
@@ -16,9 +17,14 @@ from vadist.circuits.sections import Matrix
 from vadist.designs.design import Design
 from vadist.designs.files import write_design
 from vadist.errors import AudioFileError, UsageError
+from vadist.files import clear_old_drafts, draft_path, told
 from vadist.measure.loudness import LoudnessMeter
+from vadist.measure.true_peak import CEILING_DBTP, TruePeakMeter
+from vadist.names import printable
 from vadist.rendering.diagnostics import Diagnostics
 from vadist.rendering.spans import Rendering
+
+OUTPUT_SUFFIXES = (".wav", ".flac")
 
 _BLOCK_FRAMES = 1 << 16
 
@@ -38,7 +44,8 @@ class FileSettings:
         The same for the output; None: as the take.
     oversample, accuracy_db, threads : see :func:`vadist.rendering.arrays.render`
     normalise : tuple of (kind, level) or None
-        ``("peak", dBFS)`` or ``("loudness", LUFS)``; None keeps calibrated volts.
+        ``("peak", dBFS)`` or ``("loudness", LUFS)``; None keeps calibrated volts. Loudness gives
+        way where true peaks would pass -1 dBTP.
     subtype : str
         ``PCM_16``, ``PCM_24`` or ``FLOAT``.
     overwrite : bool
@@ -65,6 +72,8 @@ class FileReport:
         Largest output volts.
     gain_db : float
         Gain applied by normalising.
+    missed_db : float
+        How far the loudness stays below the one asked for, because of true peaks.
     clipped_samples : int
         Samples beyond full scale of the output file.
     diagnostics : Diagnostics
@@ -74,6 +83,7 @@ class FileReport:
     sidecar: Path
     peak_v: float
     gain_db: float
+    missed_db: float
     clipped_samples: int
     seconds: float
     diagnostics: Diagnostics
@@ -92,12 +102,27 @@ def check_output(take: Path, output: Path, *, overwrite: bool) -> None:
     AudioFileError
     """
     if same_file(take, output):
-        raise AudioFileError(f"{output}: is a take to render; give another --out")
-    for path in (output, sidecar_path(output)):
-        if path.exists() and not overwrite:
-            raise AudioFileError(f"{path}: exists; give another --out or --overwrite")
-    if output.suffix.lower() != ".wav":
-        raise AudioFileError(f"{output}: output is WAV; name it .wav")
+        raise AudioFileError(f"{printable(output)}: is a take to render; give another --out")
+    if not overwrite and (there := existing([output])):
+        raise AudioFileError(f"{printable(there[0])}: exists; give another --out or --overwrite")
+    if output.suffix.lower() not in OUTPUT_SUFFIXES:
+        raise AudioFileError(f"{printable(output)}: output is WAV or FLAC; name it .wav or .flac")
+
+
+def existing(outputs: Iterable[Path]) -> list[Path]:
+    """Those of some outputs and their sidecars that are there already.
+
+    Raises
+    ------
+    AudioFileError
+        If one cannot be looked for: its name is too long, say.
+    """
+    found = []
+    for output in outputs:
+        for path in (output, sidecar_path(output)):
+            with told(path, "cannot be written"):
+                found += [path] if path.exists() else []
+    return found
 
 
 def render_file(
@@ -107,7 +132,7 @@ def render_file(
     settings: FileSettings,
     progress: Callable[[float], None] = lambda done: None,
 ) -> FileReport:
-    """Render one take to one WAV and its sidecar.
+    """Render one take to one WAV or FLAC and its sidecar.
 
     Raises
     ------
@@ -117,7 +142,7 @@ def render_file(
     check_output(take, output, overwrite=settings.overwrite)
     with TakeReader(take) as reader:
         if reader.frames == 0:
-            raise AudioFileError(f"{take}: holds no samples")
+            raise AudioFileError(f"{printable(take)}: holds no samples")
         if settings.normalise is not None and settings.normalise[0] == "loudness":
             LoudnessMeter(reader.sample_rate_hz, reader.channels)  # refuses before the work
         rendering = Rendering(
@@ -127,19 +152,21 @@ def render_file(
         )  # fmt: skip
         full_scale_v = settings.output_full_scale_v or settings.full_scale_v
         if settings.normalise is None:
-            gain, volts = 1.0, _rendered(rendering, progress)
+            gain, missed_db, volts = 1.0, 0.0, _rendered(rendering, progress)
             peak_v, clipped = _write(volts, output, reader, settings, 1.0 / full_scale_v)
         else:
-            draft = output.with_name(f".{output.name}.draft.wav")
+            clear_old_drafts(output.parent)
+            draft = draft_path(output.parent, "draft.wav")
             try:
                 volts = _rendered(rendering, progress)
                 exact = dataclasses.replace(settings, subtype="DOUBLE", overwrite=True)
                 peak_v, _ = _write(volts, draft, reader, exact, 1.0)
-                gain = _gain(draft, peak_v, full_scale_v, settings.normalise)
+                gain, missed_db = _gain(draft, peak_v, full_scale_v, settings.normalise)
+                scale = gain / full_scale_v
+                if scale * peak_v > 1.0:  # by rounding alone: a gain for 0 dBFS
+                    scale = math.nextafter(1.0 / peak_v, 0.0)
                 with TakeReader(draft) as again:
-                    _, clipped = _write(
-                        _blocks(again), output, reader, settings, gain / full_scale_v
-                    )
+                    _, clipped = _write(_blocks(again), output, reader, settings, scale)
             finally:
                 with suppress(OSError):  # it may be missing, on a disk that is read-only
                     draft.unlink()
@@ -148,6 +175,7 @@ def render_file(
             sidecar_path(output),
             peak_v,
             20.0 * math.log10(gain),
+            missed_db,
             clipped,
             reader.frames / reader.sample_rate_hz,
             rendering.diagnostics(0),
@@ -213,20 +241,32 @@ def _blocks(reader: TakeReader) -> Iterator[Matrix]:
         yield block
 
 
-def _gain(draft: Path, peak_v: float, full_scale_v: float, normalise: tuple[str, float]) -> float:
+def _gain(
+    draft: Path, peak_v: float, full_scale_v: float, normalise: tuple[str, float]
+) -> tuple[float, float]:
+    """Gain that normalises, and by how many dB true peaks keep the loudness below the wanted."""
     kind, level = normalise
     if peak_v < _SILENT_V:
         raise UsageError("a silent render cannot be normalised")
     if kind == "peak":
-        return float(10.0 ** (level / 20.0) * full_scale_v / peak_v)
+        return float(10.0 ** (level / 20.0) * full_scale_v / peak_v), 0.0
     with TakeReader(draft) as reader:
         meter = LoudnessMeter(reader.sample_rate_hz, reader.channels)
+        peaks = TruePeakMeter(reader.sample_rate_hz, reader.channels)
         for block in _blocks(reader):
             meter.add(block / full_scale_v)
+            peaks.add(block / full_scale_v)
     loudness = meter.integrated()
     if not math.isfinite(loudness):
         raise UsageError("the render is too quiet or too short to measure its loudness")
-    return float(10.0 ** ((level - loudness) / 20.0))
+    wanted_db = level - loudness
+    gain_db = min(wanted_db, CEILING_DBTP - peaks.dbtp())
+    return float(10.0 ** (gain_db / 20.0)), wanted_db - gain_db
+
+
+def _sha256(path: Path) -> str:
+    with told(path, "cannot be read"), path.open("rb") as file:
+        return hashlib.file_digest(file, "sha256").hexdigest()
 
 
 def _describe(
@@ -236,13 +276,18 @@ def _describe(
     report: FileReport,
     full_scale_v: float,
 ) -> dict[str, object]:
-    """Sidecar contents: enough to make the output again, byte for byte."""
+    """Sidecar contents: enough to make the output again.
+
+    Byte for byte on one family of processors; on another, linear algebra may round the last bit
+    of a coefficient the other way.
+    """
     found = report.diagnostics
     packages: Sequence[str] = ("vadist", "numpy", "scipy", "numba", "soxr", "soundfile")
     return {
         "made_with": {name: importlib.metadata.version(name) for name in packages},
         "take": {
             "file": str(reader.path),
+            "sha256": _sha256(reader.path),
             "sample_rate_hz": reader.sample_rate_hz,
             "frames": reader.frames,
             "channels": reader.channels,
@@ -254,6 +299,7 @@ def _describe(
             "full_scale_v": full_scale_v,
             "peak_v": report.peak_v,
             "normalising_gain_db": report.gain_db,
+            "loudness_missed_db": report.missed_db,
             "clipped_samples": report.clipped_samples,
         },
         "settings": dataclasses.asdict(settings),

@@ -12,6 +12,7 @@ from vadist.circuits.operating_point import solve_network
 from vadist.circuits.sections import Matrix
 from vadist.designs.design import Design
 from vadist.errors import UsageError
+from vadist.names import whole
 from vadist.pool import StoppablePool, stoppable_pool
 from vadist.rendering.diagnostics import Diagnostics, SectionEffort, StageRange
 from vadist.rendering.method import (
@@ -88,12 +89,12 @@ class Rendering:
                 f"sample rate must be within {LOWEST_RATE_HZ}..{HIGHEST_RATE_HZ} Hz "
                 f"(got {sample_rate_hz:g})"
             )
-        if oversample is not None and not 1 <= oversample <= 256:
-            raise UsageError(f"oversample must be within 1..256 (got {oversample})")
+        if oversample is not None:
+            oversample = whole("oversample", oversample, 256)
         if oversample is not None and accuracy_db is not None:
             raise UsageError("give either oversample or accuracy, not both")
-        if threads is not None and threads < 1:
-            raise UsageError(f"threads must be at least 1 (got {threads})")
+        if threads is not None:
+            threads = whole("threads", threads)
         for design in designs:
             for tap in taps:
                 if tap not in design.stages:

@@ -178,11 +178,11 @@ def output_node(stage: str) -> str:
 
 # Largest and smallest value a part of a guitar circuit can sensibly have (common practice, no
 # published source): outside, a unit or a prefix was mistaken.
-_SENSIBLE = {"ohm": (0.0, 1e9), "F": (1e-13, 1e-1), "H": (1e-7, 1e3)}
+SENSIBLE = {"ohm": (0.0, 1e9), "F": (1e-13, 1e-1), "H": (1e-7, 1e3)}
 
 
 def _check_part(name: str, info: FieldInfo, value: float) -> None:
-    low, high = _SENSIBLE[info.unit]
+    low, high = SENSIBLE[info.unit]
     if isinstance(value, bool) or not isinstance(value, int | float):
         raise DesignError(f"{name} must be a number in {info.unit} (got {value!r})")
     if not low <= value <= high:

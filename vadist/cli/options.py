@@ -1,0 +1,78 @@
+"""Options that several commands share: each is told in one place."""
+
+import argparse
+import os
+from collections.abc import Sequence
+from pathlib import Path
+
+from vadist.errors import UsageError
+from vadist.names import printable
+
+Adder = argparse.ArgumentParser | argparse._ArgumentGroup
+
+TAKE = "WAV, FLAC or AIFF"
+DESIGN = "preset, TOML file, or the JSON sidecar of a render"
+FULL_SCALE = "peak volts of a full-scale sample, as 1V, 500mV, 12dBu, -3dBV (default 1V)"
+THREADS = "default: all cores"
+
+
+def add_settings(parser: Adder) -> None:
+    """``--set``, into ``settings``."""
+    parser.add_argument(
+        "--set", action="append", default=[], metavar="PATH=VALUE", dest="settings",
+        help="change a value: drive=0.7, drive=70%%, clipper.shunt_capacitor=22n, "
+        "boost.transistor.forward_beta=200; may be repeated",
+    )  # fmt: skip
+
+
+def add_full_scale(parser: Adder) -> None:
+    """``--full-scale`` of a take."""
+    parser.add_argument("--full-scale", default="1V", metavar="LEVEL", help=FULL_SCALE)
+
+
+def add_quality(parser: Adder) -> None:
+    """``--oversample`` or ``--accuracy``."""
+    quality = parser.add_mutually_exclusive_group()
+    quality.add_argument(
+        "--oversample", type=int, metavar="N",
+        help="factor; default reaches 352.8 kHz (8 at 48 kHz)",
+    )  # fmt: skip
+    quality.add_argument(
+        "--accuracy", metavar="DB", help="wanted numerical error, as -90dB: picks the factor"
+    )
+
+
+def add_threads(parser: Adder) -> None:
+    """``--threads``."""
+    parser.add_argument("--threads", type=int, metavar="N", help=THREADS)
+
+
+def expanded(words: Sequence[str]) -> list[Path]:
+    """Files that words name; ``*``, ``?`` and ``[...]`` are filled in where no shell did.
+
+    Raises
+    ------
+    UsageError
+        If a pattern matches no file.
+    """
+    import glob
+
+    found: list[Path] = []
+    for word in words:
+        if not glob.has_magic(word) or os.path.lexists(word):
+            found.append(Path(word))
+        elif matching := sorted(glob.glob(word)):  # noqa: PTH207 - a Path globs no absolute pattern
+            found += map(Path, matching)
+        else:
+            raise UsageError(f"{printable(word)}: no file has such a name")
+    return found
+
+
+def parse_accuracy(text: str | None) -> float | None:
+    """``-90dB`` or ``-90`` as a number; None is left as it is."""
+    if text is None:
+        return None
+    try:
+        return float(text.lower().removesuffix("db"))
+    except ValueError:
+        raise UsageError(f"--accuracy must be decibels like -90dB (got {text!r})") from None

@@ -1,0 +1,94 @@
+"""Names and counts as people give them, and as they may be shown."""
+
+import difflib
+import operator
+from collections.abc import Iterable, Mapping
+from typing import TypeVar
+
+from vadist.errors import DesignError, UsageError
+
+Entry = TypeVar("Entry")
+
+_UNDECODED = range(0xDC80, 0xDD00)
+# How Python carries a byte of a file name that is no text in the system's encoding (PEP 383).
+
+
+def nearest(name: str, names: Iterable[str]) -> str:
+    """Return '; did you mean ...?' with the closest known name, or nothing.
+
+    >>> nearest("--normalize", ["--out", "--normalise"])
+    "; did you mean '--normalise'?"
+    """
+    close = difflib.get_close_matches(name, list(names), n=1, cutoff=0.5)
+    return f"; did you mean {close[0]!r}?" if close else ""
+
+
+def printable(name: object) -> str:
+    r"""Return a name as it may be shown: one line, without what could steer a terminal.
+
+    Control characters, invisible ones and bytes that are no text are written as escapes.
+
+    >>> print(printable("a\x1b[2J\nb.wav"))
+    a\x1b[2J\nb.wav
+    """
+    return "".join(c if c.isprintable() else _escape(c) for c in str(name))
+
+
+def _escape(character: str) -> str:
+    if ord(character) in _UNDECODED:
+        return f"\\x{ord(character) - 0xDC00:02x}"
+    return character.encode("unicode_escape").decode("ascii")
+
+
+def whole(name: str, count: object, most: int | None = None) -> int:
+    """Return a count as an int, if it is a whole number of at least 1 and at most `most`.
+
+    Raises
+    ------
+    UsageError
+
+    Examples
+    --------
+    >>> whole("oversample", 8, 256)
+    8
+    """
+    rule = "at least 1" if most is None else f"within 1..{most}"
+    try:
+        if isinstance(count, bool):
+            raise TypeError
+        number = operator.index(count)  # type: ignore[arg-type]
+    except TypeError:
+        raise UsageError(f"{name} must be a whole number {rule} (got {count})") from None
+    if number < 1 or (most is not None and number > most):
+        raise UsageError(f"{name} must be {rule} (got {number})")
+    return number
+
+
+def find_by_name(kind: str, name: str, table: Mapping[str, Entry]) -> Entry:
+    """Entry of a table, whatever the case and the blanks of its name.
+
+    Parameters
+    ----------
+    kind : str
+        What the table holds, for the message: ``diode``.
+    name : str
+        What was asked for.
+    table : mapping of str to entry
+
+    Raises
+    ------
+    DesignError
+        If there is none; the message suggests the nearest names, or lists all.
+    """
+    by_key = {_key(known): entry for known, entry in table.items()}
+    entry = by_key.get(_key(name))
+    if entry is None:
+        keys = {_key(known): known for known in table}
+        close = [keys[key] for key in difflib.get_close_matches(_key(name), keys, n=3)]
+        hint = f"nearest: {', '.join(close)}" if close else f"known: {', '.join(table)}"
+        raise DesignError(f"must be a known {kind} (got {name!r}; {hint})")
+    return entry
+
+
+def _key(name: str) -> str:
+    return " ".join(name.split()).casefold()
