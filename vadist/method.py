@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from vadist.errors import UsageError
-from vadist.lanes import REACH
+from vadist.resampling import REACH
 from vadist.sections import Matrix
 
 _EXCERPTS = 4

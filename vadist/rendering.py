@@ -13,9 +13,9 @@ from vadist.circuit import Circuit, build_circuit
 from vadist.design import Design
 from vadist.diagnostics import Diagnostics, SectionEffort, StageRange
 from vadist.errors import UsageError
-from vadist.lanes import REACH
 from vadist.method import Method, choose_method, estimate_error_db, judged_part, loudest_excerpts
 from vadist.pool import StoppablePool, stoppable_pool
+from vadist.resampling import REACH, default_oversample
 from vadist.sections import Matrix
 from vadist.segments import Plan, Span, SpanResult, plan_segments, warm_up_seconds
 
@@ -44,14 +44,6 @@ def array_window(volts: Matrix) -> Window:
         return held
 
     return window
-
-
-def default_oversample(sample_rate_hz: float) -> int:
-    """Power of two that brings a rate to at least 352.8 kHz, and never below 2."""
-    factor = 2
-    while factor * sample_rate_hz < 352_800.0:
-        factor *= 2
-    return factor
 
 
 class Rendering:

@@ -26,8 +26,9 @@ from numpy.typing import NDArray
 
 from vadist.batch import LANES
 from vadist.circuit import Circuit, Tap
-from vadist.lanes import REACH, LaneResult, run_lanes
+from vadist.lanes import LaneResult, run_lanes
 from vadist.pool import StoppablePool, results
+from vadist.resampling import REACH
 from vadist.sections import Matrix
 
 SEAM_TOLERANCE_V = 1e-7

@@ -13,7 +13,7 @@ import pytest
 from recordings import FIFTHS, HARMONICS, LOW_A, LOW_E, SLIDE, channel, recordings
 
 from vadist.design_files import load_design, preset_names
-from vadist.lanes import REACH
+from vadist.resampling import REACH
 from vadist.takes import render
 
 pytestmark = pytest.mark.network
