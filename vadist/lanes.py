@@ -25,6 +25,8 @@ class LaneResult:
     ----------
     marks : list of list of (states, lanes)
         States of all sections at the marked frames.
+    watched : list of list of (2, states, lanes)
+        States of all sections at the watched frames, and one oversampled sample later.
     peaks : mapping of stage -> (2, lanes)
         Smallest and largest deviation from rest after the first mark.
     statistics : (sections, 3)
@@ -32,6 +34,7 @@ class LaneResult:
     """
 
     marks: list[list[Matrix]]
+    watched: list[list[Matrix]]
     peaks: dict[str, Matrix]
     statistics: NDArray[np.int64]
 
@@ -46,6 +49,7 @@ def run_lanes(
     taps: Sequence[Tap],
     marks: Sequence[int] = (),
     enter: Sequence[Matrix] | None = None,
+    watch: Sequence[int] = (),
     tick: Callable[[int], None] = lambda amount: None,
 ) -> LaneResult:
     """Run windows of equal length side by side.
@@ -63,6 +67,7 @@ def run_lanes(
         Outputs to hear.
     marks : frames whose states are wanted
     enter : states to be put in place at the first mark where they are numbers
+    watch : frames at which states are kept for other rates to go on from
     tick : called with the lane-frames done since the last call; may raise to stop
     """
     lanes = len(columns)
@@ -71,7 +76,7 @@ def run_lanes(
     up = resampler(sample_rate_hz, factor, max(columns) + 1)
     down = resampler(sample_rate_hz, factor, lanes * len(taps), down=True)
     rest = np.array([[c.sections[t.section].output_v[t.row] for c in circuits] for t in taps])
-    marking = _Marks(stepper, [mark * factor for mark in marks])
+    marking = _Marks(stepper, [m * factor for m in marks], [w * factor for w in watch])
     delivered = 0
     for first in range(0, frames, _UP_FRAMES):
         last = min(first + _UP_FRAMES, frames)
@@ -90,23 +95,34 @@ def run_lanes(
         tick(lanes * (last - first))
     marking.samples_left()
     peaks = {stage: peak.copy() for stage, peak in stepper.peaks().items()}
-    return LaneResult(marking.snapshots, peaks, stepper.statistics())
+    return LaneResult(marking.at_marks(), marking.watched(), peaks, stepper.statistics())
 
 
 class _Marks:
-    """Takes the states at the marked samples; enters given ones at the first."""
+    """Takes the states at the marked and watched samples; enters given ones at the first mark."""
 
-    def __init__(self, stepper: Stepper, samples: list[int]) -> None:
-        self.stepper, self.waiting = stepper, samples
-        self.snapshots: list[list[Matrix]] = []
+    def __init__(self, stepper: Stepper, marks: list[int], watch: list[int]) -> None:
+        self.stepper, self.marks, self.watch = stepper, marks, watch
+        self.waiting = sorted({*marks, *watch, *(w + 1 for w in watch)})
+        self.snapshots: dict[int, list[Matrix]] = {}
 
     def samples_left(self) -> int:
-        """Samples until the next mark, after taking the one that is due."""
-        if self.waiting and self.waiting[0] == self.stepper.samples:
-            if not self.snapshots:
+        """Samples until the next snapshot, after taking the one that is due."""
+        now = self.stepper.samples
+        if self.waiting and self.waiting[0] == now:
+            if self.marks and self.marks[0] == now:
                 self.stepper.enter()
                 self.stepper.reset_peaks()
-            self.snapshots.append(self.stepper.states())
-            self.waiting.pop(0)
-            return self.samples_left()
-        return self.waiting[0] - self.stepper.samples if self.waiting else sys.maxsize
+            self.snapshots[self.waiting.pop(0)] = self.stepper.states()
+        return self.waiting[0] - now if self.waiting else sys.maxsize
+
+    def at_marks(self) -> list[list[Matrix]]:
+        """States of all sections at every mark."""
+        return [self.snapshots[mark] for mark in self.marks]
+
+    def watched(self) -> list[list[Matrix]]:
+        """States of all sections at every watched sample and the next, (2, states, lanes)."""
+        return [
+            [np.stack(pair) for pair in zip(self.snapshots[w], self.snapshots[w + 1], strict=True)]
+            for w in self.watch
+        ]

@@ -9,7 +9,7 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import NDArray
 
-from vadist.batch import LANES, Batch
+from vadist.batch import LANES, Batch, StepError
 from vadist.circuit import Circuit, Tap
 from vadist.discretize import DiscreteSection
 from vadist.sections import Matrix
@@ -227,10 +227,13 @@ class _Bank:
         ):
             if ready:
                 outlet, row = self._feeds[0]
-                batch.advance(outlet.blocks[outlet.block[lanes[0]]][row : row + 1])
-                continue
-            u = batch.inputs(samples)
-            for k, (outlet, row) in enumerate(self._feeds):
-                outlet.copy(row, pieces[k], u[k])
-            batch.advance(u)
+                u = outlet.blocks[outlet.block[lanes[0]]][row : row + 1]
+            else:
+                u = batch.inputs(samples)
+                for k, (outlet, row) in enumerate(self._feeds):
+                    outlet.copy(row, pieces[k], u[k])
+            try:
+                batch.advance(u)
+            except StepError as error:
+                raise error.seen_from(int(lanes[error.lane])) from None
         self.outlet.blocks = [batch.written for batch in self.batches]

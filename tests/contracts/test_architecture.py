@@ -28,7 +28,7 @@ LAYERS = [
     ["chain", "pool", "resampling", "large_signal"],
     ["lanes"],
     ["segments"],
-    ["method"],
+    ["passages", "method"],
     ["diagnostics"],
     ["rendering"],
     ["takes"],
