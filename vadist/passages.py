@@ -14,7 +14,7 @@ memory, and the answer depends on the take alone, whatever blocks it came in.
 
 import math
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, fields
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
@@ -77,16 +77,24 @@ class Passages:
 
     def only(self, chosen: NDArray[np.int_]) -> "Passages":
         """Some of them."""
-        numbers = [getattr(self, field.name)[chosen] for field in fields(self)[:-1]]
-        return Passages(*numbers, [s[..., chosen] for s in self.states])
+        return Passages(
+            self.first[chosen], self.channel[chosen], self.frames[chosen], self.roughness[chosen],
+            self.energy[chosen], self.priority[chosen], self.volts[chosen],
+            [state[..., chosen] for state in self.states],
+        )  # fmt: skip
 
     def joined(self, other: "Passages") -> "Passages":
         """These and others."""
-        pairs = [(getattr(self, f.name), getattr(other, f.name)) for f in fields(self)[:-1]]
-        states = zip(self.states, other.states, strict=True)
+        join = np.concatenate
         return Passages(
-            *(np.concatenate(pair) for pair in pairs),
-            [np.concatenate(pair, axis=-1) for pair in states],
+            join([self.first, other.first]),
+            join([self.channel, other.channel]),
+            join([self.frames, other.frames]),
+            join([self.roughness, other.roughness]),
+            join([self.energy, other.energy]),
+            join([self.priority, other.priority]),
+            join([self.volts, other.volts]),
+            [join(pair, axis=-1) for pair in zip(self.states, other.states, strict=True)],
         )
 
 
@@ -104,7 +112,9 @@ class Survey:
         self._sums: Matrix | None = None
         self._energy, self._roughness, self._frames = 0.0, 0.0, 0
 
-    def add(self, start: int, volts: Matrix, firsts: NDArray[np.int_], states: list[Matrix]) -> None:
+    def add(
+        self, start: int, volts: Matrix, firsts: NDArray[np.int_], states: list[Matrix]
+    ) -> None:
         """Note a span.
 
         Parameters
@@ -297,8 +307,7 @@ def heard_again(
         )
 
         def feed(begin: int, end: int) -> Matrix:
-            pieces = [takes[k][begin:end] for k in range(len(inputs))]
-            return np.stack(pieces, axis=1)
+            return np.stack([piece[begin:end] for piece in takes], axis=1)
 
         takes = [
             window(int(at) - lead, int(at) + longest + REACH)[:, which] for at, which in inputs

@@ -17,6 +17,7 @@ from vadist.design_files import write_design
 from vadist.diagnostics import Diagnostics
 from vadist.errors import AudioFileError, UsageError
 from vadist.measure.loudness import LoudnessMeter
+from vadist.passages import PASSAGE_S
 from vadist.rendering import Rendering
 from vadist.sections import Matrix
 
@@ -261,6 +262,12 @@ def _describe(
             "oversample": found.method.oversample,
             "extrapolated": found.method.extrapolated,
             "error_estimate_db": found.error_db,
+            "worst_passage": {
+                "error_estimate_db": found.error.worst_db,
+                "begins_s": found.error.worst_s,
+                "seconds": PASSAGE_S,
+                "channel": found.error.worst_channel + 1,
+            },
         },
         "stages": {name: dataclasses.asdict(reach) for name, reach in found.stages.items()},
         "newton": [dataclasses.asdict(section) for section in found.sections],

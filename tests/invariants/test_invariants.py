@@ -25,8 +25,8 @@ from vadist.chain import Processor
 from vadist.circuit import build_circuit
 from vadist.design import Design
 from vadist.design_files import load_design, preset_names
-from vadist.resampling import REACH
 from vadist.network import DiodeString
+from vadist.resampling import REACH
 from vadist.stages import DiodeClipper, DiodePair, FeedbackClipper, ToneBlend
 from vadist.takes import render
 

@@ -75,10 +75,13 @@ def main() -> None:
         )
     off = np.sort(off)
     marks = np.percentile(off, [0, 1, 5, 25, 50, 75, 95, 100])
-    print("stated less true, dB: least {:.2f}, 1 % {:.2f}, 5 % {:.2f}, quarter {:.2f}, median {:.2f}, "
-          "quarter {:.2f}, 95 % {:.2f}, most {:.2f}".format(*marks))  # fmt: skip
-    print(f"more than 2 dB optimistic: {np.sum(off < -2.0)} of {len(off)}; "
-          f"more than 6 dB pessimistic: {np.sum(off > 6.0)}; accuracy missed: {missed}")  # fmt: skip
+    words = ("least", "1 %", "5 %", "quarter", "median", "three quarters", "95 %", "most")
+    told = ", ".join(f"{word} {mark:+.2f}" for word, mark in zip(words, marks, strict=True))
+    print(f"stated less true, dB: {told}")
+    print(
+        f"more than 2 dB optimistic: {np.sum(off < -2.0)} of {len(off)}; "
+        f"more than 6 dB pessimistic: {np.sum(off > 6.0)}; accuracy missed: {missed}"
+    )
 
 
 if __name__ == "__main__":

@@ -16,7 +16,8 @@ def pluck(t: Take, hz: float, peak: float, bright: float, decay: float) -> Take:
     envelope = np.where(t > 0.0, np.exp(-decay * since) * (1.0 - np.exp(-600.0 * since)), 0.0)
     partials = np.arange(1, max(2, min(13, int(18e3 / hz))))
     tones = (
-        np.exp((1 - k) / (2.0 * bright)) * np.sin(2.0 * np.pi * hz * k * np.sqrt(1 + 1e-4 * k * k) * t)
+        np.exp((1 - k) / (2.0 * bright))
+        * np.sin(2.0 * np.pi * hz * k * np.sqrt(1 + 1e-4 * k * k) * t)
         for k in partials
     )
     return np.asarray(peak * envelope * sum(tones))
@@ -36,7 +37,9 @@ def bright_after_dark(t: Take, peak: float, rng: np.random.Generator) -> Take:
         for at in np.arange(0.0, 0.7 * t[-1], 0.4)
     )
     at, quieter = rng.uniform(0.72, 0.9) * t[-1], rng.uniform(0.1, 0.6)
-    return np.asarray(take + pluck(t - at, rng.uniform(600.0, 1500.0), quieter * peak, 3.0, 6.0))[:, None]
+    return np.asarray(take + pluck(t - at, rng.uniform(600.0, 1500.0), quieter * peak, 3.0, 6.0))[
+        :, None
+    ]
 
 
 def hot_second_channel(t: Take, peak: float, rng: np.random.Generator) -> Take:

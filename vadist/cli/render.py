@@ -147,7 +147,9 @@ def takes_at_once(takes: Sequence[Path], threads: int | None) -> int:
 def print_report(report: "FileReport", settings: "FileSettings", bars: "Bars") -> None:
     """Where the output is and what is to be known of it."""
     found = report.diagnostics
-    error = "silent" if found.error_db is None else f"numerical error about {found.error_db:.1f} dB"
+    error = "silent" if found.error_db is None else f"numerical error {found.error_db:.1f} dB"
+    if found.error.worst_db is not None:
+        error += f", worst 40 ms {found.error.worst_db:.1f} dB at {found.error.worst_s:.2f} s"
     peak = f"peak {report.peak_v:.3g} V"
     bars.print(
         f"{report.output}  {report.seconds:.2f} s, {found.method}, {peak}, {error}", sys.stdout
