@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from vadist.circuit import Circuit, Tap
 from vadist.resampling import resampler
 from vadist.sections import Matrix
-from vadist.stepper import Stepper
+from vadist.stepper import Snapshot, Stepper
 
 _UP_FRAMES = 1024
 _STEP_SAMPLES = 1024
@@ -25,8 +25,8 @@ class LaneResult:
     ----------
     marks : list of list of (states, lanes)
         States of all sections at the marked frames.
-    watched : list of list of (2, states, lanes)
-        States of all sections at the watched frames, and one oversampled sample later.
+    watched : list of (frames, 2, states, lanes)
+        States of each section at the watched frames, and one oversampled sample later.
     peaks : mapping of stage -> (2, lanes)
         Smallest and largest deviation from rest after the first mark.
     statistics : (sections, 3)
@@ -34,7 +34,7 @@ class LaneResult:
     """
 
     marks: list[list[Matrix]]
-    watched: list[list[Matrix]]
+    watched: list[Matrix]
     peaks: dict[str, Matrix]
     statistics: NDArray[np.int64]
 
@@ -104,7 +104,7 @@ class _Marks:
     def __init__(self, stepper: Stepper, marks: list[int], watch: list[int]) -> None:
         self.stepper, self.marks, self.watch = stepper, marks, watch
         self.waiting = sorted({*marks, *watch, *(w + 1 for w in watch)})
-        self.snapshots: dict[int, list[Matrix]] = {}
+        self.snapshots: dict[int, Snapshot] = {}
 
     def samples_left(self) -> int:
         """Samples until the next snapshot, after taking the one that is due."""
@@ -113,16 +113,22 @@ class _Marks:
             if self.marks and self.marks[0] == now:
                 self.stepper.enter()
                 self.stepper.reset_peaks()
-            self.snapshots[self.waiting.pop(0)] = self.stepper.states()
+            self.snapshots[self.waiting.pop(0)] = self.stepper.snapshot()
         return self.waiting[0] - now if self.waiting else sys.maxsize
 
     def at_marks(self) -> list[list[Matrix]]:
-        """States of all sections at every mark."""
-        return [self.snapshots[mark] for mark in self.marks]
-
-    def watched(self) -> list[list[Matrix]]:
-        """States of all sections at every watched sample and the next, (2, states, lanes)."""
+        """States of all sections at every mark, (states, lanes)."""
         return [
-            [np.stack(pair) for pair in zip(self.snapshots[w], self.snapshots[w + 1], strict=True)]
-            for w in self.watch
+            [states[0] for states in self.stepper.developed([self.snapshots[mark]])]
+            for mark in self.marks
+        ]
+
+    def watched(self) -> list[Matrix]:
+        """States of all sections at every watched sample and the next."""
+        if not self.watch:
+            return []
+        pairs = [self.snapshots[w + k] for w in self.watch for k in (0, 1)]
+        return [
+            states.reshape(len(self.watch), 2, *states.shape[1:])
+            for states in self.stepper.developed(pairs)
         ]

@@ -113,7 +113,12 @@ class Survey:
         self._energy, self._roughness, self._frames = 0.0, 0.0, 0
 
     def add(
-        self, start: int, volts: Matrix, firsts: NDArray[np.int_], states: list[Matrix]
+        self,
+        start: int,
+        volts: Matrix,
+        rest_v: float,
+        firsts: NDArray[np.int_],
+        states: list[Matrix],
     ) -> None:
         """Note a span.
 
@@ -121,7 +126,8 @@ class Survey:
         ----------
         start : first frame
         volts : (frames, channels)
-            Output, deviations from rest.
+            Output, rest included.
+        rest_v : float
         firsts : (passages,)
             Ascending frames of the span at which its passages begin; those beyond its end are
             left out.
@@ -129,12 +135,12 @@ class Survey:
         """
         firsts = firsts[firsts < len(volts)]
         frames = np.diff(np.append(firsts, len(volts)))
-        sums = volts.sum(axis=0)
+        sums = volts.sum(axis=0) - len(volts) * rest_v
         self._sums = sums if self._sums is None else self._sums + sums
         self._frames += len(volts)
         for channel in range(volts.shape[1]):
             output = volts[:, channel]
-            bends, energy = _bends_and_energy(output, firsts)
+            bends, energy = _bends_and_energy(output, rest_v, firsts)
             roughness = bends + _SMOOTH_SHARE * energy
             self._roughness += float(roughness.sum())
             self._energy += float(energy.sum())
@@ -144,7 +150,7 @@ class Survey:
             best = best[roughness[best] > 0.0]
             heard = np.zeros((len(best), self._longest))
             for row, k in zip(heard, best, strict=True):
-                row[: frames[k]] = output[firsts[k] : firsts[k] + frames[k]]
+                row[: frames[k]] = output[firsts[k] : firsts[k] + frames[k]] - rest_v
             found = Passages(
                 start + firsts[best], np.full(len(best), channel), frames[best], roughness[best],
                 energy[best], priority[best], heard, [s[:, :, best, channel] for s in states],
@@ -235,7 +241,9 @@ def _decibels(ratio: float) -> float:
     return 10.0 * math.log10(max(ratio, 1e-30))
 
 
-def _bends_and_energy(volts: Matrix, firsts: NDArray[np.int_]) -> tuple[Matrix, Matrix]:
+def _bends_and_energy(
+    volts: Matrix, rest_v: float, firsts: NDArray[np.int_]
+) -> tuple[Matrix, Matrix]:
     """Energy of the second difference and of the volts, of each passage; (passages,) each.
 
     Passages are taken some at a time, so that they stay in the cache.
@@ -243,13 +251,14 @@ def _bends_and_energy(volts: Matrix, firsts: NDArray[np.int_]) -> tuple[Matrix, 
     found = np.zeros((2, len(firsts)))
     for k in range(0, len(firsts), 32):
         last = firsts[k + 32] if k + 32 < len(firsts) else len(volts)
-        piece = volts[firsts[k] : last]
+        piece = volts[firsts[k] : last] - rest_v
         cuts = firsts[k : k + 32] - firsts[k]
         bends = np.zeros(len(piece))
-        bends[1:-1] = piece[2:] + piece[:-2] - 2.0 * piece[1:-1]
+        slopes = piece[1:] - piece[:-1]
+        np.subtract(slopes[1:], slopes[:-1], out=bends[1:-1])
         bends[cuts] = bends[cuts[1:] - 1] = 0.0  # no passage knows of its neighbours
-        found[0, k : k + 32] = np.add.reduceat(np.square(bends), cuts)
-        found[1, k : k + 32] = np.add.reduceat(np.square(piece), cuts)
+        found[0, k : k + 32] = np.add.reduceat(np.square(bends, out=bends), cuts)
+        found[1, k : k + 32] = np.add.reduceat(np.square(piece, out=piece), cuts)
     return found[0], found[1]
 
 

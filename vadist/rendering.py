@@ -288,9 +288,9 @@ class Rendering:
         plan = self._plan
         firsts = np.add.outer(np.arange(plan.segments) * plan.length, plan.passages(self._grain))
         for k, candidate in enumerate(group):
-            output = heard[k, :, :, 0] - self.circuits(self.method.oversample)[candidate].rest_v
+            rest_v = self.circuits(self.method.oversample)[candidate].rest_v
             states = [s[..., k] for s in span.watched]
-            self._surveys[candidate].add(start, output, firsts.ravel(), states)
+            self._surveys[candidate].add(start, heard[k, :, :, 0], rest_v, firsts.ravel(), states)
 
     def _held(self, start: int) -> Window:
         """Read what a span needs of the take, once; its segments are cut from memory."""

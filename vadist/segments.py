@@ -338,9 +338,8 @@ class Span:
             ):
                 for end, state in zip(lanes.end, result.marks[1], strict=True):
                     end[:, group] = state
-                for p, states in enumerate(result.watched):
-                    for kept, state in zip(lanes.watched, states, strict=True):
-                        kept[p][..., group] = state
+                for kept, states in zip(lanes.watched, result.watched, strict=True):
+                    kept[..., group] = states
                 for stage, peak in result.peaks.items():
                     lanes.peaks[stage][:, group] = peak
         return mended, worst
@@ -362,14 +361,11 @@ class _Joined:
             sections = range(len(results[0].marks[mark]))
             return [np.concatenate([r.marks[mark][k] for r in results], axis=1) for k in sections]
 
-        # One array a section: (passages, 2, states, lanes).
-        watched = [
-            [np.stack(every) for every in zip(*result.watched, strict=True)] for result in results
-        ]
+        watched = zip(*(result.watched for result in results), strict=True)
         return cls(
             states(0),
             states(1),
-            [np.concatenate(section, axis=-1) for section in zip(*watched, strict=True)],
+            [np.concatenate(section, axis=-1) for section in watched],
             {
                 stage: np.concatenate([r.peaks[stage] for r in results], axis=1)
                 for stage in results[0].peaks

@@ -83,6 +83,17 @@ class Stepper:
         """Copies of the states, (states, lanes) in volts, one array a section."""
         return [bank.outlet.gather([b.states for b in bank.batches]) for bank in self._banks]
 
+    def snapshot(self) -> "Snapshot":
+        """Copies of the states as they lie, for :meth:`developed`."""
+        return [[batch.states.copy() for batch in bank.batches] for bank in self._banks]
+
+    def developed(self, snapshots: Sequence["Snapshot"]) -> list[Matrix]:
+        """Snapshots as :meth:`states` has them, (snapshots, states, lanes), one array a section."""
+        return [
+            bank.outlet.gather([np.stack(batch) for batch in zip(*every, strict=True)])
+            for bank, every in zip(self._banks, zip(*snapshots, strict=True), strict=True)
+        ]
+
     def enter(self) -> None:
         """Put the sections into the states to be entered."""
         if self._enter is None:
@@ -107,6 +118,9 @@ class Stepper:
         """(sections, 3): Newton iterations, samples, continued lane-samples."""
         return np.array([sum(b.statistics for b in bank.batches) for bank in self._banks])
 
+
+Snapshot = list[list[Matrix]]
+"""States of every batch of every section, (states, width)."""
 
 Index = slice | NDArray[np.int_]
 Piece = tuple[int, Index, Index]
