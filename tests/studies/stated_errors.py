@@ -19,6 +19,7 @@ from hard_takes import KINDS, RATE, hard_take
 
 from vadist.design import Design
 from vadist.design_files import load_design, preset_names
+from vadist.errors import UsageError
 from vadist.method import Method
 from vadist.takes import render
 
@@ -60,7 +61,11 @@ def main() -> None:
         take = hard_take(kind, seconds, seed)
         wanted = float(rng.uniform(-95.0, -60.0)) if options.accuracy else None
         factor = None if options.accuracy else options.factors[number % len(options.factors)]
-        found = render(design, take, RATE, oversample=factor, accuracy_db=wanted)
+        try:
+            found = render(design, take, RATE, oversample=factor, accuracy_db=wanted)
+        except UsageError as error:
+            print(f"{seed:4d} {kind:18} {name:23} {seconds:5.2f} s  refused: {error}", flush=True)
+            continue
         stated, method = found.diagnostics.error, found.diagnostics.method
         true = true_error_db(design, take, found.volts, method)
         off.append(stated.whole_db - true)
