@@ -29,7 +29,7 @@ from vadist.rendering.arrays import render
 from vadist.stages import DiodeClipper, DiodePair, FeedbackClipper, ToneBlend
 from vadist.stepping.batch import LANES
 from vadist.stepping.circuit import build_circuit
-from vadist.stepping.lanes import REACH
+from vadist.stepping.resampling import REACH
 
 RATE = 8 * 48_000
 FS = 48_000

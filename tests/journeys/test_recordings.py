@@ -14,7 +14,7 @@ from recordings import FIFTHS, HARMONICS, LOW_A, LOW_E, SLIDE, channel, recordin
 
 from vadist.designs.files import load_design, preset_names
 from vadist.rendering.arrays import render
-from vadist.stepping.lanes import REACH
+from vadist.stepping.resampling import REACH
 
 pytestmark = pytest.mark.network
 

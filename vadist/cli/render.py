@@ -185,7 +185,9 @@ def print_report(report: "FileReport", settings: "FileSettings", bars: "Bars") -
     """Where the output is and what is to be known of it."""
     found = report.diagnostics
     output = printable(report.output)
-    error = "silent" if found.error_db is None else f"numerical error about {found.error_db:.1f} dB"
+    error = "silent" if found.error_db is None else f"numerical error {found.error_db:.1f} dB"
+    if found.error.worst_db is not None:
+        error += f", worst 40 ms {found.error.worst_db:.1f} dB at {found.error.worst_s:.2f} s"
     peak = f"peak {report.peak_v:.3g} V"
     if settings.normalise is not None:
         peak += f" before a gain of {report.gain_db:+.1f} dB"

@@ -3,6 +3,7 @@
 from dataclasses import dataclass
 
 from vadist.rendering.method import Method
+from vadist.rendering.passages import StatedError
 
 
 @dataclass(frozen=True)
@@ -48,8 +49,8 @@ class Diagnostics:
     ----------
     method : Method
         Oversampling and extrapolation used.
-    error_db : float or None
-        Estimated numerical error against the signal; None for silence.
+    error : StatedError
+        Numerical error, of the whole take and of its worst passage.
     stages : mapping of stage name -> StageRange
     sections : tuple of SectionEffort
     segments, seams, seams_mended : int
@@ -58,10 +59,15 @@ class Diagnostics:
     """
 
     method: Method
-    error_db: float | None
+    error: StatedError
     stages: dict[str, StageRange]
     sections: tuple[SectionEffort, ...]
     segments: int
     seams: int
     seams_mended: int
     seam_v: float
+
+    @property
+    def error_db(self) -> float | None:
+        """Stated numerical error of the whole take against its signal; None for silence."""
+        return self.error.whole_db

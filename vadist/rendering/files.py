@@ -22,6 +22,7 @@ from vadist.measure.loudness import LoudnessMeter
 from vadist.measure.true_peak import CEILING_DBTP, TruePeakMeter
 from vadist.names import printable
 from vadist.rendering.diagnostics import Diagnostics
+from vadist.rendering.passages import PASSAGE_S
 from vadist.rendering.spans import Rendering
 
 OUTPUT_SUFFIXES = (".wav", ".flac")
@@ -307,6 +308,12 @@ def _describe(
             "oversample": found.method.oversample,
             "extrapolated": found.method.extrapolated,
             "error_estimate_db": found.error_db,
+            "worst_passage": {
+                "error_estimate_db": found.error.worst_db,
+                "begins_s": found.error.worst_s,
+                "seconds": PASSAGE_S,
+                "channel": found.error.worst_channel + 1,
+            },
         },
         "stages": {name: dataclasses.asdict(reach) for name, reach in found.stages.items()},
         "newton": [dataclasses.asdict(section) for section in found.sections],

@@ -1,9 +1,9 @@
 """One take through candidates, span by span, in memory that does not grow with the take."""
 
+import dataclasses
 import math
 import os
 from collections.abc import Callable, Iterator, Sequence
-from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
@@ -15,22 +15,21 @@ from vadist.errors import UsageError
 from vadist.names import whole
 from vadist.pool import StoppablePool, stoppable_pool
 from vadist.rendering.diagnostics import Diagnostics, SectionEffort, StageRange
-from vadist.rendering.method import (
-    Method,
-    choose_method,
-    estimate_error_db,
-    judged_part,
-    loudest_excerpts,
-)
+from vadist.rendering.method import MOST_OVERSAMPLE, Method, methods
+from vadist.rendering.passages import Passages, StatedError, Survey, heard_again, passage_frames
+from vadist.stepping.batch import StepError
 from vadist.stepping.circuit import Circuit, build_circuit
-from vadist.stepping.lanes import REACH
+from vadist.stepping.resampling import REACH, default_oversample
 from vadist.stepping.segments import Plan, Span, SpanResult, plan_segments, warm_up_seconds
 
 SPAN_SAMPLES = 9_000_000
 """Samples (frames times channels times candidates) held at once: what bounds the memory."""
 
-_SPAN_UNIT = 128
-# Spans are a multiple of this, so that every number of segments divides them.
+_IN_HAND_DB = 1.0
+# A wanted accuracy is to be met by this more: what a stated figure may be too good by.
+
+_SURVEY_SHARE = 0.1
+# Of the time of a render that is told while its method is chosen.
 
 LOWEST_RATE_HZ, HIGHEST_RATE_HZ = 8_000, 384_000
 
@@ -51,14 +50,6 @@ def array_window(volts: Matrix) -> Window:
         return held
 
     return window
-
-
-def default_oversample(sample_rate_hz: float) -> int:
-    """Power of two that brings a rate to at least 352.8 kHz, and never below 2."""
-    factor = 2
-    while factor * sample_rate_hz < 352_800.0:
-        factor *= 2
-    return factor
 
 
 class Rendering:
@@ -90,9 +81,11 @@ class Rendering:
                 f"(got {sample_rate_hz:g})"
             )
         if oversample is not None:
-            oversample = whole("oversample", oversample, 256)
+            oversample = whole("oversample", oversample, MOST_OVERSAMPLE)
         if oversample is not None and accuracy_db is not None:
             raise UsageError("give either oversample or accuracy, not both")
+        if accuracy_db is not None and not accuracy_db < 0.0:
+            raise UsageError(f"accuracy must be below 0 dB, like -90dB (got {accuracy_db:g})")
         if threads is not None:
             threads = whole("threads", threads)
         for design in designs:
@@ -104,11 +97,13 @@ class Rendering:
         self.threads = threads or os.cpu_count() or 1
         self._solved = [solve_network(design.network()) for design in self.designs]
         self._built: dict[int, list[Circuit]] = {}
-        self._excerpts = loudest_excerpts(window, frames, self.sample_rate_hz)
-        if accuracy_db is not None:
-            self.method = choose_method(self._excerpt_volts, accuracy_db)
-        else:
-            self.method = Method(oversample or default_oversample(sample_rate_hz))
+        self.method = Method(oversample or default_oversample(sample_rate_hz))
+        self._accuracy_db = accuracy_db
+        self._grain = passage_frames(self.sample_rate_hz)
+        self._surveyed = self.method
+        self._surveys: list[Survey] = []
+        self._heard: dict[int, list[Matrix]] = {}
+        self._stated: list[StatedError] = []
         self._spans: list[tuple[list[int], SpanResult]] = []
         self._plan = Plan(1, 0, 0)
 
@@ -128,26 +123,63 @@ class Rendering:
             groups.setdefault(circuit.structure, []).append(k)
         return list(groups.values())
 
-    def _excerpt_volts(self, factor: int) -> Matrix:
-        """Output of the excerpts at a factor, (candidates, samples)."""
-        circuits, excerpts = self.circuits(factor), self._excerpts
-        judged = judged_part(len(excerpts))
-        heard = np.zeros((len(self.designs), excerpts[judged].size))
-        with stoppable_pool(self.threads) as pool:
-            for group in self._alike(factor):
-                chosen = [circuits[k] for k in group]
-                volts = np.empty((len(group), *excerpts.shape, 1))
-                Span(
-                    chosen, array_window(excerpts), 0, volts, self.sample_rate_hz,
-                    [chosen[0].output], Plan(1, len(excerpts), 0),
-                ).render(pool)  # fmt: skip
-                kept = volts[:, judged, :, 0]
-                heard[group] = kept.reshape(len(group), -1)
-        return heard
+    def _kept(self) -> list[Passages | None]:
+        return [survey.kept for survey in self._surveys]
 
-    @cached_property
-    def _errors_db(self) -> list[float | None]:
-        return estimate_error_db(self._excerpt_volts, self.method)
+    def _again(self, factor: int) -> list[Matrix]:
+        """Output of every candidate's kept passages at a factor."""
+        if factor not in self._heard:
+            kept, found = self._kept(), [np.zeros((0, self._grain))] * len(self.designs)
+            circuits, stood = self.circuits(factor), self.circuits(self._surveyed.oversample)
+            with stoppable_pool(self.threads) as pool:
+                for group in self._alike(factor):
+                    audible = [(k, passages) for k in group if (passages := kept[k]) is not None]
+                    if not audible:
+                        continue
+                    numbers = [k for k, _ in audible]
+                    try:
+                        volts = heard_again(
+                            [p for _, p in audible], [circuits[k] for k in numbers],
+                            [stood[k] for k in numbers], self.window, self.sample_rate_hz, pool,
+                        )  # fmt: skip
+                    except StepError as error:
+                        raise self._named(error, numbers) from None
+                    for k, each in zip(numbers, volts, strict=True):
+                        found[k] = each
+            self._heard[factor] = found
+        return self._heard[factor]
+
+    def _named(self, error: StepError, group: list[int]) -> StepError:
+        """The error, with the candidate named if there are several."""
+        number = group[error.lane]
+        many = len(self.designs) > 1
+        return error.seen_from(number, 0.0, f" of candidate {number + 1}") if many else error
+
+    def _judged(self, method: Method) -> list[StatedError]:
+        """Error of a method on every candidate, from the passages the survey kept."""
+        errors: list[Matrix] = [np.zeros((0, self._grain))] * len(self.designs)
+        for factor, weight in method.error_terms.items():
+            for k, volts in enumerate(self._again(factor)):
+                errors[k] = weight * volts if not len(errors[k]) else errors[k] + weight * volts
+        return [
+            survey.stated(error, self.sample_rate_hz)
+            for survey, error in zip(self._surveys, errors, strict=True)
+        ]
+
+    def _choose(self, accuracy_db: float) -> None:
+        """Take the cheapest method that meets a wanted error on every candidate."""
+        best = math.inf
+        for method in methods(self.sample_rate_hz):
+            stated = self._judged(method)
+            worst = max((s.whole_db for s in stated if s.whole_db is not None), default=-math.inf)
+            if worst <= accuracy_db - _IN_HAND_DB:
+                self.method, self._stated = method, stated
+                return
+            best = min(best, worst)
+        raise UsageError(
+            f"accuracy {accuracy_db:g} dB is out of reach: "
+            f"the best estimate, {method}, is {best:.1f} dB"
+        )
 
     def whole(self, progress: Callable[[float], None] = lambda done: None) -> Matrix:
         """Output of the whole take at once, (candidates, frames, channels, 1 + taps) volts."""
@@ -171,16 +203,37 @@ class Rendering:
         progress : called with the fraction done
         into : room for the whole output, which the pieces are to be parts of
         """
+        if self._accuracy_db is None:
+            yield from self._pieces(progress, into, survey=True)
+            return
+        for _ in self._pieces(lambda done: progress(_SURVEY_SHARE * done), None, survey=True):
+            pass
+        self._choose(self._accuracy_db)
+        self._spans.clear()
+        yield from self._pieces(
+            lambda done: progress(_SURVEY_SHARE + (1.0 - _SURVEY_SHARE) * done), into, survey=False
+        )
+
+    def _pieces(
+        self, progress: Callable[[float], None], into: Matrix | None, *, survey: bool
+    ) -> Iterator[Matrix]:
+        """Yield the output of the method in order, surveyed if that is wanted."""
         lanes_each = self.channels * len(self.designs)
         most = max(SPAN_SAMPLES // lanes_each, 1 << 15)
         spans = max(math.ceil(self.frames / most), 1)
-        length = math.ceil(self.frames / spans / _SPAN_UNIT) * _SPAN_UNIT
         warm_up = max(warm_up_seconds(c) for c in self.circuits(self.method.oversample))
-        self._plan = plan_segments(length, lanes_each, warm_up, self.sample_rate_hz)
+        length = math.ceil(self.frames / spans / self._grain) * self._grain
+        plan = plan_segments(
+            self.frames if spans == 1 else length, lanes_each, warm_up, self.sample_rate_hz,
+            self._grain,
+        )  # fmt: skip
+        length, self._plan = plan.segments * plan.length, plan
         arrived: dict[tuple[int, int], list[Matrix]] = {}
-        plan = self._plan
+        spans = math.ceil(self.frames / max(length, 1))
         work = spans * plan.segments * plan.frames * lanes_each * len(self.method.terms)
         done = 0
+        if survey:
+            self._surveys = [Survey(self.sample_rate_hz) for _ in self.designs]
 
         def count(amount: int) -> None:
             nonlocal done
@@ -191,8 +244,11 @@ class Rendering:
             for start in range(0, self.frames, max(length, 1)):
                 stop = min(start + length, self.frames)
                 piece = self._room(stop - start) if into is None else into[:, start:stop]
-                self._span(start, piece, pool, arrived)
+                self._span(start, piece, pool, arrived, survey=survey)
                 yield piece
+        if survey:
+            kept = [np.zeros((0, self._grain)) if p is None else p.volts for p in self._kept()]
+            self._heard = {self.method.oversample: kept}
 
     def _span(
         self,
@@ -200,6 +256,8 @@ class Rendering:
         piece: Matrix,
         pool: StoppablePool,
         arrived: dict[tuple[int, int], list[Matrix]],
+        *,
+        survey: bool,
     ) -> None:
         """Render a span by every run of the method, for every group of like candidates."""
         window = self._held(start)
@@ -210,14 +268,29 @@ class Rendering:
                 circuits = [self.circuits(factor)[k] for k in group]
                 taps = [circuits[0].output, *(circuits[0].taps[t] for t in self.taps)]
                 heard = np.empty((len(group), *piece.shape[1:])) if summed else piece
-                span = Span(
-                    circuits, window, start, heard, self.sample_rate_hz, taps, self._plan
-                ).render(pool, arrived.get((factor, number)))
+                grain = self._grain if survey else 0
+                try:
+                    span = Span(
+                        circuits, window, start, heard, self.sample_rate_hz, taps, self._plan, grain
+                    ).render(pool, arrived.get((factor, number)))
+                except StepError as error:
+                    raise self._named(error, group) from None
                 arrived[factor, number] = span.handed_on
+                if survey:
+                    self._note(start, group, heard, span)
                 if factor == self.method.oversample:
-                    self._spans.append((group, span))
+                    self._spans.append((group, dataclasses.replace(span, watched=[])))
                 if summed:
                     piece[group] += weight * heard
+
+    def _note(self, start: int, group: list[int], heard: Matrix, span: SpanResult) -> None:
+        """Survey a span's output."""
+        plan = self._plan
+        firsts = np.add.outer(np.arange(plan.segments) * plan.length, plan.passages(self._grain))
+        for k, candidate in enumerate(group):
+            rest_v = self.circuits(self.method.oversample)[candidate].rest_v
+            states = [s[..., k] for s in span.watched]
+            self._surveys[candidate].add(start, heard[k, :, :, 0], rest_v, firsts.ravel(), states)
 
     def _held(self, start: int) -> Window:
         """Read what a span needs of the take, once; its segments are cut from memory."""
@@ -245,9 +318,11 @@ class Rendering:
             )
             for k, section in enumerate(circuit.sections)
         )
+        if not self._stated:
+            self._stated = self._judged(self.method)
         return Diagnostics(
             self.method,
-            self._errors_db[candidate],
+            self._stated[candidate],
             stages,
             sections,
             self._plan.segments,

@@ -123,7 +123,8 @@ class Batch:
                 )  # fmt: skip
             if not solved:
                 seconds = (self._samples + sample) / self.section.sample_rate_hz
-                raise StepError(self.section.stages, seconds, float(table[change, lane]))
+                residual_v = float(table[change, lane])
+                raise StepError(self.section.stages, seconds, residual_v, int(lane))
 
     def _fill(self, every: Sequence[DiscreteSection]) -> None:
         """Write coefficients and the operating point of all lanes."""
@@ -146,13 +147,39 @@ class Batch:
 
 
 class StepError(ConvergenceError):
-    """A sample without a solution, with where it happened."""
+    """A sample without a solution, with where it happened.
 
-    def __init__(self, stages: tuple[str, ...], seconds: float, residual_v: float) -> None:
+    Parameters
+    ----------
+    stages : tuple of str
+    seconds : float
+        Since the first sample that was stepped; once it is known which passage of a take a lane
+        hears, since the take began.
+    residual_v : float
+    lane : int
+    where : str
+        What else there is to tell about the lane, as `` of channel 2``.
+    """
+
+    def __init__(
+        self,
+        stages: tuple[str, ...],
+        seconds: float,
+        residual_v: float,
+        lane: int,
+        where: str = "",
+    ) -> None:
         self.stages, self.seconds, self.residual_v = stages, seconds, residual_v
+        self.lane, self.where = lane, where
         super().__init__(
-            f"{', '.join(stages)}: no solution at {seconds:.6f} s (last change {residual_v:.3g} V)"
+            f"{', '.join(stages)}: no solution at {seconds:.6f} s{where} "
+            f"(last change {residual_v:.3g} V)"
         )
+
+    def seen_from(self, lane: int, begins_s: float = 0.0, where: str = "") -> "StepError":
+        """The same for those who know the lane by another number, or where in a take it begins."""
+        seconds = begins_s + self.seconds
+        return StepError(self.stages, seconds, self.residual_v, lane, self.where + where)
 
 
 def _names(word: str, count: int) -> list[str]:

@@ -15,6 +15,10 @@ backward, 2nd ord.  3 C/(2 h)      s' = 4/3 v - 1/3 v_before
 ==================  =============  ==========================================
 
 An inductor is ``i = g (v + s)``, g = h/(2 L), s' = 2 v + s.
+
+A history is what its element held a little before the sample that is due, within O(h^2): by h/2 a
+trapezoidal capacitor's volts and, as ``g s``, an inductor's current; by 2/3 h a backward one's,
+whose previous voltage lies h back. So states can be carried over to another rate.
 """
 
 from collections.abc import Mapping
@@ -60,6 +64,11 @@ class DiscreteSection:
         DC volts of the outputs.
     signals : tuple of str
     stages : tuple of str
+    sample_rate_hz : float
+    state_lags : (states,)
+        How long before the sample that is due each state was true, in samples.
+    state_units : (states,)
+        What a state is multiplied by to mean the same at every rate.
     """
 
     P: Matrix
@@ -80,6 +89,8 @@ class DiscreteSection:
     signals: tuple[str, ...]
     stages: tuple[str, ...]
     sample_rate_hz: float
+    state_lags: Matrix
+    state_units: Matrix
 
     @cached_property
     def coefficients(self) -> Matrix:
@@ -91,6 +102,22 @@ class DiscreteSection:
         """What two sections share that step alike: every number the kernel is given."""
         arrays = (self.coefficients, self.control_v, self.port_a, self.limits)
         return (self.kinds, self.parameters, *(a.tobytes() for a in arrays))
+
+    def carried_over(self, states: Matrix, coarser: "DiscreteSection") -> Matrix:
+        """States in which this section goes on where one at another rate, no finer, stands.
+
+        Parameters
+        ----------
+        states : (2, states, ...)
+            The other's before the sample that is due, and before the next.
+        coarser : DiscreteSection
+            The other, of the same circuit.
+        """
+        here, after = states
+        part = self.state_lags * (1.0 - coarser.sample_rate_hz / self.sample_rate_hz)
+        shape = (-1, *[1] * (here.ndim - 1))
+        moved = here + part.reshape(shape) * (after - here)
+        return np.asarray(moved * (coarser.state_units / self.state_units).reshape(shape))
 
 
 def discretize(
@@ -177,6 +204,8 @@ def discretize(
         signals=section.signals,
         stages=section.stages,
         sample_rate_hz=sample_rate_hz,
+        state_lags=np.concatenate([np.where(trapezoidal, 1 / 2, 2 / 3), np.ones(len(extra))]),
+        state_units=np.concatenate([np.ones(len(g_cap)), g_coil, np.ones(len(extra))]),
     )
 
 
@@ -212,6 +241,8 @@ def through(
         signals=(INPUT,),
         stages=stages,
         sample_rate_hz=rate_hz,
+        state_lags=none,
+        state_units=none,
     )
 
 

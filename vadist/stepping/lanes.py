@@ -9,11 +9,8 @@ from numpy.typing import NDArray
 
 from vadist.circuits.sections import Matrix
 from vadist.stepping.circuit import Circuit, Tap
-from vadist.stepping.stepper import Stepper
-
-REACH = 256
-"""Frames after which the resampling filters have forgotten: the impulse response of up and down
-together is below 1e-8 beyond 187 frames (measured with soxr's VHQ at factors 2 to 32)."""
+from vadist.stepping.resampling import resampler
+from vadist.stepping.stepper import Snapshot, Stepper
 
 _UP_FRAMES = 1024
 _STEP_SAMPLES = 1024
@@ -28,6 +25,8 @@ class LaneResult:
     ----------
     marks : list of list of (states, lanes)
         States of all sections at the marked frames.
+    watched : list of (frames, 2, states, lanes)
+        States of each section at the watched frames, and one oversampled sample later.
     peaks : mapping of stage -> (2, lanes)
         Smallest and largest deviation from rest after the first mark.
     statistics : (sections, 3)
@@ -35,6 +34,7 @@ class LaneResult:
     """
 
     marks: list[list[Matrix]]
+    watched: list[Matrix]
     peaks: dict[str, Matrix]
     statistics: NDArray[np.int64]
 
@@ -49,6 +49,7 @@ def run_lanes(
     taps: Sequence[Tap],
     marks: Sequence[int] = (),
     enter: Sequence[Matrix] | None = None,
+    watch: Sequence[int] = (),
     tick: Callable[[int], None] = lambda amount: None,
 ) -> LaneResult:
     """Run windows of equal length side by side.
@@ -66,15 +67,16 @@ def run_lanes(
         Outputs to hear.
     marks : frames whose states are wanted
     enter : states to be put in place at the first mark where they are numbers
+    watch : frames at which states are kept for other rates to go on from
     tick : called with the lane-frames done since the last call; may raise to stop
     """
     lanes = len(columns)
     factor = round(circuits[0].sample_rate_hz / sample_rate_hz)
     stepper = Stepper(circuits, lanes, columns, enter)
-    up = _resampler(sample_rate_hz, factor, max(columns) + 1)
-    down = _resampler(sample_rate_hz * factor, 1.0 / factor, lanes * len(taps))
+    up = resampler(sample_rate_hz, factor, max(columns) + 1)
+    down = resampler(sample_rate_hz, factor, lanes * len(taps), down=True)
     rest = np.array([[c.sections[t.section].output_v[t.row] for c in circuits] for t in taps])
-    marking = _Marks(stepper, [mark * factor for mark in marks])
+    marking = _Marks(stepper, [m * factor for m in marks], [w * factor for w in watch])
     delivered = 0
     for first in range(0, frames, _UP_FRAMES):
         last = min(first + _UP_FRAMES, frames)
@@ -93,34 +95,40 @@ def run_lanes(
         tick(lanes * (last - first))
     marking.samples_left()
     peaks = {stage: peak.copy() for stage, peak in stepper.peaks().items()}
-    return LaneResult(marking.snapshots, peaks, stepper.statistics())
+    return LaneResult(marking.at_marks(), marking.watched(), peaks, stepper.statistics())
 
 
 class _Marks:
-    """Takes the states at the marked samples; enters given ones at the first."""
+    """Takes the states at the marked and watched samples; enters given ones at the first mark."""
 
-    def __init__(self, stepper: Stepper, samples: list[int]) -> None:
-        self.stepper, self.waiting = stepper, samples
-        self.snapshots: list[list[Matrix]] = []
+    def __init__(self, stepper: Stepper, marks: list[int], watch: list[int]) -> None:
+        self.stepper, self.marks, self.watch = stepper, marks, watch
+        self.waiting = sorted({*marks, *watch, *(w + 1 for w in watch)})
+        self.snapshots: dict[int, Snapshot] = {}
 
     def samples_left(self) -> int:
-        """Samples until the next mark, after taking the one that is due."""
-        if self.waiting and self.waiting[0] == self.stepper.samples:
-            if not self.snapshots:
+        """Samples until the next snapshot, after taking the one that is due."""
+        now = self.stepper.samples
+        if self.waiting and self.waiting[0] == now:
+            if self.marks and self.marks[0] == now:
                 self.stepper.enter()
                 self.stepper.reset_peaks()
-            self.snapshots.append(self.stepper.states())
-            self.waiting.pop(0)
-            return self.samples_left()
-        return self.waiting[0] - self.stepper.samples if self.waiting else sys.maxsize
+            self.snapshots[self.waiting.pop(0)] = self.stepper.snapshot()
+        return self.waiting[0] - now if self.waiting else sys.maxsize
 
+    def at_marks(self) -> list[list[Matrix]]:
+        """States of all sections at every mark, (states, lanes)."""
+        return [
+            [states[0] for states in self.stepper.developed([self.snapshots[mark]])]
+            for mark in self.marks
+        ]
 
-def _resampler(rate_hz: float, factor: float, channels: int) -> Callable[[Matrix, bool], Matrix]:
-    if factor == 1:
-        return lambda chunk, last: chunk
-    import soxr
-
-    stream = soxr.ResampleStream(
-        rate_hz, rate_hz * factor, channels, dtype="float64", quality="VHQ"
-    )
-    return lambda chunk, last: np.asarray(stream.resample_chunk(chunk, last=last))
+    def watched(self) -> list[Matrix]:
+        """States of all sections at every watched sample and the next."""
+        if not self.watch:
+            return []
+        pairs = [self.snapshots[w + k] for w in self.watch for k in (0, 1)]
+        return [
+            states.reshape(len(self.watch), 2, *states.shape[1:])
+            for states in self.stepper.developed(pairs)
+        ]

@@ -26,9 +26,10 @@ from numpy.typing import NDArray
 
 from vadist.circuits.sections import Matrix
 from vadist.pool import StoppablePool, results
-from vadist.stepping.batch import LANES
+from vadist.stepping.batch import LANES, StepError
 from vadist.stepping.circuit import Circuit, Tap
-from vadist.stepping.lanes import REACH, LaneResult, run_lanes
+from vadist.stepping.lanes import LaneResult, run_lanes
+from vadist.stepping.resampling import REACH
 
 SEAM_TOLERANCE_V = 1e-7
 """Largest difference of any state at a seam, volts."""
@@ -80,6 +81,10 @@ class Plan:
         """Frames run for each segment."""
         return self.lead + self.length + REACH
 
+    def passages(self, grain: int) -> Lanes:
+        """First frames of each segment's passages of ``grain`` frames; the last may be shorter."""
+        return np.arange(0, self.length, grain)
+
 
 @dataclass(frozen=True)
 class SpanResult:
@@ -99,6 +104,8 @@ class SpanResult:
         Largest state difference at a seam that was let stand.
     handed_on : list of (states, lanes)
         States at the end, for the next span's first seams, one lane a channel and candidate.
+    watched : list of (2, states, passages, channels, candidates)
+        States ``REACH`` frames before every passage, for other rates to go on from.
     """
 
     peaks: dict[str, Matrix]
@@ -107,6 +114,7 @@ class SpanResult:
     mended: Lanes
     seam_v: Matrix
     handed_on: list[Matrix]
+    watched: list[Matrix]
 
 
 def warm_up_seconds(circuit: Circuit) -> float:
@@ -128,7 +136,9 @@ def warm_up_seconds(circuit: Circuit) -> float:
     return slowest / circuit.sample_rate_hz * math.log(_START_ERROR_V / SEAM_TOLERANCE_V)
 
 
-def plan_segments(frames: int, lanes_each: int, warm_up: float, sample_rate_hz: float) -> Plan:
+def plan_segments(
+    frames: int, lanes_each: int, warm_up: float, sample_rate_hz: float, grain: int = 1
+) -> Plan:
     """Choose the number of segments with the least work.
 
     Parameters
@@ -139,6 +149,8 @@ def plan_segments(frames: int, lanes_each: int, warm_up: float, sample_rate_hz: 
         Lanes that every segment takes: candidates times channels.
     warm_up : float
         Seconds.
+    grain : int
+        Frames of a passage; segments hold whole ones.
     """
     if frames == 0:
         return Plan(1, 0, 0)
@@ -147,8 +159,8 @@ def plan_segments(frames: int, lanes_each: int, warm_up: float, sample_rate_hz: 
     early = math.ceil(warm_up * sample_rate_hz)
     best, plan = math.inf, Plan(1, frames, 0)
     for segments in (1, 2, 4, 8, 16, 32, 64, 128):
-        length = math.ceil(frames / segments)
-        if segments > 1 and length < REACH:
+        length = math.ceil(frames / segments / grain) * grain if segments > 1 else frames
+        if segments > 1 and (length < REACH or length * (segments - 1) >= frames):
             break
         before = early if segments > 1 else 0
         lanes = segments * lanes_each
@@ -181,6 +193,8 @@ class Span:
     sample_rate_hz : float
     taps : sequence of Tap
     plan : Plan
+    grain : int
+        Frames of the passages whose states are kept; 0 for none.
     """
 
     circuits: Sequence[Circuit]
@@ -190,6 +204,7 @@ class Span:
     sample_rate_hz: float
     taps: Sequence[Tap]
     plan: Plan
+    grain: int = 0
 
     @property
     def rows(self) -> int:
@@ -218,6 +233,13 @@ class Span:
             for stage, peak in lanes.peaks.items()
         }
         handed_on = [s[:, -self.rows :] for s in lanes.end]
+        watched = [
+            # From (passages of a segment, 2, states, lanes).
+            np.moveaxis(s.reshape(*s.shape[:3], *shape), (1, 2, 3), (0, 1, 2)).reshape(
+                2, s.shape[2], -1, channels, candidates
+            )
+            for s in lanes.watched
+        ]
         return SpanResult(
             reach,
             lanes.statistics,
@@ -225,6 +247,7 @@ class Span:
             mended.reshape(channels, candidates).sum(axis=0),
             worst.reshape(channels, candidates).max(axis=0),
             handed_on,
+            watched,
         )
 
     def _groups(self) -> list[Lanes]:
@@ -274,10 +297,19 @@ class Span:
         circuits = self.circuits
         if len(circuits) > 1:
             circuits = [circuits[candidate] for candidate in candidates]
-        return run_lanes(
-            circuits, columns.ravel().tolist(), plan.frames, feed, deliver, self.sample_rate_hz,
-            self.taps, (lead - REACH, lead - REACH + plan.length), enter, tick,
-        )  # fmt: skip
+        watch = [int(p) + lead - REACH for p in plan.passages(self.grain)] if self.grain else []
+        try:
+            return run_lanes(
+                circuits, columns.ravel().tolist(), plan.frames, feed, deliver,
+                self.sample_rate_hz, self.taps, (lead - REACH, lead - REACH + plan.length), enter,
+                watch, tick,
+            )  # fmt: skip
+        except StepError as error:
+            begin = self.start + segments[error.lane] * plan.length - lead
+            where = f" of channel {channels[error.lane] + 1}" if self.heard.shape[2] > 1 else ""
+            raise error.seen_from(
+                int(candidates[error.lane]), float(begin) / self.sample_rate_hz, where
+            ) from None
 
     def _mend(self, lanes: "_Joined", pool: StoppablePool) -> tuple[Lanes, Matrix]:
         """Check every seam, in order, and run again what does not fit, all rows side by side.
@@ -306,6 +338,8 @@ class Span:
             ):
                 for end, state in zip(lanes.end, result.marks[1], strict=True):
                     end[:, group] = state
+                for kept, states in zip(lanes.watched, result.watched, strict=True):
+                    kept[..., group] = states
                 for stage, peak in result.peaks.items():
                     lanes.peaks[stage][:, group] = peak
         return mended, worst
@@ -317,6 +351,7 @@ class _Joined:
 
     begin: list[Matrix]
     end: list[Matrix]
+    watched: list[Matrix]
     peaks: dict[str, Matrix]
     statistics: NDArray[np.int64]
 
@@ -326,9 +361,11 @@ class _Joined:
             sections = range(len(results[0].marks[mark]))
             return [np.concatenate([r.marks[mark][k] for r in results], axis=1) for k in sections]
 
+        watched = zip(*(result.watched for result in results), strict=True)
         return cls(
             states(0),
             states(1),
+            [np.concatenate(section, axis=-1) for section in watched],
             {
                 stage: np.concatenate([r.peaks[stage] for r in results], axis=1)
                 for stage in results[0].peaks

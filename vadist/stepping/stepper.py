@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from vadist.circuits.sections import Matrix
-from vadist.stepping.batch import LANES, Batch
+from vadist.stepping.batch import LANES, Batch, StepError
 from vadist.stepping.circuit import Circuit, Tap
 from vadist.stepping.discretize import DiscreteSection
 
@@ -83,6 +83,17 @@ class Stepper:
         """Copies of the states, (states, lanes) in volts, one array a section."""
         return [bank.outlet.gather([b.states for b in bank.batches]) for bank in self._banks]
 
+    def snapshot(self) -> "Snapshot":
+        """Copies of the states as they lie, for :meth:`developed`."""
+        return [[batch.states.copy() for batch in bank.batches] for bank in self._banks]
+
+    def developed(self, snapshots: Sequence["Snapshot"]) -> list[Matrix]:
+        """Snapshots as :meth:`states` has them, (snapshots, states, lanes), one array a section."""
+        return [
+            bank.outlet.gather([np.stack(batch) for batch in zip(*every, strict=True)])
+            for bank, every in zip(self._banks, zip(*snapshots, strict=True), strict=True)
+        ]
+
     def enter(self) -> None:
         """Put the sections into the states to be entered."""
         if self._enter is None:
@@ -107,6 +118,9 @@ class Stepper:
         """(sections, 3): Newton iterations, samples, continued lane-samples."""
         return np.array([sum(b.statistics for b in bank.batches) for bank in self._banks])
 
+
+Snapshot = list[list[Matrix]]
+"""States of every batch of every section, (states, width)."""
 
 Index = slice | NDArray[np.int_]
 Piece = tuple[int, Index, Index]
@@ -227,10 +241,13 @@ class _Bank:
         ):
             if ready:
                 outlet, row = self._feeds[0]
-                batch.advance(outlet.blocks[outlet.block[lanes[0]]][row : row + 1])
-                continue
-            u = batch.inputs(samples)
-            for k, (outlet, row) in enumerate(self._feeds):
-                outlet.copy(row, pieces[k], u[k])
-            batch.advance(u)
+                u = outlet.blocks[outlet.block[lanes[0]]][row : row + 1]
+            else:
+                u = batch.inputs(samples)
+                for k, (outlet, row) in enumerate(self._feeds):
+                    outlet.copy(row, pieces[k], u[k])
+            try:
+                batch.advance(u)
+            except StepError as error:
+                raise error.seen_from(int(lanes[error.lane])) from None
         self.outlet.blocks = [batch.written for batch in self.batches]
