@@ -65,6 +65,13 @@ def test_stated_error_of_takes_made_to_mislead(name: str, kind: str) -> None:
     assert -OPTIMISTIC_DB <= off <= CAREFUL_DB
 
 
+def test_silence_around_a_burst_counts_for_nothing() -> None:
+    """Rounding in fifty still passages is no error, however large against what they hold."""
+    take = hard_take("burst_in_silence", 2.2, seed=32)
+    off = stated_less_true_db(load_design("soft_clipper"), take, 8)
+    assert abs(off) <= OPTIMISTIC_DB
+
+
 @pytest.mark.parametrize("kind", ["bright_after_dark", "hot_second_channel", "plucks"])
 def test_stated_error_where_passages_stand_for_others(kind: str) -> None:
     """A take of 65 passages and more, of which 32 are looked at."""

@@ -25,7 +25,7 @@ from vadist.stepping.segments import Plan, Span, SpanResult, plan_segments, warm
 SPAN_SAMPLES = 9_000_000
 """Samples (frames times channels times candidates) held at once: what bounds the memory."""
 
-_IN_HAND_DB = 1.0
+_IN_HAND_DB = 2.0
 # A wanted accuracy is to be met by this more: what a stated figure may be too good by.
 
 _SURVEY_SHARE = 0.1
