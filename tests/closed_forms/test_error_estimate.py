@@ -9,7 +9,7 @@ from itertools import pairwise
 
 import numpy as np
 import pytest
-from example_circuits import PRESETS
+from example_circuits import PRESETS, alone, published_clipper
 from hard_takes import KINDS, hard_take
 from signals import guitar_like
 
@@ -117,6 +117,13 @@ def test_a_wanted_accuracy_is_kept(name: str, kind: str, wanted_db: float) -> No
     print(f"{name}: {method}, stated {found.diagnostics.error_db:.2f} dB, true {true:.2f} dB")
     assert found.diagnostics.error_db <= wanted_db
     assert true <= wanted_db
+
+
+def test_a_circuit_without_states_has_an_error_too() -> None:
+    """A resistor and two diodes remember nothing; what is left is aliasing."""
+    design = alone(published_clipper(None)).design()
+    off = stated_less_true_db(design, hard_take("plucks", SECONDS, seed=2), 8)
+    assert -OPTIMISTIC_DB <= off <= CAREFUL_DB
 
 
 @pytest.mark.parametrize("rate", [8_000, 44_100, 48_000, 96_000, 384_000])
