@@ -194,13 +194,13 @@ def test_kept_passages_speak_for_the_rest() -> None:
 
 
 def test_rounding_in_silence_counts_for_nothing() -> None:
-    """A burst, and decays to 1e-25 V in which an error of 1e-17 V is large: the burst decides."""
+    """Bursts, and decays to 1e-25 V in which an error of 1e-17 V is large: bursts decide."""
     rng, grain = np.random.default_rng(3), passage_frames(FS)
     levels = np.repeat(10.0 ** np.linspace(-9.0, -25.0, 60), grain)
-    levels[5 * grain : 7 * grain] = 0.3
+    levels[5 * grain : 19 * grain] = rng.uniform(0.1, 0.5, 14).repeat(grain)
     volts = levels * rng.standard_normal(len(levels))
     error = 1e-17 * rng.standard_normal(len(levels))
-    error[5 * grain : 7 * grain] = 1e-4 * volts[5 * grain : 7 * grain]
+    error[5 * grain : 19 * grain] = 1e-4 * volts[5 * grain : 19 * grain]
     survey = survey_of(volts[:, None])
     stated = survey.stated(errors_of(survey, error[:, None]), FS).whole_db
     assert stated == pytest.approx(-80.0, abs=0.1)
