@@ -201,7 +201,7 @@ def test_rounding_in_silence_counts_for_nothing() -> None:
     volts = levels * rng.standard_normal(len(levels))
     error = 1e-17 * rng.standard_normal(len(levels))
     error[5 * grain : 19 * grain] = 1e-4 * volts[5 * grain : 19 * grain]
-    survey = survey_of(volts[:, None])
+    survey = survey_of(volts[:, None], pieces=7)
     stated = survey.stated(errors_of(survey, error[:, None]), FS).whole_db
     assert stated == pytest.approx(-80.0, abs=0.1)
 
