@@ -193,9 +193,10 @@ def test_kept_passages_speak_for_the_rest() -> None:
     assert 0.0 < np.median(off) < 2.5
 
 
-def test_rounding_in_silence_counts_for_nothing() -> None:
+@pytest.mark.parametrize("seed", range(8))
+def test_rounding_in_silence_counts_for_nothing(seed: int) -> None:
     """Bursts, and decays to 1e-25 V in which an error of 1e-17 V is large: bursts decide."""
-    rng, grain = np.random.default_rng(3), passage_frames(FS)
+    rng, grain = np.random.default_rng(seed), passage_frames(FS)
     levels = np.repeat(10.0 ** np.linspace(-9.0, -25.0, 60), grain)
     levels[5 * grain : 19 * grain] = rng.uniform(0.1, 0.5, 14).repeat(grain)
     volts = levels * rng.standard_normal(len(levels))
