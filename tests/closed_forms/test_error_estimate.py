@@ -193,20 +193,6 @@ def test_kept_passages_speak_for_the_rest() -> None:
     assert 0.0 < np.median(off) < 2.5
 
 
-@pytest.mark.parametrize("seed", range(8))
-def test_rounding_in_silence_counts_for_nothing(seed: int) -> None:
-    """Bursts, and decays to 1e-25 V in which an error of 1e-17 V is large: bursts decide."""
-    rng, grain = np.random.default_rng(seed), passage_frames(FS)
-    levels = np.repeat(10.0 ** np.linspace(-9.0, -25.0, 60), grain)
-    levels[5 * grain : 19 * grain] = rng.uniform(0.1, 0.5, 14).repeat(grain)
-    volts = levels * rng.standard_normal(len(levels))
-    error = 1e-17 * rng.standard_normal(len(levels))
-    error[5 * grain : 19 * grain] = 1e-4 * volts[5 * grain : 19 * grain]
-    survey = survey_of(volts[:, None], pieces=7)
-    stated = survey.stated(errors_of(survey, error[:, None]), FS).whole_db
-    assert stated == pytest.approx(-80.0, abs=0.1)
-
-
 def test_what_is_kept_does_not_depend_on_spans() -> None:
     """One span or five, the same passages."""
     volts, error = rough_output(np.random.default_rng(4), 200)
