@@ -7,6 +7,7 @@ import dataclasses
 
 import numpy as np
 
+from vadist.circuits.operating_point import solve_network
 from vadist.designs.design import Source
 from vadist.designs.files import load_design
 from vadist.stepping.circuit import build_circuit
@@ -23,7 +24,8 @@ def test_states_carried_over_are_those_of_the_finer_run() -> None:
     """
     pickup = Source(resistance=6e3, inductance=2.5, coil_capacitance=100e-12)
     design = dataclasses.replace(load_design("soft_clipper"), source=pickup)
-    coarse, fine = (build_circuit(design, rate) for rate in (RATE, 2 * RATE))
+    solved = solve_network(design.network())
+    coarse, fine = (build_circuit(solved, rate) for rate in (RATE, 2 * RATE))
     samples = 2000
 
     def run(circuit, factor: int, count: int) -> Stepper:

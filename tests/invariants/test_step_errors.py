@@ -12,6 +12,7 @@ import numpy as np
 import pytest
 from example_circuits import PUBLISHED_IS_A, PUBLISHED_VT_V, alone, published_clipper
 
+from vadist.circuits.operating_point import solve_network
 from vadist.designs.design import Design
 from vadist.designs.files import load_design
 from vadist.rendering.arrays import render, render_candidates
@@ -130,7 +131,7 @@ def test_a_law_without_a_solution_is_an_error_at_the_fold() -> None:
     two sides touch.
     """
     chain = alone(published_clipper(None), load_ohm=1e18)
-    section = build_circuit(chain.design(), RATE).sections[0]
+    section = build_circuit(solve_network(chain.design().network()), RATE).sections[0]
     ((forward_a, per_v, _, _),) = section.parameters
     ohm = -float(section.K[0, 0])
     assert (forward_a, per_v) == pytest.approx((PUBLISHED_IS_A, 1.0 / PUBLISHED_VT_V))

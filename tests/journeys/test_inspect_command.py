@@ -85,7 +85,7 @@ def test_pictures_are_written_as_png_and_svg(tmp_path):
         (["inspect", "treble_boost", "--level", "0V"], "--level must be a level above 0 V"),
         (["new", "treble_bost"], "did you mean 'treble_boost'"),
         (["new", "treble_boost", "--out", "boost.txt"], "must end in .toml"),
-        (["new", "treble_boost", "--out", "no/such/folder/boost.toml"], "cannot be written"),
+        (["new", "treble_boost", "--out", "README.md/boost.toml"], "its folder cannot be made"),
     ],
 )
 def test_a_slip_is_answered_by_one_line(capsys, arguments, message):

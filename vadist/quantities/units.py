@@ -114,6 +114,7 @@ UNITS = {
         "A a amp amps ampere amperes",
         (-15, -12, -9, -6, -3),
     ),
+    "S": _unit("S", "a conductance in siemens", "20mS", "S siemens", (-9, -6, -3)),
     "Hz": _unit("Hz", "a frequency in hertz", "720Hz or 1.5kHz", "Hz hz HZ hertz", (-3, 3, 6, 9)),
     "s": _unit(
         "s", "a time in seconds", "2s, 20ms or 1:02", "s sec second seconds", (-12, -9, -6, -3)

@@ -38,6 +38,10 @@ _SMOOTH_SHARE = 1e-3
 _STILL_V = 1e-9
 # The roughness that even silence has, volts: below it rounding decides, which no size foretells.
 
+_FLOOR = 1e-17
+# What no comparison of rates sees, against the signal's energy: the resampling's own rounding and
+# stop band, -180 dB, and Newton's tolerance, -173 dB.
+
 _SPREAD = 2.0
 # Standard errors added for the passages that were not kept: 98 % of a normal distribution.
 
@@ -208,7 +212,7 @@ class Survey:
         against = energy / np.maximum(kept.energy, self.power * kept.frames)
         worst = int(np.argmax(against))
         return StatedError(
-            _decibels(total / whole),
+            _decibels(total / whole + _FLOOR),
             _decibels(float(against[worst])),
             float(kept.first[worst]) / sample_rate_hz,
             int(kept.channel[worst]),

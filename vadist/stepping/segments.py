@@ -236,7 +236,7 @@ class Span:
         watched = [
             # From (passages of a segment, 2, states, lanes).
             np.moveaxis(s.reshape(*s.shape[:3], *shape), (1, 2, 3), (0, 1, 2)).reshape(
-                2, s.shape[2], -1, channels, candidates
+                2, s.shape[2], self.plan.segments * len(s), channels, candidates
             )
             for s in lanes.watched
         ]
