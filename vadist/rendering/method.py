@@ -36,10 +36,19 @@ class Method:
         return ((self.oversample, 1.0),)
 
     @property
+    def finest(self) -> int:
+        """Factor of the finest run that the error is told by."""
+        return 2 * self.oversample
+
+    @property
     def error_terms(self) -> dict[int, float]:
         """Factors and weights of the runs that make up the error: these less the finer ones."""
+        return self.error_terms_at(self.finest)
+
+    def error_terms_at(self, finest: int) -> dict[int, float]:
+        """The same against an extrapolation up to a given factor."""
         weights = dict(self.terms)
-        for factor, weight in Method(2 * self.oversample, True).terms:
+        for factor, weight in Method(finest, True).terms:
             weights[factor] = weights.get(factor, 0.0) - weight
         return weights
 

@@ -45,6 +45,9 @@ _FLOOR = 1e-17
 _SPREAD = 2.0
 # Standard errors added for the passages that were not kept: 98 % of a normal distribution.
 
+_CHECKED, _DECIDED = 4, 1.0 / 3.0
+# Where so few of the kept passages make up this share of their error, they are run at a finer rate.
+
 _STRIDES = 0.6180339887498949, 0.7548776662466927
 # Multiples of the golden ratio, modulo one, lie as evenly as can be (Weyl; Knuth, TAOCP 3, 6.4);
 # channels are set apart by the next number of that kind, the inverse of the plastic ratio.
@@ -179,13 +182,26 @@ class Survey:
             return None
         return self._best.only(np.arange(min(len(self._best), KEPT)))
 
+    def few(self, errors: Matrix) -> NDArray[np.int_]:
+        """The worst kept passages, if so few make up the error that single edges decide it.
+
+        Parameters
+        ----------
+        errors : (kept, longest)
+            Volts.
+        """
+        energy = np.sum(errors**2, axis=1)
+        worst = np.sort(np.argsort(-energy, kind="stable")[:_CHECKED])
+        alone = len(worst) and energy[worst].sum() > _DECIDED * energy.sum()
+        return worst if alone else worst[:0]
+
     def stated(self, errors: Matrix, sample_rate_hz: float) -> "StatedError":
         """Error of the whole take from that of the kept passages.
 
         Parameters
         ----------
         errors : (kept, longest)
-            Volts.
+            Volts, zero beyond a passage's length.
 
         Notes
         -----
@@ -197,8 +213,7 @@ class Survey:
         kept, best = self.kept, self._best
         if kept is None or best is None:
             return StatedError(None, None, 0.0, 0)
-        within = np.arange(errors.shape[1]) < kept.frames[:, None]
-        energy = np.sum(np.where(within, errors, 0.0) ** 2, axis=1)
+        energy = np.sum(errors**2, axis=1)
         least = best.priority[KEPT] if len(best) > KEPT else 0.0
         certain = kept.roughness >= least
         total = float(energy[certain].sum())
@@ -217,6 +232,28 @@ class Survey:
             float(kept.first[worst]) / sample_rate_hz,
             int(kept.channel[worst]),
         )
+
+
+def corrected(errors: Matrix, few: NDArray[np.int_], finer: Matrix) -> Matrix:
+    """Errors with those of a few passages told by finer runs, and the others in proportion.
+
+    Parameters
+    ----------
+    errors : (kept, longest)
+    few : (checked,)
+    finer : (checked, longest)
+
+    Notes
+    -----
+    A single edge falls between samples by chance: two neighbouring rates can agree on it and both
+    be off. The others are raised by what the finer runs found, never lowered.
+    """
+    if not len(few):
+        return errors
+    before = float(np.sum(errors[few] ** 2))
+    raised = errors * math.sqrt(max(float(np.sum(finer**2)) / before, 1.0)) if before else +errors
+    raised[few] = finer
+    return raised
 
 
 @dataclass(frozen=True)
@@ -348,4 +385,6 @@ def heard_again(
     groups = np.array_split(order, math.ceil(len(order) / LANES))
     for _ in results(pool.executor, run, groups):
         pass
+    frames = np.concatenate([p.frames for p in kept])
+    heard[np.arange(longest) >= frames[:, None]] = 0.0
     return np.split(heard, np.flatnonzero(np.diff(owner)) + 1)

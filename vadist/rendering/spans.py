@@ -16,7 +16,14 @@ from vadist.names import whole
 from vadist.pool import StoppablePool, stoppable_pool
 from vadist.rendering.diagnostics import Diagnostics, SectionEffort, StageRange
 from vadist.rendering.method import MOST_OVERSAMPLE, Method, methods
-from vadist.rendering.passages import Passages, StatedError, Survey, heard_again, passage_frames
+from vadist.rendering.passages import (
+    Passages,
+    StatedError,
+    Survey,
+    corrected,
+    heard_again,
+    passage_frames,
+)
 from vadist.stepping.batch import StepError
 from vadist.stepping.circuit import Circuit, build_circuit
 from vadist.stepping.resampling import REACH, default_oversample
@@ -129,25 +136,30 @@ class Rendering:
     def _again(self, factor: int) -> list[Matrix]:
         """Output of every candidate's kept passages at a factor."""
         if factor not in self._heard:
-            kept, found = self._kept(), [np.zeros((0, self._grain))] * len(self.designs)
-            circuits, stood = self.circuits(factor), self.circuits(self._surveyed.oversample)
-            with stoppable_pool(self.threads) as pool:
-                for group in self._alike(factor):
-                    audible = [(k, passages) for k in group if (passages := kept[k]) is not None]
-                    if not audible:
-                        continue
-                    numbers = [k for k, _ in audible]
-                    try:
-                        volts = heard_again(
-                            [p for _, p in audible], [circuits[k] for k in numbers],
-                            [stood[k] for k in numbers], self.window, self.sample_rate_hz, pool,
-                        )  # fmt: skip
-                    except StepError as error:
-                        raise self._named(error, numbers) from None
-                    for k, each in zip(numbers, volts, strict=True):
-                        found[k] = each
-            self._heard[factor] = found
+            self._heard[factor] = self._heard_at(factor)
         return self._heard[factor]
+
+    def _heard_at(self, factor: int, only: list[NDArray[np.int_]] | None = None) -> list[Matrix]:
+        kept, found = self._kept(), [np.zeros((0, self._grain))] * len(self.designs)
+        if only is not None:
+            kept = [p.only(c) if p and len(c) else None for p, c in zip(kept, only, strict=True)]
+        circuits, stood = self.circuits(factor), self.circuits(self._surveyed.oversample)
+        with stoppable_pool(self.threads) as pool:
+            for group in self._alike(factor):
+                audible = [(k, passages) for k in group if (passages := kept[k]) is not None]
+                if not audible:
+                    continue
+                numbers = [k for k, _ in audible]
+                try:
+                    volts = heard_again(
+                        [p for _, p in audible], [circuits[k] for k in numbers],
+                        [stood[k] for k in numbers], self.window, self.sample_rate_hz, pool,
+                    )  # fmt: skip
+                except StepError as error:
+                    raise self._named(error, numbers) from None
+                for k, each in zip(numbers, volts, strict=True):
+                    found[k] = each
+        return found
 
     def _named(self, error: StepError, group: list[int]) -> StepError:
         """The error, with the candidate named if there are several."""
@@ -157,13 +169,31 @@ class Rendering:
 
     def _judged(self, method: Method) -> list[StatedError]:
         """Error of a method on every candidate, from the passages the survey kept."""
-        errors: list[Matrix] = [np.zeros((0, self._grain))] * len(self.designs)
-        for factor, weight in method.error_terms.items():
-            for k, volts in enumerate(self._again(factor)):
-                errors[k] = weight * volts if not len(errors[k]) else errors[k] + weight * volts
+        errors = self._weighed(method.error_terms, list(map(self._again, method.error_terms)))
+        finer = 2 * method.finest
+        few = [s.few(e) for s, e in zip(self._surveys, errors, strict=True)]
+        if finer <= MOST_OVERSAMPLE and any(len(chosen) for chosen in few):
+            terms = method.error_terms_at(finer)
+            runs = [
+                [v[c] for v, c in zip(self._again(f), few, strict=True)]
+                for f in terms
+                if f != finer
+            ]
+            runs.insert(list(terms).index(finer), self._heard_at(finer, few))
+            for k, error in enumerate(self._weighed(terms, runs)):
+                errors[k] = corrected(errors[k], few[k], error)
         return [
             survey.stated(error, self.sample_rate_hz)
             for survey, error in zip(self._surveys, errors, strict=True)
+        ]
+
+    @staticmethod
+    def _weighed(terms: dict[int, float], runs: list[list[Matrix]]) -> list[Matrix]:
+        """Weighed sums of every candidate's runs."""
+        weights = terms.values()
+        return [
+            np.asarray(sum(w * volts for w, volts in zip(weights, each, strict=True)))
+            for each in zip(*runs, strict=True)
         ]
 
     def _choose(self, accuracy_db: float) -> None:
