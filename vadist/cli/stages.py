@@ -1,6 +1,7 @@
 """Tell the stages a design is made of: schematic, keys, what each takes and what it is for."""
 
 import argparse
+from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
@@ -105,7 +106,7 @@ def _print(told: dict[str, Any], kind: str) -> None:
     _print_table("key takes what for", rows)
 
 
-def _print_table(head: str, rows: list[tuple[str, ...]]) -> None:
+def _print_table(head: str, rows: Sequence[tuple[str, ...]]) -> None:
     """Columns as wide as they need; the last one wraps within the terminal."""
     from rich.console import Console
     from rich.table import Table
