@@ -9,13 +9,16 @@ from pathlib import Path
 from vadist.cli import COMMANDS, GROUPS, build_parser
 from vadist.cli.parser import Parser
 
+_HEAD = """# Commands
+
+`vadist COMMAND --help` tells the same. This page is written by `python docs/make_commands.py`."""
 PAGE = Path(__file__).with_name("commands.md")
 
 
 def page() -> str:
     """Every command with its worked line, options and cautions."""
     parser = build_parser()
-    lines = ["# Commands", "", "`vadist COMMAND --help` tells the same. This page is written by `python docs/make_commands.py`."]  # noqa: E501  # fmt: skip
+    lines = [_HEAD]
     for group, job in GROUPS.items():
         lines += ["", f"## {group.capitalize()}: {job}"]
         for name, told in COMMANDS.items():
