@@ -19,10 +19,11 @@ from vadist.cli import COMMANDS, build_parser, join_negative, main
 from vadist.cli.stages import describe
 from vadist.designs.design import Source
 from vadist.designs.files import load_design, parse_design, preset_names
-from vadist.inspection.figures import inspect_design
+from vadist.inspection.figures import Inspection, inspect_design
 from vadist.parts import TAPERS
 from vadist.plots.signals import scope_figure
 from vadist.plots.style import look, save
+from vadist.quantities import parse_level
 from vadist.rendering.arrays import render
 from vadist.stages import STAGES
 
@@ -180,20 +181,34 @@ def test_pictures_are_those_of_their_script() -> None:
         assert path.stat().st_size < maker.LARGEST
 
 
-def test_the_scope_picture_is_current(tmp_path: Path) -> None:
+@pytest.fixture(scope="module")
+def inspected() -> Inspection:
+    """What the README's inspection finds."""
+    return inspect_design(load_design("boosted_hard_clipper").with_value("drive", 0.0))
+
+
+def test_the_ladder_in_the_readme_is_current(inspected: Inspection) -> None:
+    rows = re.findall(r"^(\w+) +([\d.]+ m?V) +[-+][\d.]+ +(.*)$", README, re.MULTILINE)
+    rungs = inspected.ladder.rungs
+    assert [(stage, cause) for stage, _, cause in rows] == [(r.stage, r.cause) for r in rungs]
+    told_v = [parse_level(volts) for _, volts, _ in rows]
+    assert told_v == pytest.approx([r.input_v for r in rungs], rel=5e-3)  # three digits
+
+
+def test_the_scope_picture_is_current(inspected: Inspection, tmp_path: Path) -> None:
     """Words always; curves where matplotlib is the version that drew the picture.
 
     The listening page is not made again: fonts and browsers draw it otherwise.
     """
-    design = load_design("boosted_hard_clipper").with_value("drive", 0.0)
-    found = inspect_design(design)
     with look():
-        path = save(scope_figure(solve_design(design), found), tmp_path, "scope", "svg")
+        figure = scope_figure(solve_design(inspected.design), inspected)
+        path = save(figure, tmp_path, "scope", "svg")
     old, new = (PICTURES / "scope.svg").read_text("utf-8"), path.read_text("utf-8")
     words = [re.findall(r"<!-- (.*) -->", text) for text in (old, new)]
     assert words[0] == words[1], "run docs/make_pictures.py"
     if f"Matplotlib v{mpl.__version__}," in old:
         numbers = [re.findall(r"-?\d+\.\d+", "".join(_curves(text))) for text in (old, new)]
+        assert len(numbers[0]) > 1000
         np.testing.assert_allclose(*(np.array(n, float) for n in numbers), atol=0.01)  # points
 
 
