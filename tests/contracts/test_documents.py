@@ -84,7 +84,7 @@ def test_commands_parse(words: list[str]) -> None:
 
 @pytest.mark.parametrize(
     "words",
-    [w for w in IN_README if w[0] == "render" and "demo_audio" in w[1]],
+    [w for w in IN_README + IN_PAGES if w[0] == "render" and "demo_audio" in w[1]],
     ids=" ".join,
 )
 def test_demo_renders_run(words: list[str], tmp_path: Path, monkeypatch, capsys) -> None:
