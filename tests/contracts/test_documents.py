@@ -1,40 +1,67 @@
-"""The documents are true: commands run, examples work, nothing is left out.
+"""The documents are true: commands run, examples work, nothing is left out, links lead somewhere.
 
 Authority: the code itself.
 """
 
+import importlib.util
 import re
 import shlex
 import tomllib
 from pathlib import Path
+from types import ModuleType
 
+import matplotlib as mpl
+import numpy as np
 import pytest
 
+from vadist.analysis.chain_response import solve_design
 from vadist.cli import COMMANDS, build_parser, join_negative, main
+from vadist.cli.stages import describe
 from vadist.designs.design import Source
-from vadist.designs.files import parse_design, preset_names
+from vadist.designs.files import load_design, parse_design, preset_names
+from vadist.inspection.figures import Inspection, inspect_design
 from vadist.parts import TAPERS
+from vadist.plots.signals import scope_figure
+from vadist.plots.style import look, save
+from vadist.quantities import parse_level
 from vadist.rendering.arrays import render
 from vadist.stages import STAGES
 
 ROOT = Path(__file__).parents[2]
 README = (ROOT / "README.md").read_text(encoding="utf-8")
+PAGES = {path.name: path.read_text(encoding="utf-8") for path in (ROOT / "docs").glob("*.md")}
+DOCUMENTS = [ROOT / "README.md", ROOT / "DEVELOPERS.md", *sorted((ROOT / "docs").glob("*.md"))]
+PICTURES = ROOT / "docs" / "pictures"
 
 
-def blocks(language: str) -> list[str]:
-    return re.findall(rf"^```{language}\n(.*?)^```", README, re.DOTALL | re.MULTILINE)
+def script(name: str) -> ModuleType:
+    """Load a script of the docs folder."""
+    spec = importlib.util.spec_from_file_location(name, ROOT / "docs" / f"{name}.py")
+    assert spec is not None
+    assert spec.loader is not None
+    module = importlib.util.module_from_spec(spec)
+    spec.loader.exec_module(module)
+    return module
 
 
-def commands() -> list[list[str]]:
-    """Arguments of every vadist call in the README's shell blocks."""
+def blocks(language: str, text: str = README) -> list[str]:
+    return re.findall(rf"^```{language}\n(.*?)^```", text, re.DOTALL | re.MULTILINE)
+
+
+def commands(text: str) -> list[list[str]]:
+    """Arguments of every vadist call in a document's shell blocks."""
     calls = []
-    for block in blocks("sh"):
+    for block in blocks("sh", text):
         for line in block.replace("\\\n", " ").splitlines():
             for part in line.split("&&"):
                 words = shlex.split(part, comments=True)
                 if words and Path(words[0]).name == "vadist":
                     calls.append(words[1:])
     return calls
+
+
+IN_README = commands(README)
+IN_PAGES = [words for text in PAGES.values() for words in commands(text) if words not in IN_README]
 
 
 def test_the_job_comes_first() -> None:
@@ -44,7 +71,12 @@ def test_the_job_comes_first() -> None:
     assert len(first) > 300
 
 
-@pytest.mark.parametrize("words", commands(), ids=" ".join)
+def test_the_readme_is_short() -> None:
+    """Who wants more follows a link."""
+    assert len(README.splitlines()) <= 200
+
+
+@pytest.mark.parametrize("words", IN_README + IN_PAGES, ids=" ".join)
 def test_commands_parse(words: list[str]) -> None:
     options = build_parser().parse_args(join_negative(words))
     assert options.command in COMMANDS
@@ -52,7 +84,7 @@ def test_commands_parse(words: list[str]) -> None:
 
 @pytest.mark.parametrize(
     "words",
-    [w for w in commands() if w[0] == "render" and "demo_audio" in w[1]],
+    [w for w in IN_README + IN_PAGES if w[0] == "render" and "demo_audio" in w[1]],
     ids=" ".join,
 )
 def test_demo_renders_run(words: list[str], tmp_path: Path, monkeypatch, capsys) -> None:
@@ -71,20 +103,118 @@ def test_every_command_is_told(command: str) -> None:
     assert f"vadist {command}" in README
 
 
+def test_the_page_of_commands_is_current() -> None:
+    """Every command and every option, as their help has them."""
+    assert PAGES["commands.md"] == script("make_commands").page(), "run docs/make_commands.py"
+
+
+def test_the_page_of_commands_leaves_nothing_out() -> None:
+    for name, parser in build_parser().commands.items():
+        told = PAGES["commands.md"].split(f"### `vadist {name}`\n")[1].split("\n### ")[0]
+        for option in parser._option_string_actions:
+            assert option in ("-h", "--help") or re.search(
+                rf"^\| `{option}[ `]", told, re.MULTILINE
+            )
+
+
 @pytest.mark.parametrize("kind", sorted(STAGES))
 def test_every_key_of_every_stage_is_told(kind: str) -> None:
-    assert f"**`{kind}`**" in README
-    table = README.split(f"**`{kind}`**")[1].split("**`")[0]
-    for field, info in STAGES[kind].fields().items():
-        assert f"| `{field}`" in table
-        assert info.purpose in table
+    page = PAGES["designs.md"]
+    assert f"**`{kind}`**: {STAGES[kind].job}\n" in page
+    table = page.split(f"**`{kind}`**")[1].split("**`")[0]
+    rows = re.findall(r"^\| `(\w+)`(?: \((.*)\))? \| (.*) \| (.*) \|$", table, re.MULTILINE)
+    told = describe(STAGES[kind])["keys"]
+    expected = [
+        (name, (key["default"] or "optional") if key["optional"] else "", key["takes"],
+         key["purpose"])
+        for name, key in told.items()
+    ]  # fmt: skip
+    assert rows == expected
 
 
 def test_every_other_key_is_told() -> None:
+    page = PAGES["designs.md"]
     for key in (*Source.fields(), "volts", "bias", "resistance", "rests_at", "moves", "position"):
-        assert f"`{key}`" in README
+        assert f"`{key}`" in page
     for taper in TAPERS:
-        assert f"`{taper}`" in README
+        assert f"`{taper}`" in page
+
+
+@pytest.mark.parametrize("path", DOCUMENTS, ids=lambda path: path.name)
+def test_links_lead_somewhere(path: Path) -> None:
+    for link in re.findall(r"\]\(([^)]+)\)", path.read_text(encoding="utf-8")):
+        place, _, heading = link.partition("#")
+        there = path.parent / place
+        assert there.exists(), link
+        if heading:
+            heads = re.findall(r"^#+ (.*)$", there.read_text(encoding="utf-8"), re.MULTILINE)
+            assert heading in {re.sub(r"[^\w -]", "", h).lower().replace(" ", "-") for h in heads}
+
+
+def test_every_page_is_linked_from_the_readme() -> None:
+    for name in PAGES:
+        assert f"](docs/{name})" in README
+
+
+def test_scripts_that_are_named_exist() -> None:
+    for path in DOCUMENTS:
+        for named in re.findall(r"(?:demo_audio|tests|docs)/[\w/]+\.py", path.read_text("utf-8")):
+            assert (ROOT / named).exists(), f"{path.name}: {named}"
+
+
+def test_the_source_distribution_holds_what_the_readme_names() -> None:
+    """By the rules of its manifest; setuptools itself takes the package, presets and licence."""
+    rules = [line.split() for line in (ROOT / "MANIFEST.in").read_text("utf-8").splitlines()]
+    held = {name for rule in rules if rule and rule[0] in ("include", "graft") for name in rule[1:]}
+    held |= {"presets", "vadist", "LICENSE", "README.md", "pyproject.toml"}
+    named = set(re.findall(r"\]\(([^)#]+)", README))
+    named |= set(re.findall(r"(?:demo_audio|tests)/[\w/.]+", README))
+    assert {name.split("/")[0] for name in named} <= held
+
+
+def test_pictures_are_those_of_their_script() -> None:
+    maker = script("make_pictures")
+    assert {path.name for path in PICTURES.iterdir()} == set(maker.PICTURES)
+    shown = re.findall(r"!\[([^]]{30,})\]\(docs/pictures/([\w.-]+)\)", README)
+    assert {name for _, name in shown} == set(maker.PICTURES)
+    for path in PICTURES.iterdir():
+        assert path.stat().st_size < maker.LARGEST
+
+
+@pytest.fixture(scope="module")
+def inspected() -> Inspection:
+    """What the README's inspection finds."""
+    return inspect_design(load_design("boosted_hard_clipper").with_value("drive", 0.0))
+
+
+def test_the_ladder_in_the_readme_is_current(inspected: Inspection) -> None:
+    rows = re.findall(r"^(\w+) +([\d.]+ m?V) +[-+][\d.]+ +(.*)$", README, re.MULTILINE)
+    rungs = inspected.ladder.rungs
+    assert [(stage, cause) for stage, _, cause in rows] == [(r.stage, r.cause) for r in rungs]
+    told_v = [parse_level(volts) for _, volts, _ in rows]
+    assert told_v == pytest.approx([r.input_v for r in rungs], rel=5e-3)  # three digits
+
+
+def test_the_scope_picture_is_current(inspected: Inspection, tmp_path: Path) -> None:
+    """Words always; curves where matplotlib is the version that drew the picture.
+
+    The listening page is not made again: fonts and browsers draw it otherwise.
+    """
+    with look():
+        figure = scope_figure(solve_design(inspected.design), inspected)
+        path = save(figure, tmp_path, "scope", "svg")
+    old, new = (PICTURES / "scope.svg").read_text("utf-8"), path.read_text("utf-8")
+    words = [re.findall(r"<!-- (.*) -->", text) for text in (old, new)]
+    assert words[0] == words[1], "run docs/make_pictures.py"
+    if f"Matplotlib v{mpl.__version__}," in old:
+        numbers = [re.findall(r"-?\d+\.\d+", "".join(_curves(text))) for text in (old, new)]
+        assert len(numbers[0]) > 1000
+        np.testing.assert_allclose(*(np.array(n, float) for n in numbers), atol=0.01)  # points
+
+
+def _curves(svg: str) -> list[str]:
+    """Paths drawn inside the axes."""
+    return re.findall(r'<path d="([^"]*)" clip-path', svg)
 
 
 def test_every_preset_is_told() -> None:

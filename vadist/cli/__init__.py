@@ -54,7 +54,7 @@ GROUPS = {
     "listen": "hear what a changed value does",
     "takes": "render recordings",
     "bench": "hold the model against a board",
-    "library": "parts and their sources",
+    "library": "stages and parts, with their sources",
 }
 
 COMMANDS = {
@@ -87,6 +87,10 @@ COMMANDS = {
         "vadist fit capture.csv --design mine.toml --input stimulus.wav "
         "--free clipper.shunt_capacitor",
         (BENCH, SOLDERING),
+    ),
+    "stages": Command(
+        "library", "tell the stages: schematic, keys, what each is for",
+        "vadist stages diode_clipper",
     ),
     "parts": Command(
         "library", "list the part library with its sources", "vadist parts --json",

@@ -1,0 +1,121 @@
+"""Tell the stages a design is made of: schematic, keys, what each takes and what it is for."""
+
+import argparse
+from collections.abc import Sequence
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from vadist.stages import Stage
+    from vadist.stages.stage import FieldInfo
+
+_TAKES = {
+    "pot": "pot, ohm",
+    "diodes": "diode or pair",
+    "transistor": "NPN type",
+    "opamp": "op-amp type",
+}
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """Options of ``vadist stages``."""
+    parser.add_argument("names", nargs="*", metavar="NAME", help="tell these in full (all, short)")
+    parser.add_argument("--json", action="store_true", help="print as JSON")
+
+
+def run(options: argparse.Namespace) -> int:
+    """Print the stages that were asked for, or one line on each."""
+    import json
+
+    from vadist.stages import STAGES
+
+    chosen = [_stage(name) for name in options.names]
+    if options.json:
+        told = {stage.kind: describe(stage) for stage in chosen or STAGES.values()}
+        print(json.dumps(told, indent=2, allow_nan=False))
+        return 0
+    for number, stage in enumerate(chosen):
+        if number:
+            print()
+        _print(describe(stage), stage.kind)
+    if not chosen:
+        _print_table("", [(stage.kind, stage.job) for stage in STAGES.values()])
+        print("\n'vadist stages NAME' draws one and tells its keys.")
+    return 0
+
+
+def describe(stage: "type[Stage]") -> dict[str, Any]:
+    """What is told of a stage, all of it from its class.
+
+    Returns
+    -------
+    dict
+        ``job``, ``text`` (the docstring with its schematic) and ``keys``: of every key what it
+        ``takes``, its ``purpose``, whether it is ``optional``, and its ``default`` as written in
+        a design (None where the part is then left out).
+    """
+    import dataclasses
+    import inspect
+
+    defaults = {f.name: f.default for f in dataclasses.fields(stage)}
+    keys = {}
+    for name, info in stage.fields().items():
+        keys[name] = {
+            "takes": takes(info),
+            "purpose": info.purpose,
+            "optional": info.optional,
+            "default": _written(defaults[name], info) if info.optional else None,
+        }
+    text = (inspect.getdoc(stage) or "").replace("::\n\n", "")
+    return {"job": stage.job, "text": text, "keys": keys}
+
+
+def takes(info: "FieldInfo") -> str:
+    """What a key takes, in words."""
+    if info.kind == "choice":
+        return " or ".join(info.choices)
+    return info.unit if info.kind == "part" else _TAKES[info.kind]
+
+
+def _written(value: Any, info: "FieldInfo") -> str | None:
+    from vadist.quantities import format_quantity
+
+    if isinstance(value, float):
+        return format_quantity(value, info.unit)
+    return value if isinstance(value, str) else None
+
+
+def _stage(name: str) -> "type[Stage]":
+    from vadist.errors import UsageError
+    from vadist.names import nearest
+    from vadist.stages import STAGES
+
+    if name not in STAGES:
+        hint = nearest(name[:80], STAGES) or f"; there are {', '.join(STAGES)}"
+        raise UsageError(f"there is no stage {name!r}{hint}")
+    return STAGES[name]
+
+
+def _print(told: dict[str, Any], kind: str) -> None:
+    print(f"{kind}: {told['job']}\n\n{told['text']}\n")
+    rows = []
+    for name, key in told["keys"].items():
+        may = (
+            f"{key['takes']} ({key['default'] or 'optional'})" if key["optional"] else key["takes"]
+        )
+        rows.append((name, may, key["purpose"]))
+    _print_table("key takes what for", rows)
+
+
+def _print_table(head: str, rows: Sequence[tuple[str, ...]]) -> None:
+    """Columns as wide as they need; the last one wraps within the terminal."""
+    from rich.console import Console
+    from rich.table import Table
+
+    names = head.split(" ", 2) if head else [""] * len(rows[0])
+    table = Table(box=None, pad_edge=False, show_header=bool(head))
+    for name in names[:-1]:
+        table.add_column(name, no_wrap=True)
+    table.add_column(names[-1])
+    for row in rows:
+        table.add_row(*row)
+    Console(highlight=False, markup=False).print(table)
