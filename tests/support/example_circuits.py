@@ -89,7 +89,7 @@ def alone(stage: Stage, supply_v: float = 9.0, load_ohm: float = NO_LOAD_OHM) ->
 
 
 # The arms of a tone blend that tests share: unlike each other, so that none stands for another.
-# Low arm: ten times a clipper's 2k7 (light load) is 27k; wanted 400 Hz: 1/(2 pi 27k 400 Hz) = 14.7n.
+# Low arm: ten times a clipper's 2k7 (light load), 27k; wanted 400 Hz: 1/(2 pi 27k 400 Hz) = 14.7n.
 # High arm: wanted lighter still, 33k, and 1.5 kHz: 1/(2 pi 33k 1.5 kHz) = 3.2n.
 LOW_ARM_OHM, LOW_ARM_FARAD = 27e3, 15e-9  # 393 Hz
 HIGH_ARM_FARAD, HIGH_ARM_OHM = 3.3e-9, 33e3  # 1.46 kHz
