@@ -86,6 +86,7 @@ def stiff_solver_seconds(seconds: float) -> float:
     """Scipy's Radau on the one-diode-pair clipper alone, rtol 1e-6: CPU seconds for a take."""
     from scipy.integrate import solve_ivp
 
+    # The circuit of Yeh, Abel, Vladimirescu and Smith, Computer Music Journal 32(2), 2008.
     R, C, Is, Vt = 2.2e3, 10e-9, 2.52e-9, 45.3e-3
     take = 10.0 * guitar_like(seconds)
     times = np.arange(len(take)) / RATE
