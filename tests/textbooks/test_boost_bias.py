@@ -158,7 +158,7 @@ def tuned_to_vbe(collector_a: float, beta: float, vbe: float = 0.7):
 
 
 # Example 3 is Boylestad and Nashelsky's, resistors and digits from memory. The resistors of 1 and 4
-# are from memory too, of no source that is known; their digits are computed from the formula.
+# are from texts whose names were not kept: as good as memory; their digits are computed here.
 @pytest.mark.parametrize(
     ("vcc", "rf", "rc", "re", "beta", "base_ua", "collector_ma", "collector_v"),
     [
