@@ -51,11 +51,12 @@ def two_sections(values):
 
 
 def test_two_coupled_rc_sections_have_the_poles_and_shares_of_their_quadratic():
-    values = np.array([22e-9, 100e3, 4.7e-9, 33e3])
+    # 1/(2 pi R C) of 72 and 867 Hz, a factor of twelve apart: loaded, but two corners still.
+    values = np.array([22e-9, 100e3, 6.8e-9, 27e3])
     paths = ("a.capacitor", "a.bias_resistor", "b.capacitor", "b.bias_resistor")
     stages = {
         "a": CouplingHighPass(capacitor=22e-9, bias_resistor=100e3, returns_to="ground"),
-        "b": CouplingHighPass(capacitor=4.7e-9, bias_resistor=33e3, returns_to="ground"),
+        "b": CouplingHighPass(capacitor=6.8e-9, bias_resistor=27e3, returns_to="ground"),
     }
     found = find_corners(solve_design(Design("rcrc", stages, load_ohm=NO_LOAD_OHM)))
     poles = sorted(found.roots, key=lambda r: r.frequency_hz)

@@ -22,7 +22,7 @@ AUDIO_HZ = np.concatenate([np.geomspace(20.0, 10e3, 60), [82.4, 1000.0]])
 @pytest.mark.parametrize("returns_to", ["bias", "ground"])
 @pytest.mark.parametrize(("ohm", "farad"), [(1e3, 1e-6), (1e6, 4.7e-9), (100e3, 100e-9)])
 def test_table_of_the_first_order_high_pass(ohm, farad, returns_to):
-    """The four printed values at multiples of 1/(2 pi R C); tolerance: the table's last digit."""
+    """The closed form at four multiples of 1/(2 pi R C), to the last digit of the table above."""
     corner_hz = 1.0 / (2.0 * math.pi * ohm * farad)
     stage = CouplingHighPass(capacitor=farad, bias_resistor=ohm, returns_to=returns_to)
     factors = np.array(list(CLOSED_FORM_DB))

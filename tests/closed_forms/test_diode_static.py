@@ -2,7 +2,8 @@
 
 Authorities: Banwell and Jayakumar, "Exact analytical solution for current flow through diode with
 series resistance", Electronics Letters 36(4), 2000, doi 10.1049/el:20000301 (Lambert's W, in the
-overflow-free form of the Wright omega function); for an antiparallel pair the sinh law, by
+overflow-free form of the Wright omega function: Corless and Jeffrey, AISC 2002, LNCS 2385, from
+memory, not located); for an antiparallel pair the sinh law, by
 bisection; the published test circuit of Yeh, Abel, Vladimirescu and Smith, Computer Music Journal
 32(2), 2008, whose static values were computed from its law, not published.
 """
@@ -127,11 +128,11 @@ def test_moving_pair_against_sinh_law():
 
 
 def test_static_table_of_the_published_circuit():
-    """Six printed voltages of R 2.2k, Is 2.52 nA, Vt 45.3 mV, both polarities."""
+    """Six voltages of R 2.2k, Is 2.52 nA, Vt 45.3 mV, once computed by bracketing; both ways."""
     drive = np.array(list(STATIC_PAIR_V))
     found = static_curve(published_clipper(None), np.concatenate([drive, -drive]))
-    printed = np.array(list(STATIC_PAIR_V.values()))
-    worst = np.abs(found - np.concatenate([printed, -printed])).max()
+    computed = np.array(list(STATIC_PAIR_V.values()))
+    worst = np.abs(found - np.concatenate([computed, -computed])).max()
     print(f"published circuit: {found[:6].round(9)} V, within {worst:.1e} V")
     assert worst < TOLERANCE_V
 

@@ -128,7 +128,7 @@ BIASES = [
 ]
 
 
-def published(vbe, vbc):
+def gummel_and_poon(vbe, vbc):
     """Ib and Ic of :data:`FULL` at mpmath's precision."""
     mp, vt = mpmath.mpf, mpmath.mpf(VT)
     i_f = mp(6e-15) * (mpmath.exp(vbe / vt) - 1)
@@ -140,7 +140,7 @@ def published(vbe, vbc):
 
 
 @pytest.mark.parametrize("bias", BIASES, ids=str)
-def test_transistor_is_the_published_one(bias):
+def test_transistor_is_that_of_gummel_and_poon(bias):
     """Currents and slopes against mpmath at 40 digits, the law's and the oracle's.
 
     1e-12 of the largest current or slope that takes part: an exponential of 40 has an ulp of the
@@ -151,10 +151,10 @@ def test_transistor_is_the_published_one(bias):
     found = currents_and_slopes(["transistor"], [network.devices[0].parameters], np.array(bias))
     with mpmath.workdps(40):
         at = tuple(mpmath.mpf(v) for v in bias)
-        currents = [float(i) for i in published(*at)]
+        currents = [float(i) for i in gummel_and_poon(*at)]
         slopes = [
             [
-                float(mpmath.diff(lambda *v, k=k: published(*v)[k], at, order))
+                float(mpmath.diff(lambda *v, k=k: gummel_and_poon(*v)[k], at, order))
                 for order in ((1, 0), (0, 1))
             ]
             for k in (0, 1)

@@ -9,7 +9,13 @@ import math
 
 import numpy as np
 import pytest
-from example_circuits import PUBLISHED_IS_A, PUBLISHED_VT_V, antiparallel, ideal_diode
+from example_circuits import (
+    PUBLISHED_IS_A,
+    PUBLISHED_R_OHM,
+    PUBLISHED_VT_V,
+    antiparallel,
+    ideal_diode,
+)
 from scipy.special import wrightomega
 
 from vadist.captures.capture import Capture
@@ -24,7 +30,7 @@ from vadist.fitting.values import free_values
 from vadist.stages import CouplingHighPass, DiodeClipper
 
 RATE_HZ = 96e3
-SERIES_OHM = 2.2e3
+SERIES_OHM = PUBLISHED_R_OHM
 BIAS_V = 4.5
 
 
@@ -80,7 +86,7 @@ def test_saturation_current_and_emission_from_a_transfer_capture(seed, bits, bot
     output = np.sign(drive) * v
     loud = np.abs(drive) > 1.0
     single = clipped(drive, saturation, slope)
-    assert np.abs(output - single)[loud].max() < 1e-6  # the published closed form
+    assert np.abs(output - single)[loud].max() < 1e-6  # the closed form
     capture = record(drive, output + BIAS_V, generator, bits)
     known = Capture("stimulus", RATE_HZ, ("stimulus",), drive[:, None])
     free = ["clipper.diodes.saturation_current", "clipper.diodes.emission_coefficient"]

@@ -80,7 +80,7 @@ def test_square_and_triangle_wave(power, tail, limit_percent, samples):
     measured = thd_fundamental(found)
     assert measured == pytest.approx(math.sqrt(partial), rel=EXACT)
     whole = math.sqrt(measured**2 + tail(terms))
-    assert 100 * whole == pytest.approx(limit_percent, abs=6e-5)  # as printed, four decimals
+    assert 100 * whole == pytest.approx(limit_percent, abs=6e-5)  # computed to four decimals
     closed = {1: math.pi**2 / 8 - 1, 2: math.pi**4 / 96 - 1}[power]
     assert whole == pytest.approx(math.sqrt(closed), rel=EXACT)
 

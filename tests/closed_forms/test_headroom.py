@@ -1,9 +1,10 @@
 """Headroom ladder, levels at the stages, and what the hard clipper does as its drive is turned.
 
-Authorities: a diode pair behind a resistor in closed form (Wright's omega, scipy.special; Corless
-et al. 1996, from memory), whose harmonics are integrated here; Kirchhoff's current law. What a
-boosted clipper is expected to do at minimum drive, and the scoop of a two-filter blend, are common
-practice, no published source.
+Authorities: a diode pair behind a resistor in closed form (the Wright omega function of
+scipy.special; R. M. Corless, D. J. Jeffrey, "The Wright omega function", AISC 2002, LNCS 2385, from
+memory, not located), whose harmonics are integrated here; Kirchhoff's current law. What the boosted
+clipper does at minimum drive is common practice, no published source; where its blend dips follows
+from the corners of its arms.
 """
 
 import math
@@ -36,8 +37,8 @@ LOW_E_HZ = 82.41
 def pair_voltage(volts):
     """Volts across antiparallel diodes fed through R: V = v + 2 Is R sinh(v/(n Vt)).
 
-    With one diode off, v = V + Is R - n Vt W(Is R/(n Vt) exp((V + Is R)/(n Vt))), right to Is R =
-    5.5 uV; Newton's steps take off what the other diode draws.
+    With one diode off, v = V + Is R - n Vt omega(ln(Is R/(n Vt)) + (V + Is R)/(n Vt)), right to
+    Is R = 5.5 uV; Newton's steps take off what the other diode draws.
     """
     drop = PUBLISHED_IS_A * PUBLISHED_R_OHM
     size = np.abs(volts)
@@ -121,7 +122,7 @@ def ladder(request):
 
 
 class TestHardClipperAtMinimumDrive:
-    """A boost before the clipper keeps it clipping however far the drive is turned down.
+    """The diodes of this design conduct at every setting of the drive: a boost feeds them.
 
     At minimum drive the boost limits before the op-amp on every note; with the drive opened the
     op-amp is first.
@@ -144,7 +145,7 @@ class TestHardClipperAtMinimumDrive:
         assert found.clean_up.ladder.output_input_v < 0.02
 
 
-def test_tone_at_half_rotation_has_a_slight_mid_scoop():
+def test_tone_at_half_rotation_is_lowest_between_the_corners_of_its_arms():
     """The blend alone: lowest between the arms' corners, 3 to 6 dB under either end of the band."""
     solved = solve_design(load_design("boosted_hard_clipper").with_value("tone", 0.5))
     f = np.geomspace(82.0, 8e3, 400)

@@ -2,7 +2,7 @@
 
 Authorities: 4kTR (Johnson 1928, Nyquist 1928; k exact by the SI); the noise of a non-inverting
 amplifier, Eo^2 = G^2 en^2 + (R2/R1)^2 4kTR1 + 4kTR2 + (in R2)^2 + G^2 4kTRs + G^2 (in Rs)^2 (the
-textbook form found in manufacturers' op-amp handbooks); kT/C, the whole noise on a capacitor
+sources' powers added up, each by its own gain); kT/C, the whole noise on a capacitor
 whatever resistor feeds it (equipartition); shot noise 2qI (Schottky 1918, from memory, not
 located). The simulated run pushes Gaussian samples of the resistor's density through the stepper.
 """
@@ -50,7 +50,7 @@ def coupling() -> CouplingHighPass:
     ("ohm", "nanovolts"), [(1e3, 4.07035), (10e3, 12.87159), (100e3, 40.70355)]
 )
 def test_a_resistor_makes_4ktr(ohm, nanovolts):
-    """Density of sqrt(4kTR) at 300 K, within 0.1 % (the leak of 1 Gohm takes 0.01 %)."""
+    """Density of sqrt(4kTR) at 300 K, computed, within 0.1 % (a leak of 1 Gohm takes 0.01 %)."""
     design = Design("r", {"wire": coupling()}, source=Source(resistance=ohm), load_ohm=1e9)
     found = noise_densities(solve_design(design), SPOT)["source.resistance"]
     assert math.sqrt(found[0]) * 1e9 == pytest.approx(nanovolts, rel=1e-3)
@@ -71,8 +71,11 @@ def test_the_noise_on_a_capacitor_is_kt_over_c(ohm):
     ("en", "current", "input_nv", "output_nv"),
     [(5e-9, 0.7e-12, 15.982, 1614.2), (18e-9, 0.01e-12, 22.472, 2269.6)],
 )
-def test_the_worked_example_of_a_noninverting_amplifier(en, current, input_nv, output_nv):
-    """Rs 10k, R1 1k, R2 100k at 298.15 K, within 0.1 %; the op-amp is fast enough to be ideal."""
+def test_noise_of_a_noninverting_amplifier(en, current, input_nv, output_nv):
+    """Rs 10k, R1 1k, R2 100k at 298.15 K, within 0.1 %; the op-amp is fast enough to be ideal.
+
+    The digits of the sums are computed from the formula above.
+    """
     model = OpAmpModel(
         "ideal", 1e12, 1e12, open_loop_gain=1e9, headroom_high_v=0.0, headroom_low_v=0.0,
         voltage_noise_v_rthz=en, current_noise_a_rthz=current, supply_current_a=0.0,

@@ -2,7 +2,7 @@
 
 Authority: an op-amp stage whose leg ends in a capacitor has unity gain at DC, so the bias rail,
 supply times fraction, goes through it and through a clipper unchanged; a coupling capacitor blocks
-it. The non-inverting gain is 1 + Rf/R (op-amp handbooks).
+it. The non-inverting gain is 1 + Rf/R (equal input voltages).
 """
 
 import math

@@ -13,7 +13,7 @@ POSITION = st.floats(0.0, 1.0)
 TAPER = st.sampled_from(sorted(TAPERS))
 
 # Resistance at half rotation: audio 10 or 15 %, linear 50 %, reverse audio the mirror image
-# (pot makers' data sheets).
+# (pot makers' data sheets, from memory, none located).
 HALF = {
     "linear": 0.5,
     "audio 10%": 0.10,

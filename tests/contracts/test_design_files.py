@@ -20,14 +20,15 @@ from vadist.errors import DesignError
 from vadist.parts import DiodeModel, OpAmpModel, TransistorModel, find_diode, find_opamp
 from vadist.stages import DiodeClipper, DiodePair, OpAmpGain, Pot, Stage, TransistorBoost
 
+# The 3 V that an op-amp swings less the diodes' 0.6 V at 0.9 mA: 2k7; 1/(2 pi 2k7 12n) = 4.9 kHz.
 SMALL = """
 name = "small"
 
 [[stage]]
 name = "clipper"
 type = "diode_clipper"
-series_resistor = "2k2"
-shunt_capacitor = "10n"
+series_resistor = "2k7"
+shunt_capacitor = "12n"
 diodes = "1N4148"
 """
 
@@ -180,7 +181,7 @@ STRUCTURE = [
     (SMALL.replace("[[stage]]", "[stage]"), r"stage must be written as \[\[stage\]\]"),
     (SMALL.replace("diode_clipper", "diode_cliper"), "unknown type .*did you mean 'diode_clipper'"),
     (SMALL.replace('type = "diode_clipper"', ""), "stage 1 'clipper': type is missing; one of"),
-    (SMALL.replace('series_resistor = "2k2"', ""), r"series_resistor is missing \(limits the"),
+    (SMALL.replace('series_resistor = "2k7"', ""), r"series_resistor is missing \(limits the"),
     (SMALL.replace('"clipper"', '"Clip per"'), "name must be lower case letters"),
     (SMALL.replace('"clipper"', '"source"'), "name must not be one of source, load"),
     (SMALL + SMALL.split("\n", 2)[2], "stage 2 'clipper': name is already taken"),
@@ -224,7 +225,7 @@ def test_two_knobs_cannot_move_one_pot():
 
 
 def test_all_faults_are_told_at_once():
-    text = SMALL.replace('"2k2"', '"2n2"').replace("1N4148", "1N9") + '[load]\nresistence = "1M"\n'
+    text = SMALL.replace('"2k7"', '"2n7"').replace("1N4148", "1N9") + '[load]\nresistence = "1M"\n'
     with pytest.raises(DesignError) as caught:
         parse_design(text, "my.toml")
     lines = str(caught.value).split("\n")

@@ -49,7 +49,7 @@ def solved_steps(section, u):
     [
         (["diode_clipper"], 1, 0.8),
         (["transistor_boost"], 1, 0.1),
-        (["feedback_clipper"], 1, 0.8),
+        (["feedback_clipper"], 1, 0.6),
         (["diode_clipper"], 3, 0.8),
         (["diode_clipper", "tone_blend"], 1, 0.8),
     ],

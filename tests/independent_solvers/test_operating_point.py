@@ -122,8 +122,9 @@ def test_clipper_behind_a_capacitor(diodes):
 @pytest.mark.parametrize("drive_ohm", [500e3, 750e3, 1e6])
 @pytest.mark.parametrize("opamp", ["TL072", "NE5532", "RC4558"])
 def test_large_drive_on_eighteen_volts(drive_ohm, opamp):
+    # A gain of 200 and more: 3k3 under the pot. Bass from 1/(2 pi 3k3 150n) = 322 Hz on.
     clipper = FeedbackClipper(
-        opamp=find_opamp(opamp), feedback_resistor=4.7e3, leg_resistor=4.7e3, leg_capacitor=47e-9,
+        opamp=find_opamp(opamp), feedback_resistor=3.3e3, leg_resistor=3.3e3, leg_capacitor=150e-9,
         drive_pot=Pot(drive_ohm, 1.0), diodes=antiparallel(SILICON),
     )  # fmt: skip
     volts = confirmed(Chain([clipper], Supply(18.0)).design())
@@ -135,6 +136,6 @@ def test_large_drive_on_eighteen_volts(drive_ohm, opamp):
 def test_clippers_in_a_row(count, input_capacitor):
     clipper = DiodeClipper(
         series_resistor=2.7e3, diodes=UNEQUAL[0], input_capacitor=input_capacitor,
-        shunt_capacitor=10e-9,
+        shunt_capacitor=12e-9,  # 1/(2 pi 2k7 12n) = 4.9 kHz
     )  # fmt: skip
     confirmed(Chain([clipper] * count, load_ohm=1e6).design())

@@ -9,6 +9,10 @@ import math
 import numpy as np
 import pytest
 from example_circuits import (
+    HIGH_ARM_FARAD,
+    HIGH_ARM_OHM,
+    LOW_ARM_FARAD,
+    LOW_ARM_OHM,
     NO_LOAD_OHM,
     PUBLISHED_C_F,
     PUBLISHED_IS_A,
@@ -23,7 +27,8 @@ from small_signal_chain import continuous_response, decibels
 from vadist.designs.chain import Chain
 from vadist.stages import Pot, ToneBlend
 
-LOW_R, LOW_C, HIGH_C, HIGH_R, POT, LOAD = 39e3, 10e-9, 4.7e-9, 22e3, 100e3, 220e3
+LOW_R, LOW_C, HIGH_C, HIGH_R = LOW_ARM_OHM, LOW_ARM_FARAD, HIGH_ARM_FARAD, HIGH_ARM_OHM
+POT, LOAD = 100e3, 220e3
 FREQUENCIES_HZ = np.geomspace(20.0, 20e3, 80)
 
 
@@ -77,13 +82,13 @@ def test_blend_loading_the_clipper(wiper):
 
 
 def test_scoop_at_half_rotation():
-    """Between the two arms' plateaus lies a minimum (common practice, no published source)."""
+    """Between the two arms' corners lies a minimum, as the closed form below has it."""
     chain = Chain({"clip": published_clipper(), "tone": blend(0.5)}, load_ohm=LOAD)
     level = decibels(continuous_response(chain.design(), FREQUENCIES_HZ))
     audible = level[(FREQUENCIES_HZ > 50.0) & (FREQUENCIES_HZ < 5e3)]
     lowest = int(np.argmin(audible))
     depth = min(audible[: lowest + 1].max(), audible[lowest:].max()) - audible[lowest]
-    print(f"mid scoop of {depth:.2f} dB below the lower shoulder")
+    print(f"a dip of {depth:.2f} dB below the lower shoulder")
     assert 0.5 < depth < 15.0
 
 

@@ -9,7 +9,6 @@ import numpy as np
 import pytest
 import soxr
 from example_circuits import (
-    OPAMP,
     PRESETS,
     SILICON,
     alone,
@@ -75,7 +74,9 @@ def test_symmetric_diodes_are_odd(stage):
 def test_unequal_diodes_are_not_odd():
     """Two diodes one way and one the other: the test above can fail."""
     pair = DiodePair(DiodeString(SILICON, count=2), DiodeString(SILICON))
-    stage = DiodeClipper(series_resistor=2.2e3, diodes=pair, shunt_capacitor=10e-9)
+    stage = every_stage()["diode_clipper"]
+    assert isinstance(stage, DiodeClipper)
+    stage = dataclasses.replace(stage, diodes=pair)
     x = drive(0.02, 3.0)
     up = alone(stage).discretize(RATE).process(x) - 4.5
     down = alone(stage).discretize(RATE).process(-x) - 4.5
@@ -274,10 +275,9 @@ def test_abuse_of_a_stage_alone(name):
 
 def test_input_clamp_and_loop_diodes_survive_abuse():
     """Diodes at the op-amp's input and in its loop together, under a 1 kV square."""
-    stage = FeedbackClipper(
-        opamp=OPAMP, feedback_resistor=51e3, leg_resistor=4.7e3, leg_capacitor=47e-9,
-        diodes=antiparallel(SILICON), input_clamp=antiparallel(SILICON),
-    )  # fmt: skip
+    stage = every_stage()["feedback_clipper"]
+    assert isinstance(stage, FeedbackClipper)
+    stage = dataclasses.replace(stage, input_clamp=antiparallel(SILICON))
     chain = {"series": published_clipper(), "stage": stage}
     design = Design("abuse", chain, input_at_bias=True)
     out = processor(design).process(square_kv(3000))

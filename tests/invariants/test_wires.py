@@ -9,7 +9,17 @@ from dataclasses import dataclass
 
 import numpy as np
 import pytest
-from example_circuits import NPN, SILICON, alone, antiparallel, every_stage
+from example_circuits import (
+    HIGH_ARM_FARAD,
+    HIGH_ARM_OHM,
+    LOW_ARM_FARAD,
+    LOW_ARM_OHM,
+    NPN,
+    SILICON,
+    alone,
+    antiparallel,
+    every_stage,
+)
 
 from vadist.analysis.chain_response import node_responses, solve_design
 from vadist.analysis.noise import find_noise
@@ -75,11 +85,14 @@ FOLLOWER = {
     "base_resistor": 0.0,
 }  # fmt: skip
 BLEND = {
-    "low_resistor": 39e3, "low_capacitor": 10e-9, "high_capacitor": 4.7e-9, "high_resistor": 22e3,
-    "blend_pot": Pot(100e3, 0.0),
+    "low_resistor": LOW_ARM_OHM, "low_capacitor": LOW_ARM_FARAD,
+    "high_capacitor": HIGH_ARM_FARAD, "high_resistor": HIGH_ARM_OHM, "blend_pot": Pot(100e3, 0.0),
 }  # fmt: skip
+# Wanted half of 9 V at 0.65 mA: 4.5 V/0.65 mA = 6k9, so 6k8; base current 5.0 uA at a gain of 130:
+# (4.5 - 0.65) V/5.0 uA = 770k, so 680k. Input resistance 680k/169 || 130/25 mS = 2k3;
+# 1/(2 pi 2u2 2k3) = 31 Hz, an octave under the low E of 82.4 Hz.
 BOOST = {
-    "input_capacitor": 220e-9, "feedback_resistor": 470e3, "collector_resistor": 10e3,
+    "input_capacitor": 2.2e-6, "feedback_resistor": 680e3, "collector_resistor": 6.8e3,
     "transistor": NPN,
 }  # fmt: skip
 

@@ -63,7 +63,22 @@ def test_tech_3341_integrated(sections, expected):
     """1 kHz in phase on both channels; seconds and peak dBFS of each section."""
     programme = np.concatenate([tone(*section) for section in sections])
     found = integrated_loudness(np.stack([programme, programme], axis=1), 48_000)
+    print(f"{found:.3f} LUFS, wanted {expected:g}: {found - expected:+.3f} LU")
     assert found == pytest.approx(expected, abs=0.1)
+
+
+def test_tech_3341_case_6_five_channels():
+    """1 kHz for 20 s at -28 (left, right), -24 (centre) and -30 dBFS (surrounds) reads -23.0 LUFS.
+
+    Levels from memory, not located; the sum of BS.1770 bears them out: 2 x 10^-2.8 + 10^-2.4 +
+    2 x 1.41 x 10^-3 is 0.023 dB under the 2 x 10^-2.3 of case 1. Without the weights it reads
+    -23.4, which fails.
+    """
+    levels_dbfs = (-28.0, -28.0, -24.0, -30.0, -30.0)
+    programme = np.stack([tone(20, level) for level in levels_dbfs], axis=1)
+    found = integrated_loudness(programme, 48_000)
+    print(f"case 6: {found:.3f} LUFS, wanted -23: {found + 23:+.3f} LU")
+    assert found == pytest.approx(-23.0, abs=0.1)
 
 
 def test_full_scale_sine_in_one_channel():

@@ -93,8 +93,10 @@ def test_a_transistor_keeps_its_sheets_limits(name: str) -> None:
     assert kept >= 2
 
 
-# Gain at 0.1, 1 and 10 mA that the sheets allow. The BC547B's sheet promises 200 to 450 at 2 mA
-# and 150, typical, at 10 uA: between them nothing under half the one nor over the other.
+# Gain at 0.1, 1 and 10 mA. 2N3904: the minima of ON Semiconductor 2N3903/D Rev. 8, and its maximum
+# at 10 mA for all three. 2N5088: the minima of ON Semiconductor 2N5088/D Rev. 4, and its maximum at
+# 0.1 mA for all three. BC547B: ON Semiconductor BC546B, BC547, BC548 Rev. 7 promises 200 to 450 at
+# 2 mA and 150, typical, at 10 uA; that nothing between lies under half the one is ours to ask.
 ALLOWED = {
     "2N3904": ((40.0, 300.0), (70.0, 300.0), (100.0, 300.0)),
     "2N5088": ((300.0, 900.0), (350.0, 900.0), (300.0, 900.0)),
@@ -127,12 +129,13 @@ def test_families_clip_in_the_order_the_trade_knows() -> None:
     assert at_1_ma["1N5817"] < at_1_ma["1N34A"] < at_1_ma["1N4148"] < at_1_ma["red LED"]
 
 
-# TI data sheets named in each entry: GBW in MHz, SR in V/us, nV/rtHz, swing at +-15 V.
-# From memory, not located: noise and swing of the RC4558, swing of the NE5532.
+# Typical figures of Texas Instruments' sheets, legacy silicon: GBW in MHz, SR in V/us, nV/rtHz at
+# 1 kHz, swing in V at +-15 V into 10 kohm. None where the library's figure is from memory, which
+# nothing here could confirm.
 SHEETS = {
-    "TL072": (3.0, 13.0, 18.0, 13.5, "SLOS080N"),
-    "NE5532": (10.0, 9.0, 5.0, 13.0, "SLOS075J"),
-    "RC4558": (3.0, 1.7, 8.0, 14.0, "Rev G"),
+    "TL072": (3.0, 13.0, 18.0, 13.5, "SLOS080N"),  # TL07xx, July 2017
+    "NE5532": (10.0, 9.0, 5.0, None, "SLOS075J"),  # NE5532x, SA5532x, January 2015
+    "RC4558": (3.0, 1.7, None, None, "Rev G"),  # RC4558, SLOS073, revision G
 }
 
 
@@ -142,17 +145,11 @@ def test_opamp_agrees_with_its_data_sheet(name: str) -> None:
     opamp = OPAMPS[name]
     assert opamp.gain_bandwidth_hz == pytest.approx(gbw * 1e6)
     assert opamp.slew_rate_v_per_s == pytest.approx(slew * 1e6)
-    assert opamp.voltage_noise_v_rthz == pytest.approx(noise * 1e-9)
-    assert 15.0 - opamp.headroom_high_v == pytest.approx(swing)
-    assert -15.0 + opamp.headroom_low_v == pytest.approx(-swing)
+    if noise is not None:
+        assert opamp.voltage_noise_v_rthz == pytest.approx(noise * 1e-9)
+    if swing is not None:
+        assert 15.0 - opamp.headroom_high_v == pytest.approx(swing)
+        assert -15.0 + opamp.headroom_low_v == pytest.approx(-swing)
     assert revision in opamp.source
-
-
-@pytest.mark.parametrize(
-    ("name", "peak_v", "published_hz"),
-    # f = SR / (2 pi Vp), computed apart from this project; rounded to 0.01 kHz.
-    [("TL072", 4.0, 517.25e3), ("RC4558", 4.0, 67.64e3)],
-)
-def test_full_power_bandwidth(name: str, peak_v: float, published_hz: float) -> None:
-    bandwidth = OPAMPS[name].slew_rate_v_per_s / (2.0 * math.pi * peak_v)
-    assert bandwidth == pytest.approx(published_hz, abs=5.0)
+    if noise is None or swing is None:
+        assert "from memory" in opamp.source

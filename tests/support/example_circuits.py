@@ -88,32 +88,58 @@ def alone(stage: Stage, supply_v: float = 9.0, load_ohm: float = NO_LOAD_OHM) ->
     return Chain({"stage": stage}, Supply(supply_v), load_ohm)
 
 
+# The arms of a tone blend that tests share: unlike each other, so that none stands for another.
+# Low arm: ten times a clipper's 2k7 (light load), 27k; wanted 400 Hz: 1/(2 pi 27k 400 Hz) = 14.7n.
+# High arm: wanted lighter still, 33k, and 1.5 kHz: 1/(2 pi 33k 1.5 kHz) = 3.2n.
+LOW_ARM_OHM, LOW_ARM_FARAD = 27e3, 15e-9  # 393 Hz
+HIGH_ARM_FARAD, HIGH_ARM_OHM = 3.3e-9, 33e3  # 1.46 kHz
+
+
 def every_stage() -> dict[str, Stage]:
-    """One of each stage type, with values of the order a guitar circuit has."""
+    """One of each stage type, on a supply of 9 V; what its values are calculated from is beside it.
+
+    Corners are 1/(2 pi R C). The low E of a guitar is 82.4 Hz.
+    """
     return {
+        # 16 Hz, two octaves under the low E.
         "coupling_high_pass": CouplingHighPass(capacitor=100e-9, bias_resistor=100e3),
+        # Half the supply less VBE over 10k is 0.39 mA; 1M, a hundred times a pickup's 10k, as the
+        # load; 7.2 Hz, a decade under the low E.
         "emitter_follower": EmitterFollower(
             input_capacitor=22e-9, bias_resistor=1e6, emitter_resistor=10e3, transistor=NPN
         ),
+        # Wanted 1.15 mA at half the supply: 4.5 V/1.15 mA = 3k9. Wanted a gain of 22 at the base:
+        # 3k8/22 less re = 22 ohm is 150 ohm. Base at 0.66 + 0.17 = 0.83 V; 21 uA in 39k and 9 uA of
+        # base current at a gain of 130: (4.5 - 0.83) V/30 uA = 122k, so 120k. Input resistance
+        # 120k/23 || 39k || 130 x 172 ohm = 3k8 after 2k2; 1/(2 pi 680n 6k0) = 39 Hz, an octave
+        # under the low E. 220p sees some 34k: 21 kHz.
         "transistor_boost": TransistorBoost(
-            input_capacitor=220e-9, feedback_resistor=470e3, collector_resistor=10e3,
-            transistor=NPN, base_resistor=10e3, emitter_resistor=100.0, ground_resistor=100e3,
+            input_capacitor=680e-9, feedback_resistor=120e3, collector_resistor=3.9e3,
+            transistor=NPN, base_resistor=2.2e3, emitter_resistor=150.0, ground_resistor=39e3,
             rolloff_capacitor=220e-12,
         ),
+        # Wanted gains of 10 to 100: 1 + 12k/1k2 = 11, 1 + 112k/1k2 = 94. Bass corner wanted 300 Hz:
+        # 1/(2 pi 1k2 300 Hz) = 442n. Treble at full drive wanted 7 kHz: 1/(2 pi 112k 7 kHz) = 203p.
         "opamp_gain": OpAmpGain(
-            opamp=OPAMP, feedback_resistor=10e3, drive_pot=Pot(100e3, 0.5), leg_resistor=1e3,
+            opamp=OPAMP, feedback_resistor=12e3, drive_pot=Pot(100e3, 0.5), leg_resistor=1.2e3,
             leg_capacitor=470e-9, feedback_capacitor=220e-12,
         ),
+        # Wanted a gain of 10 at minimum drive, 30 dB more at most: 1 + 33k/3k3 = 11 (21 dB),
+        # 1 + 283k/3k3 = 87 (39 dB). Bass corner wanted 300 Hz: 1/(2 pi 3k3 300 Hz) = 161n. Treble
+        # at full drive wanted 8 kHz: 1/(2 pi 283k 8 kHz) = 70p.
         "feedback_clipper": FeedbackClipper(
-            opamp=OPAMP, feedback_resistor=51e3, drive_pot=Pot(250e3, 0.5), leg_resistor=4.7e3,
-            leg_capacitor=47e-9, feedback_capacitor=47e-12, diodes=antiparallel(SILICON),
+            opamp=OPAMP, feedback_resistor=33e3, drive_pot=Pot(250e3, 0.5), leg_resistor=3.3e3,
+            leg_capacitor=150e-9, feedback_capacitor=68e-12, diodes=antiparallel(SILICON),
         ),
+        # Wanted at most 1 mA from an op-amp that swings 3 V: (3 - 0.6) V/1 mA = 2k4, so 2k7.
+        # Wanted 5 kHz: 1/(2 pi 2k7 5 kHz) = 11.8n.
         "diode_clipper": DiodeClipper(
-            series_resistor=2.2e3, diodes=antiparallel(SILICON), shunt_capacitor=10e-9
+            series_resistor=2.7e3, diodes=antiparallel(SILICON), shunt_capacitor=12e-9
         ),
         "tone_blend": ToneBlend(
-            low_resistor=39e3, low_capacitor=10e-9, high_capacitor=4.7e-9, high_resistor=22e3,
-            blend_pot=Pot(100e3, 0.5),
+            low_resistor=LOW_ARM_OHM, low_capacitor=LOW_ARM_FARAD, high_capacitor=HIGH_ARM_FARAD,
+            high_resistor=HIGH_ARM_OHM, blend_pot=Pot(100e3, 0.5),
         ),
+        # 16 Hz, two octaves under the low E.
         "level_control": LevelControl(input_capacitor=100e-9, level_pot=Pot(100e3, 0.5)),
     }  # fmt: skip

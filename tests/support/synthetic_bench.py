@@ -34,7 +34,11 @@ _FINE = 16
 def short_board() -> Design:
     """Boost, op-amp gain, clipper and blend; drive rather low, so that every block is heard.
 
-    The boost rests at half the supply: collector 0.80 V (1 + 180k/56k) + 6.0 uA x 180k = 4.5 V.
+    Values as calculated (a corner is 1/(2 pi R C)): the boost rests at half the supply, collector
+    0.80 V (1 + 180k/56k) + 6.0 uA x 180k = 4.5 V, and passes from 680n (1k + 1k5 + 5k3) = 30 Hz on,
+    an octave and more under the low E of 82.4 Hz; gain 1 + 4k7/1k = 5.7 from 159 Hz (1k 1u) to
+    10 kHz (4k7 3n3); the op-amp's 3 V less 0.6 V drives 1.1 mA through 2k2, 4.8 kHz with 15n; arms
+    of 482 Hz (22k 15n) and 1.06 kHz (6n8 22k), ten times the clipper's 2k2.
     """
     stages = {
         "boost": TransistorBoost(
