@@ -12,7 +12,7 @@ import vadist
 
 ROOT = Path(vadist.__file__).parent
 LAYERS = [
-    ["errors", "pool"],
+    ["arrays", "errors", "pool"],
     ["names"],
     ["quantities", "files"],
     ["devices"],

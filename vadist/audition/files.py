@@ -7,11 +7,11 @@ import shutil
 from dataclasses import dataclass
 from pathlib import Path
 
+from vadist.arrays import FloatArray
 from vadist.audio_files import TakeReader, TakeWriter, write_text_atomically
 from vadist.audition.run import AuditionResult
 from vadist.audition.tables import csv_table, described, text_table
 from vadist.errors import AudioFileError, UsageError
-from vadist.measure.records import FloatArray
 
 RECORD = "audition.json"
 PAGE = "listen.html"
@@ -19,7 +19,7 @@ _LONGEST_NAME = 60
 
 
 @dataclass(frozen=True)
-class Passage:
+class Excerpt:
     """A stretch of a take.
 
     Attributes
@@ -32,14 +32,14 @@ class Passage:
     sample_rate_hz: int
 
 
-def read_passage(take: Path, start_s: float = 0.0, length_s: float | None = None) -> Passage:
-    """Read a take, or a passage of it.
+def read_excerpt(take: Path, start_s: float = 0.0, length_s: float | None = None) -> Excerpt:
+    """Read a take, or an excerpt of it.
 
     Parameters
     ----------
     take : Path
     start_s : float
-        Where the passage starts.
+        Where the excerpt starts.
     length_s : float, optional
         To the end by default.
 
@@ -50,7 +50,7 @@ def read_passage(take: Path, start_s: float = 0.0, length_s: float | None = None
     """
     if start_s < 0.0 or (length_s is not None and not length_s > 0.0):
         raise UsageError(
-            f"a passage must start at or after 0 s and last longer than 0 s "
+            f"an excerpt must start at or after 0 s and last longer than 0 s "
             f"(got start {start_s:g} s, length {length_s} s)"
         )
     with TakeReader(take) as reader:
@@ -64,7 +64,7 @@ def read_passage(take: Path, start_s: float = 0.0, length_s: float | None = None
         frames = reader.frames - first
         if length_s is not None:
             frames = min(frames, max(round(length_s * reader.sample_rate_hz), 1))
-        return Passage(reader.read(frames), reader.sample_rate_hz)
+        return Excerpt(reader.read(frames), reader.sample_rate_hz)
 
 
 def check_folder(folder: Path, *, overwrite: bool) -> None:

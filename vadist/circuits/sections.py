@@ -12,11 +12,10 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from vadist.arrays import FloatArray, IndexArray
 from vadist.circuits.network import BIAS, Device, Network, TwoTerminal
 from vadist.circuits.nodes import floating_nodes, stiff_nodes
 from vadist.errors import DesignError
-
-Matrix = NDArray[np.float64]
 
 
 @dataclass(frozen=True)
@@ -49,16 +48,16 @@ class Section:
     unknowns: tuple[str, ...]
     signals: tuple[str, ...]
     rails: tuple[str, ...]
-    rail_volts: Matrix
-    conductance: Matrix
-    conductance_known: Matrix
+    rail_volts: FloatArray
+    conductance: FloatArray
+    conductance_known: FloatArray
     resistors: "Branches"
     capacitors: "Branches"
     inductors: "Branches"
     devices: tuple[Device, ...]
-    control: Matrix
-    control_known: Matrix
-    port_into: Matrix
+    control: FloatArray
+    control_known: FloatArray
+    port_into: FloatArray
     owned_nodes: tuple[str, ...]
     floating: tuple[tuple[int, ...], ...]
 
@@ -77,7 +76,7 @@ class Section:
         """Names of the stages with a part in the section, in order of appearance."""
         return tuple(dict.fromkeys(part.split(".")[0] for part in self.parts))
 
-    def selector(self, node: str) -> tuple[Matrix, Matrix]:
+    def selector(self, node: str) -> tuple[FloatArray, FloatArray]:
         """Rows that pick a node's voltage out of the unknown and the known voltages."""
         row = _incidence_row(node, self.unknowns)
         known = _incidence_row(node, (*self.signals, *self.rails))
@@ -104,10 +103,10 @@ class Branches:
     """
 
     parts: tuple[str, ...]
-    values: Matrix
-    across: Matrix
-    across_known: Matrix
-    into: Matrix
+    values: FloatArray
+    across: FloatArray
+    across_known: FloatArray
+    into: FloatArray
     compensation: NDArray[np.bool_]
 
 
@@ -201,7 +200,7 @@ def _groups(network: Network, outputs: Sequence[str]) -> list[_Group]:
 
 def _components(
     count: int, edges: Iterable[tuple[int, int]], *, strong: bool
-) -> tuple[int, NDArray[np.int_]]:
+) -> tuple[int, IndexArray]:
     """Number of connected components and the component of each label.
 
     Reachability by squaring the adjacency matrix: networks have some dozens of nodes, and a graph
@@ -233,7 +232,7 @@ def _in_signal_order(groups: list[_Group]) -> list[_Group]:
     return ordered
 
 
-def _incidence_row(node: str, names: Sequence[str]) -> Matrix:
+def _incidence_row(node: str, names: Sequence[str]) -> FloatArray:
     return np.array([1.0 if name == node else 0.0 for name in names])
 
 
@@ -244,7 +243,7 @@ def _section(network: Network, group: _Group, floating: Sequence[set[str]]) -> S
     known = (*signals, *rails)
     owned = set(group.owned)
 
-    def difference(a: str, b: str, names: Sequence[str]) -> Matrix:
+    def difference(a: str, b: str, names: Sequence[str]) -> FloatArray:
         return _incidence_row(a, names) - _incidence_row(b, names)
 
     def branches(elements: Sequence[TwoTerminal], extra: Sequence[Device] = ()) -> Branches:

@@ -72,7 +72,7 @@ def run(options: argparse.Namespace) -> int:
         PAGE,
         check_folder,
         file_stem,
-        read_passage,
+        read_excerpt,
         write_audition,
     )
     from vadist.audition.page.size import TOO_LARGE, check_page_size
@@ -95,7 +95,7 @@ def run(options: argparse.Namespace) -> int:
     folder = Path(options.out or f"audition-{file_stem(take.stem)}-{file_stem(design.name)}")
     check_folder(folder, overwrite=options.overwrite)
     length_s = None if options.length is None else _seconds("--length", options.length)
-    passage = read_passage(take, _seconds("--from", options.start), length_s)
+    passage = read_excerpt(take, _seconds("--from", options.start), length_s)
     probe = Probe(_quantity("--probe-frequency", options.probe_frequency, "Hz"),
                   parse_level(options.probe_level))  # fmt: skip
     tracks = 1 + len(candidates) + (1 + len(design.stages) if options.taps else 0)

@@ -9,7 +9,7 @@ import numpy as np
 from vadist.analysis.chain_response import SolvedDesign
 from vadist.analysis.resting import resting_stages
 from vadist.inspection.figures import Inspection
-from vadist.large_signal.headroom import HIGHEST_V, LOWEST_V, THRESHOLD, Ladder, Limit
+from vadist.large_signal.headroom import HIGHEST_V, LOWEST_V, THRESHOLD, Ladder, Rung
 from vadist.large_signal.steady_sine import SOURCE, SineRunner, SteadySines
 from vadist.plots.style import (
     FAINT,
@@ -274,7 +274,7 @@ def ladder_figure(found: Inspection) -> Any | None:
     return figure
 
 
-def ladder_marks(limit: Limit, turned: Limit | None) -> list[Limit]:
+def ladder_marks(limit: Rung, turned: Rung | None) -> list[Rung]:
     """Marks in a stage's row: its limit as set and with the drive down, one if they are alike."""
     if turned is None or not math.isfinite(turned.input_v):
         return [limit]

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike
 
-from vadist.circuits.sections import Matrix
+from vadist.arrays import FloatArray
 from vadist.designs.design import Design
 from vadist.errors import UsageError
 from vadist.rendering.diagnostics import Diagnostics
@@ -27,10 +27,10 @@ class RenderResult:
         Volts after each stage asked for.
     """
 
-    volts: Matrix
+    volts: FloatArray
     sample_rate_hz: float
     diagnostics: Diagnostics
-    taps: dict[str, Matrix]
+    taps: dict[str, FloatArray]
 
 
 def render(
@@ -120,7 +120,7 @@ def render_candidates(
     ]
 
 
-def _as_take(samples: ArrayLike) -> Matrix:
+def _as_take(samples: ArrayLike) -> FloatArray:
     take = np.asarray(samples, dtype=float)
     if take.ndim == 1:
         take = take[:, None]

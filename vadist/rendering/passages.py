@@ -17,9 +17,8 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
-from vadist.circuits.sections import Matrix
+from vadist.arrays import FloatArray, IndexArray
 from vadist.pool import StoppablePool, results
 from vadist.stepping.batch import LANES, StepError
 from vadist.stepping.circuit import Circuit
@@ -70,19 +69,19 @@ class Passages:
         Of each section ``REACH`` frames before, and one oversampled sample later.
     """
 
-    first: NDArray[np.int_]
-    channel: NDArray[np.int_]
-    frames: NDArray[np.int_]
-    roughness: Matrix
-    energy: Matrix
-    priority: Matrix
-    volts: Matrix
-    states: list[Matrix]
+    first: IndexArray
+    channel: IndexArray
+    frames: IndexArray
+    roughness: FloatArray
+    energy: FloatArray
+    priority: FloatArray
+    volts: FloatArray
+    states: list[FloatArray]
 
     def __len__(self) -> int:
         return len(self.first)
 
-    def only(self, chosen: NDArray[np.int_]) -> "Passages":
+    def only(self, chosen: IndexArray) -> "Passages":
         """Some of them."""
         return Passages(
             self.first[chosen], self.channel[chosen], self.frames[chosen], self.roughness[chosen],
@@ -116,16 +115,16 @@ class Survey:
     def __init__(self, sample_rate_hz: float) -> None:
         self._longest = passage_frames(sample_rate_hz)
         self._best: Passages | None = None
-        self._sums: Matrix | None = None
+        self._sums: FloatArray | None = None
         self._energy, self._roughness, self._frames = 0.0, 0.0, 0
 
     def add(
         self,
         start: int,
-        volts: Matrix,
+        volts: FloatArray,
         rest_v: float,
-        firsts: NDArray[np.int_],
-        states: list[Matrix],
+        firsts: IndexArray,
+        states: list[FloatArray],
     ) -> None:
         """Note a span.
 
@@ -179,7 +178,7 @@ class Survey:
             return None
         return self._best.only(np.arange(min(len(self._best), KEPT)))
 
-    def stated(self, errors: Matrix, sample_rate_hz: float) -> "StatedError":
+    def stated(self, errors: FloatArray, sample_rate_hz: float) -> "StatedError":
         """Error of the whole take from that of the kept passages.
 
         Parameters
@@ -248,8 +247,8 @@ def _decibels(ratio: float) -> float:
 
 
 def _bends_and_energy(
-    volts: Matrix, rest_v: float, firsts: NDArray[np.int_]
-) -> tuple[Matrix, Matrix]:
+    volts: FloatArray, rest_v: float, firsts: IndexArray
+) -> tuple[FloatArray, FloatArray]:
     """Energy of the second difference and of the volts, of each passage; (passages,) each.
 
     Passages are taken some at a time, so that they stay in the cache.
@@ -272,10 +271,10 @@ def heard_again(
     kept: Sequence[Passages],
     circuits: Sequence[Circuit],
     stood: Sequence[Circuit],
-    window: Callable[[int, int], Matrix],
+    window: Callable[[int, int], FloatArray],
     sample_rate_hz: float,
     pool: StoppablePool,
-) -> list[Matrix]:
+) -> list[FloatArray]:
     """Run the passages of candidates of one structure at another rate.
 
     Parameters
@@ -315,20 +314,20 @@ def heard_again(
     output = circuits[0].output
     heard = np.zeros((len(owner), longest))
 
-    def run(lanes: NDArray[np.int_]) -> None:
+    def run(lanes: IndexArray) -> None:
         """Lanes into ``heard``; states are entered when the filters up have settled."""
         inputs, columns = np.unique(
             np.stack([first[lanes], channel[lanes]], axis=1), axis=0, return_inverse=True
         )
 
-        def feed(begin: int, end: int) -> Matrix:
+        def feed(begin: int, end: int) -> FloatArray:
             return np.stack([piece[begin:end] for piece in takes], axis=1)
 
         takes = [
             window(int(at) - lead, int(at) + longest + REACH)[:, which] for at, which in inputs
         ]
 
-        def deliver(begin: int, block: Matrix) -> None:
+        def deliver(begin: int, block: FloatArray) -> None:
             skip = max(lead - begin, 0)
             at = begin + skip - lead
             part = block[skip : skip + max(longest - at, 0), 0].T

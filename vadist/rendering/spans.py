@@ -8,12 +8,13 @@ from collections.abc import Callable, Iterator, Sequence
 import numpy as np
 from numpy.typing import NDArray
 
+from vadist.arrays import FloatArray
 from vadist.circuits.operating_point import solve_network
-from vadist.circuits.sections import Matrix
 from vadist.designs.design import Design
 from vadist.errors import UsageError
 from vadist.names import whole
 from vadist.pool import StoppablePool, stoppable_pool
+from vadist.quantities import HIGHEST_RATE_HZ, LOWEST_RATE_HZ
 from vadist.rendering.diagnostics import Diagnostics, SectionEffort, StageRange
 from vadist.rendering.method import MOST_OVERSAMPLE, Method, methods
 from vadist.rendering.passages import Passages, StatedError, Survey, heard_again, passage_frames
@@ -31,16 +32,14 @@ _IN_HAND_DB = 2.0
 _SURVEY_SHARE = 0.1
 # Of the time of a render that is told while its method is chosen.
 
-LOWEST_RATE_HZ, HIGHEST_RATE_HZ = 8_000, 384_000
-
-Window = Callable[[int, int], Matrix]
+Window = Callable[[int, int], FloatArray]
 """Frames first..last of a take in volts, (frames, channels), zero outside its ends."""
 
 
-def array_window(volts: Matrix) -> Window:
+def array_window(volts: FloatArray) -> Window:
     """Window onto an array, zero outside it."""
 
-    def window(first: int, last: int) -> Matrix:
+    def window(first: int, last: int) -> FloatArray:
         low, high = max(first, 0), min(last, len(volts))
         if (low, high) == (first, last):
             return volts[low:high]
@@ -102,7 +101,7 @@ class Rendering:
         self._grain = passage_frames(self.sample_rate_hz)
         self._surveyed = self.method
         self._surveys: list[Survey] = []
-        self._heard: dict[int, list[Matrix]] = {}
+        self._heard: dict[int, list[FloatArray]] = {}
         self._stated: list[StatedError] = []
         self._spans: list[tuple[list[int], SpanResult]] = []
         self._plan = Plan(1, 0, 0)
@@ -120,13 +119,13 @@ class Rendering:
         """Candidates grouped by structure, so that each group runs as lanes of one batch."""
         groups: dict[object, list[int]] = {}
         for k, circuit in enumerate(self.circuits(factor)):
-            groups.setdefault(circuit.structure, []).append(k)
+            groups.setdefault(circuit.likeness, []).append(k)
         return list(groups.values())
 
     def _kept(self) -> list[Passages | None]:
         return [survey.kept for survey in self._surveys]
 
-    def _again(self, factor: int) -> list[Matrix]:
+    def _again(self, factor: int) -> list[FloatArray]:
         """Output of every candidate's kept passages at a factor."""
         if factor not in self._heard:
             kept, found = self._kept(), [np.zeros((0, self._grain))] * len(self.designs)
@@ -157,7 +156,7 @@ class Rendering:
 
     def _judged(self, method: Method) -> list[StatedError]:
         """Error of a method on every candidate, from the passages the survey kept."""
-        errors: list[Matrix] = [np.zeros((0, self._grain))] * len(self.designs)
+        errors: list[FloatArray] = [np.zeros((0, self._grain))] * len(self.designs)
         for factor, weight in method.error_terms.items():
             for k, volts in enumerate(self._again(factor)):
                 errors[k] = weight * volts if not len(errors[k]) else errors[k] + weight * volts
@@ -181,21 +180,21 @@ class Rendering:
             f"the best estimate, {method}, is {best:.1f} dB"
         )
 
-    def whole(self, progress: Callable[[float], None] = lambda done: None) -> Matrix:
+    def whole(self, progress: Callable[[float], None] = lambda done: None) -> FloatArray:
         """Output of the whole take at once, (candidates, frames, channels, 1 + taps) volts."""
         heard = self._room(self.frames)
         for _ in self.spans(progress, heard):
             pass
         return heard
 
-    def _room(self, frames: int) -> Matrix:
+    def _room(self, frames: int) -> FloatArray:
         """Memory for some frames of output, in which a candidate's channel lies in one piece."""
         room = np.empty((self.channels, len(self.designs), 1 + len(self.taps), frames))
         return room.transpose(1, 3, 0, 2)
 
     def spans(
-        self, progress: Callable[[float], None] = lambda done: None, into: Matrix | None = None
-    ) -> Iterator[Matrix]:
+        self, progress: Callable[[float], None] = lambda done: None, into: FloatArray | None = None
+    ) -> Iterator[FloatArray]:
         """Yield the output in order, (candidates, frames, channels, 1 + taps) volts a piece.
 
         Parameters
@@ -215,8 +214,8 @@ class Rendering:
         )
 
     def _pieces(
-        self, progress: Callable[[float], None], into: Matrix | None, *, survey: bool
-    ) -> Iterator[Matrix]:
+        self, progress: Callable[[float], None], into: FloatArray | None, *, survey: bool
+    ) -> Iterator[FloatArray]:
         """Yield the output of the method in order, surveyed if that is wanted."""
         lanes_each = self.channels * len(self.designs)
         most = max(SPAN_SAMPLES // lanes_each, 1 << 15)
@@ -228,7 +227,7 @@ class Rendering:
             self._grain,
         )  # fmt: skip
         length, self._plan = plan.segments * plan.length, plan
-        arrived: dict[tuple[int, int], list[Matrix]] = {}
+        arrived: dict[tuple[int, int], list[FloatArray]] = {}
         spans = math.ceil(self.frames / max(length, 1))
         work = spans * plan.segments * plan.frames * lanes_each * len(self.method.terms)
         done = 0
@@ -253,9 +252,9 @@ class Rendering:
     def _span(
         self,
         start: int,
-        piece: Matrix,
+        piece: FloatArray,
         pool: StoppablePool,
-        arrived: dict[tuple[int, int], list[Matrix]],
+        arrived: dict[tuple[int, int], list[FloatArray]],
         *,
         survey: bool,
     ) -> None:
@@ -283,7 +282,7 @@ class Rendering:
                 if summed:
                     piece[group] += weight * heard
 
-    def _note(self, start: int, group: list[int], heard: Matrix, span: SpanResult) -> None:
+    def _note(self, start: int, group: list[int], heard: FloatArray, span: SpanResult) -> None:
         """Survey a span's output."""
         plan = self._plan
         firsts = np.add.outer(np.arange(plan.segments) * plan.length, plan.passages(self._grain))
