@@ -18,18 +18,16 @@ Shape of a file::
 All faults of a file are told at once, each on its own line with its place.
 """
 
-import dataclasses
-import tomllib
-from collections.abc import Iterable, Mapping
+from collections.abc import Mapping
 from importlib import resources
 from pathlib import Path
 from typing import Any
 
 from vadist.circuits.network import BIAS
 from vadist.designs.design import Design, Source
-from vadist.designs.models import is_model_path, with_model_value
+from vadist.designs.settings import apply_settings, parse_value
 from vadist.designs.toml import RESTS_AT, parse_design
-from vadist.designs.values import NOTHING, read_value, shown, toml_string, warn_of, write_value
+from vadist.designs.values import shown, toml_string, write_value
 from vadist.errors import DesignError
 from vadist.names import nearest, printable
 from vadist.stages import STAGES
@@ -166,84 +164,6 @@ def _read_text(path: Path, place: str) -> str:
     except UnicodeDecodeError as error:
         line = content[: error.start].count(b"\n") + 1
         raise DesignError(f"{place}: line {line} is not UTF-8 text; save it as UTF-8") from None
-
-
-def parse_value(design: Design, path: str, text: str) -> Any:
-    """Read the value for a path of a design as a person types it.
-
-    Parameters
-    ----------
-    design : Design
-    path : str
-        A control, or ``stage.part``.
-    text : str
-        ``4n7``, ``0.3``, ``1N4148``, ``none`` for a part that may be left out, or a table as in a
-        file: ``{type = "1N4148", count = 2}``.
-
-    Raises
-    ------
-    DesignError
-        With the path in front.
-
-    Examples
-    --------
-    >>> parse_value(load_design("boosted_hard_clipper"), "clipper.shunt_capacitor", "4n7")
-    4.7e-09
-    """
-    info = design.field_info(path)
-    text = text.strip()
-    if text == NOTHING and info.optional and _may_be_left_out(design, path):
-        return None
-    try:
-        value = read_value(info, _inline(text), design.value(path))
-    except DesignError as error:
-        raise DesignError(f"{path} {error}") from None
-    warn_of(info, text, value, path)
-    return value
-
-
-def _inline(text: str) -> object:
-    if not text.startswith("{"):
-        return text
-    try:
-        table = tomllib.loads(f"value = {text}")
-    except (ValueError, RecursionError):
-        table = {}
-    if set(table) != {"value"}:
-        raise DesignError(f"must be one table as in a design file (got {shown(text)})")
-    return table["value"]
-
-
-def _may_be_left_out(design: Design, path: str) -> bool:
-    owner, _, name = path.partition(".")
-    holder = design.source if owner == "source" else design.stages[owner]
-    return any(f.name == name and f.default is None for f in dataclasses.fields(holder))
-
-
-def apply_settings(design: Design, settings: Iterable[str]) -> Design:
-    """Change values by ``path=value`` texts, in order; a path may lead into a part's model.
-
-    Raises
-    ------
-    DesignError
-        One line for each setting that cannot be applied.
-    """
-    faults: list[str] = []
-    for setting in settings:
-        path, equals, text = setting.partition("=")
-        try:
-            if not equals:
-                raise DesignError(f"a setting must be written path=value (got {shown(setting)})")
-            path = path.strip()
-            if is_model_path(path):
-                design = with_model_value(design, path, text.strip())
-            else:
-                design = design.with_value(path, parse_value(design, path, text))
-        except DesignError as error:
-            faults.append(str(error))
-    if faults:
-        raise DesignError("\n".join(faults))
-    return design
 
 
 def write_design(design: Design) -> str:
