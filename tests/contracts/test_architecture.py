@@ -40,6 +40,8 @@ HOMES = {
     "numba": {"kernel", "devices"},  # laws are inlined into kernels
     "argparse": {"cli"},
     "jinja2": {"audition"},
+    "tomlkit": {"designs"},
+    "platformdirs": {"kernel"},
 }
 FILES = sorted(ROOT.rglob("*.py"))
 

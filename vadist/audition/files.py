@@ -4,6 +4,7 @@ import json
 import re
 import secrets
 import shutil
+from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -121,6 +122,7 @@ def write_audition(
     folder: Path,
     *,
     take: str = "take",
+    originals: Sequence[str] = (),
     overwrite: bool = False,
     plots: bool = True,
     page: bool = True,
@@ -134,6 +136,9 @@ def write_audition(
         Made if it is not there; filled under another name and renamed when whole.
     take : str
         Name of the take, for people.
+    originals : sequence of str
+        Text of the design file that each track's design stems from, the reference first; the
+        record then keeps its comments and order.
     overwrite : bool
         Whether an earlier audition may be replaced.
     plots, page : bool
@@ -154,7 +159,7 @@ def write_audition(
     partial = folder.with_name(f".{folder.name}.{secrets.token_hex(4)}.part")
     try:
         partial.mkdir(parents=True)
-        names = _fill(result, partial, take, plots=plots, page=page)
+        names = _fill(result, partial, take, originals, plots=plots, page=page)
         _put_in_place(partial, folder, overwrite=overwrite)
     except OSError as error:
         raise AudioFileError(f"{folder}: cannot be written ({error.strerror or error})") from None
@@ -163,7 +168,15 @@ def write_audition(
     return [folder / name for name in names]
 
 
-def _fill(result: AuditionResult, folder: Path, take: str, *, plots: bool, page: bool) -> list[str]:
+def _fill(
+    result: AuditionResult,
+    folder: Path,
+    take: str,
+    originals: Sequence[str],
+    *,
+    plots: bool,
+    page: bool,
+) -> list[str]:
     audio = audio_names(result)
     rate = round(result.sample_rate_hz)
     for name, track in zip(audio, result.tracks, strict=True):
@@ -184,7 +197,7 @@ def _fill(result: AuditionResult, folder: Path, take: str, *, plots: bool, page:
         if len(text) <= LIMIT_BYTES:
             write_text_atomically(folder / PAGE, text)
             names.append(PAGE)
-    record = {**described(result, audio, take), "files": names}
+    record = {**described(result, audio, take, originals), "files": names}
     write_text_atomically(folder / RECORD, json.dumps(record, indent=2, allow_nan=False) + "\n")
     return [*names, RECORD]
 

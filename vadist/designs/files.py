@@ -25,6 +25,7 @@ from typing import Any
 
 from vadist.circuits.network import BIAS
 from vadist.designs.design import Design, Source
+from vadist.designs.rewriting import rewritten
 from vadist.designs.settings import apply_settings, parse_value
 from vadist.designs.toml import RESTS_AT, parse_design
 from vadist.designs.values import shown, toml_string, write_value
@@ -35,6 +36,7 @@ from vadist.stages.stage import FieldInfo
 
 __all__ = [
     "apply_settings",
+    "design_text",
     "load_design",
     "parse_design",
     "parse_value",
@@ -99,14 +101,30 @@ def load_design(name_or_path: str | Path) -> Design:
     >>> load_design("treble_boost").output
     'volume.output'
     """
+    return parse_design(*_read(name_or_path))
+
+
+def design_text(name_or_path: str | Path) -> str:
+    """TOML of a design as it stands in its file; see :func:`load_design`.
+
+    Raises
+    ------
+    DesignError
+        If there is no such file.
+    """
+    return _read(name_or_path)[0]
+
+
+def _read(name_or_path: str | Path) -> tuple[str, str]:
+    """Return a design's TOML, and what messages call it."""
     if isinstance(name_or_path, str) and not _looks_like_path(name_or_path):
         path = preset_path(name_or_path)
-        return parse_design(_read_text(path, path.stem), name_or_path)
+        return _read_text(path, path.stem), name_or_path
     place = printable(name_or_path)
     text = _read_text(Path(name_or_path), place)
     if text.lstrip().startswith("{"):  # no TOML begins so
-        text, place = _design_of_sidecar(text, place), f"{place}: design"
-    return parse_design(text, place)
+        return _design_of_sidecar(text, place), f"{place}: design"
+    return text, place
 
 
 def _design_of_sidecar(text: str, place: str) -> str:
@@ -166,14 +184,39 @@ def _read_text(path: Path, place: str) -> str:
         raise DesignError(f"{place}: line {line} is not UTF-8 text; save it as UTF-8") from None
 
 
-def write_design(design: Design) -> str:
-    """Write a design as TOML, each value with its purpose, so that reading gives it back.
+def write_design(design: Design, original: str | Path | None = None) -> str:
+    r"""Write a design as TOML, so that reading gives it back.
+
+    Parameters
+    ----------
+    design : Design
+    original : str or Path, optional
+        Text of the design file it stems from, or its path. Values that changed are replaced where
+        they stand; comments, order and everything else stay byte for byte. Without it, or if the
+        design has other stages or controls, every value is written with its purpose.
 
     Raises
     ------
     DesignError
-        If a stage is of no kind the package knows.
+        If a stage is of no kind the package knows, or the original is no design.
+
+    Examples
+    --------
+    >>> text = 'name = "mine"\n[[stage]]\nname = "c"\ntype = "diode_clipper"\n'
+    >>> text += 'diodes = "1N4148"\nseries_resistor = "1k"  # what the shop had\n'
+    >>> changed = parse_design(text).with_value("c.series_resistor", "1k5")
+    >>> print(write_design(changed, text).splitlines()[-1])
+    series_resistor = "1k5"  # what the shop had
     """
+    if original is not None:
+        text = design_text(original) if isinstance(original, Path) else original
+        if (kept := rewritten(design, text)) is not None:
+            return kept
+    return _fresh(design)
+
+
+def _fresh(design: Design) -> str:
+    """Write a design with each value's purpose beside it."""
     blocks = [[f"name = {toml_string(design.name)}"]]
     if design.description:
         blocks[0].append(f"description = {toml_string(design.description)}")
