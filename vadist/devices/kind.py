@@ -116,7 +116,7 @@ class DeviceKind:
     figures : function (Resting) -> mapping of label -> (value, unit)
         What its operating point is told by.
     library : str
-        What its table of parts is called.
+        What its table of parts is called in ``vadist.parts.LIBRARY``.
     symbol : str
         What it is drawn as.
     conducts : tuple of (terminal, terminal)
