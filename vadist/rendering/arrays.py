@@ -50,7 +50,9 @@ def render(
     ----------
     design : Design
     samples : (frames,) or (frames, channels)
-        The dry take, full scale +-1.
+        The dry take, full scale +-1. A take of one channel may be either; what comes back has two
+        dimensions always, (frames, channels), unlike :meth:`vadist.stepping.processor.Processor
+        .process`, which gives back the shape it is given.
     sample_rate_hz : float
         8000 to 384000.
     full_scale_v : float
@@ -67,6 +69,7 @@ def render(
     Returns
     -------
     RenderResult
+        With ``volts`` of (frames, channels), channels 1 for samples of one dimension.
 
     Raises
     ------

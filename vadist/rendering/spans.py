@@ -105,6 +105,7 @@ class Rendering:
         self._stated: list[StatedError] = []
         self._spans: list[tuple[list[int], SpanResult]] = []
         self._plan = Plan(1, 0, 0)
+        self._finished = False
 
     def circuits(self, factor: int) -> list[Circuit]:
         """Candidates discretised at an oversampling factor."""
@@ -204,14 +205,16 @@ class Rendering:
         """
         if self._accuracy_db is None:
             yield from self._pieces(progress, into, survey=True)
-            return
-        for _ in self._pieces(lambda done: progress(_SURVEY_SHARE * done), None, survey=True):
-            pass
-        self._choose(self._accuracy_db)
-        self._spans.clear()
-        yield from self._pieces(
-            lambda done: progress(_SURVEY_SHARE + (1.0 - _SURVEY_SHARE) * done), into, survey=False
-        )
+        else:
+            for _ in self._pieces(lambda done: progress(_SURVEY_SHARE * done), None, survey=True):
+                pass
+            self._choose(self._accuracy_db)
+            self._spans.clear()
+            rest = 1.0 - _SURVEY_SHARE
+            yield from self._pieces(
+                lambda done: progress(_SURVEY_SHARE + rest * done), into, survey=False
+            )
+        self._finished = True
 
     def _pieces(
         self, progress: Callable[[float], None], into: FloatArray | None, *, survey: bool
@@ -299,7 +302,17 @@ class Rendering:
         return lambda low, high: held[low - first : high - first]
 
     def diagnostics(self, candidate: int) -> Diagnostics:
-        """What the finished rendering says of one candidate."""
+        """What the finished rendering says of one candidate.
+
+        Raises
+        ------
+        UsageError
+            Before all of :meth:`spans`, or :meth:`whole`, has been heard.
+        """
+        if not self._finished:
+            raise UsageError(
+                "diagnostics: the rendering is not finished; take all of spans() or whole() first"
+            )
         circuit = self.circuits(self.method.oversample)[candidate]
         mine = [(group.index(candidate), span) for group, span in self._spans if candidate in group]
         stages = {}

@@ -33,8 +33,8 @@ class Processor:
 
         Returns
         -------
-        ndarray of the same shape
-            Output volts, rest included.
+        ndarray of the shape given
+            Output volts, rest included. (:func:`vadist.render` gives (frames, channels) always.)
         """
         block = np.asarray(volts, dtype=float)
         self._stepper.process(block.reshape(len(block), self._stepper.lanes))
