@@ -264,6 +264,28 @@ class Design:
         network.resistor("resistance", node, GROUND, placed.load_ohm)
         return join_wires(network, [output_node(name) for name in placed.stages])
 
+    def describe(self) -> str:
+        """Stages and knobs with their values as the trade writes them, in lines of text.
+
+        Examples
+        --------
+        >>> from vadist import load_design
+        >>> print(load_design("soft_clipper").describe().splitlines()[0])
+        soft clipper
+        """
+        from vadist.designs.describing import text
+
+        return text(self)
+
+    def __str__(self) -> str:
+        return self.describe()
+
+    def _repr_html_(self) -> str:
+        """Return what a notebook shows."""
+        from vadist.designs.describing import page
+
+        return page(self)
+
     @property
     def output(self) -> str:
         """Node the take is heard at."""
