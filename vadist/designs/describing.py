@@ -27,7 +27,7 @@ def value_words(info: FieldInfo, value: Any) -> str:
         track = write_quantity(value.resistance, "ohm")
         return track if value.wiper == 0.5 else f"{track}, wiper at {value.wiper:g}"
     if isinstance(value, DiodePair):
-        forward, reverse = _string(value.forward), _string(value.reverse)
+        forward, reverse = string_words(value.forward), string_words(value.reverse)
         return forward if forward == reverse else f"{forward} forward, {reverse} reverse"
     if isinstance(value, str):
         return value
@@ -36,11 +36,19 @@ def value_words(info: FieldInfo, value: Any) -> str:
     return str(value.name)
 
 
-def _string(held: DiodeString | None) -> str:
+def string_words(held: DiodeString | None) -> str:
+    """Say a string of diodes.
+
+    >>> from vadist.parts import find_diode
+    >>> string_words(DiodeString(find_diode("1N4148"), 2, 3))
+    '2× 1N4148 (×3)'
+    """
     if held is None:
         return NOTHING
-    series = f"{held.count} x " if held.count > 1 else ""
-    return f"{series}{held.model.name}" + (f", {held.parallel} abreast" * (held.parallel > 1))
+    text = held.model.name
+    if held.count > 1:
+        text = f"{held.count}× {text}"
+    return f"{text} (×{held.parallel})" if held.parallel > 1 else text
 
 
 def _blocks(design: "Design") -> Iterator[tuple[str, str, list[tuple[str, str, str]]]]:
