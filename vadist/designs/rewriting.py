@@ -88,9 +88,7 @@ def _changes(before: "Design", after: "Design") -> Iterator[_Change]:
         tables = places.get(owner, (owner,))
         if not key:
             info, tables, key = _POSITION, ("controls", owner), "position"
-        # What is equal is not told apart by how it is written.
-        same = held[0] == held[1]
-        texts = [None if v is None or same else write_value(info, v) for v in held]
+        texts = [None if v is None else write_value(info, v) for v in held]
         yield tables, key, texts
     for name, knob in before.controls.items():
         knobs = (knob, after.controls[name])
