@@ -95,12 +95,21 @@ def test_an_explanation_that_is_as_good_is_equal():
     near = noise + math.sqrt(limit**2 - 1.0) * unit * x
     assert weigh(noise, near, 0, TOP_HZ, 0.99, only_noise=(True, True)) == 0
     assert weigh(noise, near, 1, TOP_HZ, 0.99, only_noise=(True, True)) == 1
+    nearer = noise + math.sqrt(limit**2 - 2.5) * unit * x
+    assert weigh(noise, nearer, 1, TOP_HZ, 0.99, only_noise=(True, True)) == 0
 
 
 def test_only_one_that_leaves_noise_alone_wins():
     noise = np.random.default_rng(4).normal(size=2000)
     assert weigh(noise, noise, 0, TOP_HZ, 0.99, only_noise=(True, False)) == 1
     assert weigh(noise, noise, 0, TOP_HZ, 0.99, only_noise=(False, True)) == -1
+
+
+def test_a_steady_difference_is_no_chance():
+    """Errors of 1 and of 1.2 V throughout: their energies differ by 0.44 without any scatter."""
+    ours = np.where(np.arange(1200) % 2 == 0, 1.0, -1.0)
+    assert weigh(ours, 1.2 * ours, 0, TOP_HZ, 0.99, only_noise=(False, False)) == 1
+    assert weigh(1.2 * ours, ours, 0, TOP_HZ, 0.99, only_noise=(False, False)) == -1
 
 
 def test_wrong_against_wrong_allows_for_chance():

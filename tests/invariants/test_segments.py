@@ -3,6 +3,7 @@
 Authority: the serial run of the same equations, one lane from the first sample to the last.
 """
 
+import threading
 from dataclasses import dataclass, replace
 from typing import ClassVar
 
@@ -15,6 +16,7 @@ from vadist.designs.design import Design
 from vadist.designs.files import load_design
 from vadist.parts import OpAmpModel, find_opamp
 from vadist.rendering.arrays import render, render_candidates
+from vadist.rendering.spans import Rendering, array_window
 from vadist.stages import CouplingHighPass
 from vadist.stages.stage import Stage, device, part
 from vadist.stepping import lanes, segments
@@ -217,3 +219,19 @@ def test_different_structures_share_a_batch() -> None:
     results = render_candidates([base, bare, base], take, RATE)
     np.testing.assert_array_equal(results[0].volts, results[2].volts)
     assert decibels(results[1].volts - results[0].volts, results[0].volts) > -60.0
+
+
+def test_a_take_is_read_by_the_caller_alone():
+    """A file has one place at which it is read: no thread of a rendering may move it."""
+    design, seconds = load_design("treble_boost"), 2.0
+    take = guitar_like(seconds)[:, None]
+    readers = set()
+
+    def window(first: int, last: int) -> np.ndarray:
+        readers.add(threading.get_ident())
+        return array_window(take)(first, last)
+
+    rendering = Rendering([design], RATE, len(take), 1, window, threads=4)
+    rendering.whole()
+    assert rendering.diagnostics(0).error_db is not None
+    assert readers == {threading.get_ident()}

@@ -21,8 +21,8 @@ sys.path.insert(0, str(Path(__file__).parents[1] / "support"))
 from kirchhoff import judge
 from random_chains import ChainMaker
 
-from vadist.analysis import operating_point
 from vadist.analysis.chain_response import solve_design
+from vadist.circuits import operating_point
 from vadist.errors import ConvergenceError, DesignError
 
 REASONS = {

@@ -2,6 +2,7 @@
 
 import io
 import math
+import shutil
 from collections.abc import Iterable, Iterator
 
 from rich import box
@@ -14,7 +15,7 @@ from vadist.inspection.figures import CONTROL_HZ, GAIN_HZ, Block, Inspection, Le
 from vadist.large_signal.headroom import HIGHEST_V, Ladder, Rung
 from vadist.quantities import format_quantity, peak_volts_to_dbu
 
-_PLAIN_WIDTH = 100
+_PLAIN_WIDTH = 80
 _SHOWN_SHARE = 0.1
 # A part that sets less than a tenth of a corner is left to the JSON.
 _SHOWN_PARTS = 5
@@ -32,7 +33,8 @@ def print_inspection(found: Inspection, console: Console | None = None) -> None:
         _print(found, out)
         return
     # Into a file or pipe: no colours, no filling up of lines.
-    plain = Console(file=io.StringIO(), highlight=False, width=_PLAIN_WIDTH)
+    width = shutil.get_terminal_size((_PLAIN_WIDTH, 24)).columns  # COLUMNS, where it is set
+    plain = Console(file=io.StringIO(), highlight=False, width=width)
     _print(found, plain)
     for line in plain.file.getvalue().splitlines():  # type: ignore[attr-defined]
         out.print(line.rstrip(), markup=False, soft_wrap=True)

@@ -313,19 +313,16 @@ def heard_again(
     lead = 2 * REACH
     output = circuits[0].output
     heard = np.zeros((len(owner), longest))
+    # Read here and not by the threads: a file has one place at which it is read.
+    inputs, column = np.unique(np.stack([first, channel], axis=1), axis=0, return_inverse=True)
+    takes = [window(int(at) - lead, int(at) + longest + REACH)[:, which] for at, which in inputs]
 
     def run(lanes: IndexArray) -> None:
         """Lanes into ``heard``; states are entered when the filters up have settled."""
-        inputs, columns = np.unique(
-            np.stack([first[lanes], channel[lanes]], axis=1), axis=0, return_inverse=True
-        )
+        mine, columns = np.unique(column.ravel()[lanes], return_inverse=True)
 
         def feed(begin: int, end: int) -> FloatArray:
-            return np.stack([piece[begin:end] for piece in takes], axis=1)
-
-        takes = [
-            window(int(at) - lead, int(at) + longest + REACH)[:, which] for at, which in inputs
-        ]
+            return np.stack([takes[k][begin:end] for k in mine], axis=1)
 
         def deliver(begin: int, block: FloatArray) -> None:
             skip = max(lead - begin, 0)
