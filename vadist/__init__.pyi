@@ -15,6 +15,14 @@ from .errors import VadistError as VadistError
 from .fitting.fit import fit_design as fit_design
 from .inspection.figures import Inspection as Inspection
 from .inspection.figures import inspect_design as inspect_design
+from .plots import plot_control as plot_control
+from .plots import plot_harmonics as plot_harmonics
+from .plots import plot_headroom as plot_headroom
+from .plots import plot_inspection as plot_inspection
+from .plots import plot_scope as plot_scope
+from .plots import plot_spectrum as plot_spectrum
+from .plots import plot_stages as plot_stages
+from .plots import plot_transfer as plot_transfer
 from .rendering.arrays import RenderResult as RenderResult
 from .rendering.arrays import render as render
 from .rendering.arrays import render_candidates as render_candidates

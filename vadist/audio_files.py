@@ -18,15 +18,14 @@ from typing import Any, BinaryIO, Self
 import numpy as np
 import numpy.typing as npt
 
+from vadist.arrays import FloatArray
 from vadist.errors import AudioFileError
 from vadist.files import AnyPath, PartialFile, refuse, same_file, told, write_text_atomically
+from vadist.quantities import HIGHEST_RATE_HZ, LOWEST_RATE_HZ
 
 __all__ = ["TakeReader", "TakeWriter", "same_file", "write_text_atomically"]
 
-Samples = npt.NDArray[np.float64]
 
-LOWEST_RATE_HZ = 8_000
-HIGHEST_RATE_HZ = 384_000
 MOST_CHANNELS = 64
 BYTES_PER_SAMPLE = {
     "PCM_U8": 1,
@@ -189,7 +188,7 @@ class TakeReader:
         kind = "cut short" if found < promised else "never finished by its recorder"
         return refuse(self.path, f"{kind}: its header promises {promised} frames, found {found}")
 
-    def read(self, count: int) -> Samples:
+    def read(self, count: int) -> FloatArray:
         """Read the next `count` (>= 0) frames; fewer only at the end of the take.
 
         Returns
@@ -200,7 +199,7 @@ class TakeReader:
         wanted = max(min(count, self.frames - self._position), 0)
         place = f"damaged between frames {self._position} and {self._position + wanted}"
         with told(self.path, place):
-            block: Samples = self._file.read(wanted, dtype="float64", always_2d=True)
+            block: FloatArray = self._file.read(wanted, dtype="float64", always_2d=True)
         if len(block) < wanted:
             raise self._cut_short(self.frames, self._position + len(block))
         _check_numbers(self.path, block, self._position)
@@ -242,7 +241,7 @@ class TakeWriter:
     Attributes
     ----------
     clipped_samples, peak : ndarray of int64, of float64, shape (channels,)
-        Samples beyond full scale so far (PCM limits them, floats keep them); the largest
+        FloatArray beyond full scale so far (PCM limits them, floats keep them); the largest
         magnitude so far, before limiting.
 
     Raises
@@ -303,7 +302,7 @@ class TakeWriter:
             raise
         return self
 
-    def write(self, samples: Samples) -> None:
+    def write(self, samples: FloatArray) -> None:
         """Append frames, an array of shape (frames, channels) with full scale 1."""
         block = np.asarray(samples, dtype=np.float64)
         if block.ndim != 2 or block.shape[1] != self.channels:
@@ -321,7 +320,7 @@ class TakeWriter:
         self.clipped_samples += np.count_nonzero(magnitude > 1.0, axis=0)
         self.peak = np.maximum(self.peak, magnitude.max(axis=0, initial=0.0))
 
-    def _stored(self, block: Samples) -> npt.NDArray[Any]:
+    def _stored(self, block: FloatArray) -> npt.NDArray[Any]:
         """Samples as the file holds them; integers at the top of 32 bits, as libsndfile wants."""
         if self.subtype == "DOUBLE":
             return block

@@ -3,8 +3,8 @@
 import io
 
 import numpy as np
-import numpy.typing as npt
 
+from vadist.arrays import FloatArray
 from vadist.errors import AudioFileError
 
 MOST_CHANNELS = 8
@@ -13,7 +13,7 @@ MOST_CHANNELS = 8
 BITS = (16, 24)
 
 
-def flac_bytes(samples: npt.NDArray[np.float64], sample_rate_hz: int, bits: int) -> bytes:
+def flac_bytes(samples: FloatArray, sample_rate_hz: int, bits: int) -> bytes:
     """Encode samples losslessly, of 16 or 24-bit integers, without dither.
 
     Parameters

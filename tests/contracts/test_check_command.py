@@ -15,7 +15,7 @@ from vadist.captures.sidecar import read_stimulus
 from vadist.captures.stimulus import make_stimulus
 from vadist.captures.stimulus_files import write_stimulus
 from vadist.cli import main
-from vadist.designs.files import load_design
+from vadist.designs.files import design_text, load_design
 from vadist.rendering.arrays import render
 
 RATE = 96_000
@@ -320,6 +320,8 @@ def test_fit_command(bench, tmp_path, capsys):
     assert "boost.emitter_resistor" in told.out
     wanted = 1.5 * load_design(PRESET).value("boost.emitter_resistor")
     fitted = load_design(out)
+    lines = set(design_text(PRESET).splitlines()) ^ set(out.read_text().splitlines())
+    assert len(lines) == 2, "the preset, its comments and order, but for the wrong part"
     assert fitted.value("boost.emitter_resistor") == pytest.approx(wanted, rel=1e-3)
     check = ["check", str(bench / "wrong.csv"), "--design", str(out), "--limit", "esr=-60dB"]
     assert main(check) == 0

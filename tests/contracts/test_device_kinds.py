@@ -15,6 +15,7 @@ from vadist.circuits.network import Network
 from vadist.designs.chain import Chain
 from vadist.devices import KINDS, DeviceKind, Resting
 from vadist.devices.kind import GROUND
+from vadist.parts import LIBRARY
 from vadist.quantities import BOLTZMANN_J_PER_K
 
 
@@ -95,7 +96,8 @@ def test_limits_noise_and_what_varies_are_told(kind: DeviceKind) -> None:
 def test_a_network_can_place_it_and_the_library_lists_it(kind: DeviceKind) -> None:
     assert kind.name in placed(), "give a stage of tests/support/example_circuits.py the new kind"
     assert callable(getattr(Network, kind.name, None)), f"Network.{kind.name} places it"
-    assert kind.library
+    assert LIBRARY[kind.library], "a kind of device without parts to choose from"
+    assert all(model.figures for model in LIBRARY[kind.library].values())
     assert kind.symbol
 
 

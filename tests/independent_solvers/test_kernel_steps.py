@@ -83,10 +83,10 @@ def test_every_sample_is_the_root_of_its_equations(names, lanes, peak_v):
             low, high = stepper.peaks()[stage][:, lane]
             assert low == pytest.approx(min(outputs[:, tap.row].min(), 0.0), abs=1e-6)
             assert high == pytest.approx(max(outputs[:, tap.row].max(), 0.0), abs=1e-6)
-    iterations, samples, continued = stepper.statistics()[0]
+    iterations, samples, rescued = stepper.statistics()[0]
     assert samples == SAMPLES
     assert SAMPLES < iterations < 6 * SAMPLES
-    assert continued == 0
+    assert rescued == 0
 
 
 def test_a_state_is_zero_long_before_it_is_denormal():

@@ -29,7 +29,7 @@ EARLY_S = REACH / RATE
 
 
 def stubborn(monkeypatch: pytest.MonkeyPatch) -> None:
-    """One Newton step a sample and no continuation: whatever moves fast has no solution."""
+    """One Newton step a sample and no rescue: whatever moves fast has no solution."""
     monkeypatch.setattr("vadist.stepping.batch.NEWTON_LIMIT", 1)
     monkeypatch.setattr("vadist.kernel.rescue._STEPS", 0)
 

@@ -22,7 +22,7 @@ from vadist.audition.files import file_stem
 from vadist.audition.page import size
 from vadist.audition.run import Probe, audition_design
 from vadist.cli import main
-from vadist.designs.files import load_design
+from vadist.designs.files import design_text, load_design
 from vadist.errors import UsageError
 from vadist.flac import flac_bytes
 from vadist.quantities import write_quantity
@@ -67,6 +67,20 @@ def test_the_folder_holds_what_its_record_says(folder, record):
     assert names == {*record["files"], "audition.json"}
     assert {"table.txt", "table.csv", "listen.html", "response.png"} <= names
     assert not list(folder.parent.glob(".out*"))
+
+
+def test_recorded_designs_keep_what_their_files_say(record):
+    """Whole files, comments and order; a candidate's but for the line of its value."""
+    by_name = {track["name"]: track for track in record["tracks"]}
+    text = design_text(DESIGN)
+    designs = [track["design"] for track in record["tracks"] if "design" in track]
+    assert designs[0] == text
+    assert designs[-1] == design_text("soft_clipper")
+    changed = set(by_name["level=0.9"]["design"].splitlines()) ^ set(text.splitlines())
+    assert {line.partition("  #")[0].strip() for line in changed} == {
+        "position = 0.5",
+        "position = 0.9",
+    }
 
 
 def test_every_track_has_one_loudness(folder, record):

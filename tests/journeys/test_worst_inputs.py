@@ -98,13 +98,13 @@ def test_an_impulse(tmp_path):
 
 @pytest.mark.parametrize("design", preset_names())
 def test_a_square_of_a_kilovolt(tmp_path, design):
-    """Solved at every sample, with continuation at the edges only."""
+    """Solved at every sample, with the rescue at the edges only."""
     square = np.where(tone(100.0, 1200)[:, np.newaxis] >= 0.0, 1.0, -1.0)
     volts, told = rendered(tmp_path, square, "--full-scale", "1000V", design=design)
     solved = 1200 * told["method"]["oversample"]
     for section in told["newton"]:
         assert section["newton_steps"] < 10
-        assert section["continued"] < 0.05 * solved  # 5 edges of 1200 frames, which ring
+        assert section["rescued"] < 0.05 * solved  # 5 edges of 1200 frames, which ring
     if design != "treble_boost":  # the last op-amp and the diodes cannot pass the supply of 9 V
         assert np.abs(volts).max() * 1000.0 < 9.0
 
@@ -124,7 +124,7 @@ def test_denormal_numbers_are_silence(tmp_path, level):
     assert np.abs(volts).max() < 1e-12
     for section in told["newton"]:
         assert section["newton_steps"] <= 1.0
-        assert section["continued"] == 0
+        assert section["rescued"] == 0
 
 
 def test_a_note_that_dies_away_costs_no_more_than_silence(tmp_path):

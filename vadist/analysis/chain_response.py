@@ -6,10 +6,10 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike
 
-from vadist.analysis.small_signal import Complex, linear_system
+from vadist.analysis.small_signal import linear_system
+from vadist.arrays import ComplexArray, FloatArray
 from vadist.circuits.network import INPUT, Device, Network
 from vadist.circuits.operating_point import SolvedNetwork, solve_all
-from vadist.circuits.sections import Matrix
 from vadist.designs.design import Design
 from vadist.devices import Resting
 
@@ -80,7 +80,7 @@ def solve_design(design: Design, network: Network | None = None) -> SolvedDesign
     return SolvedDesign(wired, tuple(solve_all(wired)), design)
 
 
-def node_responses(solved: SolvedDesign, frequencies_hz: ArrayLike) -> dict[str, Complex]:
+def node_responses(solved: SolvedDesign, frequencies_hz: ArrayLike) -> dict[str, ComplexArray]:
     """Response from the input to every node.
 
     Parameters
@@ -101,7 +101,9 @@ def node_responses(solved: SolvedDesign, frequencies_hz: ArrayLike) -> dict[str,
     """
     f = np.asarray(frequencies_hz, dtype=float)
     s = 2j * np.pi * f
-    known: dict[str, Complex] = {rail: np.zeros(len(f), complex) for rail in solved.network.rails}
+    known: dict[str, ComplexArray] = {
+        rail: np.zeros(len(f), complex) for rail in solved.network.rails
+    }
     known[INPUT] = np.ones(len(f), dtype=complex)
     for section, point in solved.sections:
         G, C, Gk, Ck = linear_system(section, point)
@@ -118,7 +120,7 @@ def node_responses(solved: SolvedDesign, frequencies_hz: ArrayLike) -> dict[str,
     return solved.network.under_all_names(known)
 
 
-def stage_responses(solved: SolvedDesign, frequencies_hz: ArrayLike) -> dict[str, Complex]:
+def stage_responses(solved: SolvedDesign, frequencies_hz: ArrayLike) -> dict[str, ComplexArray]:
     """Response of each stage, loaded as it is: its output over the output before it.
 
     The first stage counts from the design's input, so a pickup and its cable belong to it.
@@ -131,7 +133,9 @@ def stage_responses(solved: SolvedDesign, frequencies_hz: ArrayLike) -> dict[str
     return ratios(found, solved.stage_nodes.items())
 
 
-def ratios(found: dict[str, Complex], stage_nodes: Iterable[tuple[str, str]]) -> dict[str, Complex]:
+def ratios(
+    found: dict[str, ComplexArray], stage_nodes: Iterable[tuple[str, str]]
+) -> dict[str, ComplexArray]:
     """Each stage's output over the one before it, from responses at the nodes.
 
     What follows a silenced stage has no gain that could be told; it counts as silent too.
@@ -144,7 +148,7 @@ def ratios(found: dict[str, Complex], stage_nodes: Iterable[tuple[str, str]]) ->
     return result
 
 
-def decibels(ratio: Complex | Matrix) -> Matrix:
+def decibels(ratio: ComplexArray | FloatArray) -> FloatArray:
     """20 log10 |ratio|; silence is held at -400 dB.
 
     >>> decibels(np.array([10.0, 0.0])).tolist()

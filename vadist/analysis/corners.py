@@ -26,9 +26,8 @@ from vadist.analysis.chain_response import (
 )
 from vadist.analysis.part_changes import pairs_of_changes, value_text
 from vadist.analysis.roots import Pencil, root_shares, roots_of, section_pencils
-from vadist.analysis.small_signal import Complex
+from vadist.arrays import ComplexArray, FloatArray
 from vadist.circuits.network import INPUT
-from vadist.circuits.sections import Matrix
 
 WHOLE = ""
 """Stage name under which the corners of the whole design are given."""
@@ -142,7 +141,7 @@ def find_corners(solved: SolvedDesign) -> Corners:
     here = section_pencils(solved)
     roots = [roots_of(pencil, LOWEST_HZ, HIGHEST_HZ) for pencil in here]
 
-    def levels(which: SolvedDesign, f: Matrix) -> Matrix:
+    def levels(which: SolvedDesign, f: FloatArray) -> FloatArray:
         return _picked_levels(which, stages, f) - _picked_levels(which, stages, references)
 
     rise = 1e-4
@@ -186,13 +185,15 @@ class _Crossing:
     reference_db: float
 
 
-def _picked(solved: SolvedDesign, frequencies_hz: Matrix) -> dict[str, Complex]:
+def _picked(solved: SolvedDesign, frequencies_hz: FloatArray) -> dict[str, ComplexArray]:
     found = node_responses(solved, frequencies_hz)
     whole = found[solved.design.output] / found[INPUT]
     return {**ratios(found, solved.stage_nodes.items()), WHOLE: whole}
 
 
-def _picked_levels(solved: SolvedDesign, stages: list[str], frequencies_hz: Matrix) -> Matrix:
+def _picked_levels(
+    solved: SolvedDesign, stages: list[str], frequencies_hz: FloatArray
+) -> FloatArray:
     """Level in nepers of the k-th stage at the k-th frequency."""
     found = _picked(solved, frequencies_hz)
     return np.array([math.log(abs(found[stage][k])) for k, stage in enumerate(stages)])

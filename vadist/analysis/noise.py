@@ -24,9 +24,9 @@ import numpy as np
 
 from vadist.analysis.chain_response import SolvedDesign, node_responses
 from vadist.analysis.part_changes import part_path, value_text
-from vadist.analysis.small_signal import Complex, linear_system
+from vadist.analysis.small_signal import linear_system
+from vadist.arrays import ComplexArray, FloatArray
 from vadist.circuits.network import INPUT
-from vadist.circuits.sections import Matrix
 from vadist.quantities import BOLTZMANN_J_PER_K
 
 ROOM_K = 300.0
@@ -129,8 +129,8 @@ def find_noise(
 
 
 def noise_densities(
-    solved: SolvedDesign, frequencies_hz: Matrix, temperature_k: float = ROOM_K
-) -> dict[str, Matrix]:
+    solved: SolvedDesign, frequencies_hz: FloatArray, temperature_k: float = ROOM_K
+) -> dict[str, FloatArray]:
     """Power density that each part makes at the output, V^2/Hz.
 
     Parameters
@@ -146,9 +146,9 @@ def noise_densities(
     f = np.asarray(frequencies_hz, dtype=float)
     kt4 = 4.0 * BOLTZMANN_J_PER_K * temperature_k
     per_ampere, adjoints = _adjoints(solved, f)
-    found: dict[str, Matrix] = {}
+    found: dict[str, FloatArray] = {}
 
-    def add(part: str, density: Matrix | float, transfer: Complex) -> None:
+    def add(part: str, density: FloatArray | float, transfer: ComplexArray) -> None:
         path = part_path(part)
         found[path] = found.get(path, np.zeros(len(f))) + density * np.abs(transfer) ** 2
 
@@ -175,7 +175,9 @@ def noise_densities(
     return found
 
 
-def _adjoints(solved: SolvedDesign, f: Matrix) -> tuple[dict[str, Complex], list[Complex]]:
+def _adjoints(
+    solved: SolvedDesign, f: FloatArray
+) -> tuple[dict[str, ComplexArray], list[ComplexArray]]:
     """Volts at the output per ampere into every node.
 
     Returns
@@ -187,9 +189,9 @@ def _adjoints(solved: SolvedDesign, f: Matrix) -> tuple[dict[str, Complex], list
     """
     s = 2j * math.pi * f
     # Sensitivity of the output to each node's *voltage*, filled in from the output backwards.
-    volts: dict[str, Complex] = {solved.output: np.ones(len(f), dtype=complex)}
-    per_ampere: dict[str, Complex] = {}
-    adjoints: list[Complex] = []
+    volts: dict[str, ComplexArray] = {solved.output: np.ones(len(f), dtype=complex)}
+    per_ampere: dict[str, ComplexArray] = {}
+    adjoints: list[ComplexArray] = []
     for section, point in reversed(solved.sections):
         G, C, Gk, Ck = linear_system(section, point)
         wanted = np.zeros((len(f), len(G)), dtype=complex)
@@ -197,9 +199,9 @@ def _adjoints(solved: SolvedDesign, f: Matrix) -> tuple[dict[str, Complex], list
             if node in volts:
                 wanted[:, k] = volts[node]
         system = G + s[:, None, None] * C
-        y: Complex = np.linalg.solve(np.swapaxes(system, 1, 2), wanted[..., None])[..., 0].astype(
-            complex
-        )
+        y: ComplexArray = np.linalg.solve(np.swapaxes(system, 1, 2), wanted[..., None])[
+            ..., 0
+        ].astype(complex)
         for k, signal in enumerate(section.signals):
             if signal == INPUT:
                 continue
@@ -214,5 +216,5 @@ def _adjoints(solved: SolvedDesign, f: Matrix) -> tuple[dict[str, Complex], list
     return per_ampere, adjoints[::-1]
 
 
-def _integral(f: Matrix, density: Matrix) -> float:
+def _integral(f: FloatArray, density: FloatArray) -> float:
     return float(np.sum(np.diff(f) * (density[1:] + density[:-1])) / 2.0)

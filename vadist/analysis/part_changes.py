@@ -4,7 +4,8 @@ import dataclasses
 from collections.abc import Iterator
 from typing import Any
 
-from vadist.circuits.network import Device, DiodeString, Network, TwoTerminal
+from vadist.circuits.network import Device, Network, TwoTerminal
+from vadist.designs.describing import string_words, value_words
 from vadist.designs.design import Design
 from vadist.errors import DesignError
 from vadist.quantities import write_quantity
@@ -78,21 +79,12 @@ def value_text(design: Design, path: str) -> str:
     ('100k pot', '1N4148')
     """
     try:
-        value, unit = design.value(path), design.field_info(path).unit
+        value, info = design.value(path), design.field_info(path)
     except DesignError:
         return ""
     if isinstance(value, Pot):
         return f"{write_quantity(value.resistance, 'ohm')} pot"
     if isinstance(value, DiodePair):
-        texts = [_string_text(s) for s in (value.forward, value.reverse) if s is not None]
+        texts = [string_words(s) for s in (value.forward, value.reverse) if s is not None]
         return " / ".join(dict.fromkeys(texts))
-    if isinstance(value, int | float):
-        return write_quantity(float(value), unit)
-    return str(getattr(value, "name", value))
-
-
-def _string_text(string: DiodeString) -> str:
-    text = string.model.name
-    if string.count > 1:
-        text = f"{string.count}× {text}"
-    return f"{text} (×{string.parallel})" if string.parallel > 1 else text
+    return value_words(info, value)

@@ -17,8 +17,8 @@ import numpy as np
 from scipy.linalg import eig
 
 from vadist.analysis.chain_response import SolvedDesign
-from vadist.analysis.small_signal import Complex, linear_system
-from vadist.circuits.sections import Matrix
+from vadist.analysis.small_signal import linear_system
+from vadist.arrays import ComplexArray, FloatArray
 
 
 @dataclass(frozen=True)
@@ -26,8 +26,8 @@ class Pencil:
     """A + s B, and whether its roots are poles or zeros."""
 
     kind: str
-    A: Matrix
-    B: Matrix
+    A: FloatArray
+    B: FloatArray
 
 
 @dataclass(frozen=True)
@@ -35,8 +35,8 @@ class PencilRoot:
     """A root with its null vectors and y* B x."""
 
     value: complex
-    right: Complex
-    left: Complex
+    right: ComplexArray
+    left: ComplexArray
     scale: complex
 
 

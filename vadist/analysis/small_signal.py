@@ -3,15 +3,15 @@
 import math
 
 import numpy as np
-from numpy.typing import NDArray
 
+from vadist.arrays import ComplexArray, FloatArray
 from vadist.circuits.operating_point import OperatingPoint
-from vadist.circuits.sections import Matrix, Section
-
-Complex = NDArray[np.complex128]
+from vadist.circuits.sections import Section
 
 
-def linear_system(section: Section, point: OperatingPoint) -> tuple[Matrix, Matrix, Matrix, Matrix]:
+def linear_system(
+    section: Section, point: OperatingPoint
+) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray]:
     """Matrices of (G + s C) w + (Gk + s Ck) u = 0 around the operating point.
 
     Inductors add one unknown each, their current; they stand behind the node voltages in w.
@@ -39,8 +39,8 @@ def linear_system(section: Section, point: OperatingPoint) -> tuple[Matrix, Matr
 
 
 def section_response(
-    section: Section, point: OperatingPoint, node: str, frequencies_hz: Matrix
-) -> Complex:
+    section: Section, point: OperatingPoint, node: str, frequencies_hz: FloatArray
+) -> ComplexArray:
     """Transfer from each signal node of a section to one of its nodes.
 
     Parameters

@@ -4,11 +4,10 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
 from vadist.analysis.chain_response import node_responses, solve_design
+from vadist.arrays import FloatArray, IndexArray
 from vadist.circuits.network import INPUT
-from vadist.circuits.sections import Matrix
 from vadist.designs.design import Design
 
 SPAN_HZ = (1.0, 1e6)
@@ -77,8 +76,8 @@ class Behaviour:
 
     rest_v: dict[str, float]
     band: Band
-    frequencies_hz: Matrix
-    gain_db: Matrix
+    frequencies_hz: FloatArray
+    gain_db: FloatArray
 
 
 def behaviour(design: Design) -> Behaviour:
@@ -101,7 +100,7 @@ def behaviour(design: Design) -> Behaviour:
     return Behaviour(rest, half_power_band(frequencies, gain_db), frequencies, gain_db)
 
 
-def half_power_band(frequencies_hz: Matrix, gain_db: Matrix) -> Band:
+def half_power_band(frequencies_hz: FloatArray, gain_db: FloatArray) -> Band:
     """Largest gain and the -3 dB points on either side of it.
 
     Parameters
@@ -114,7 +113,7 @@ def half_power_band(frequencies_hz: Matrix, gain_db: Matrix) -> Band:
     wanted = float(gain_db[peak]) - _HALF_POWER_DB
     log_f = np.log10(frequencies_hz)
 
-    def crossing(beyond: NDArray[np.intp], step: int) -> float | None:
+    def crossing(beyond: IndexArray, step: int) -> float | None:
         if not len(beyond):
             return None
         here, before = int(beyond[0]), int(beyond[0]) - step

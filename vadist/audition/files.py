@@ -4,14 +4,15 @@ import json
 import re
 import secrets
 import shutil
+from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
+from vadist.arrays import FloatArray
 from vadist.audio_files import TakeReader, TakeWriter, write_text_atomically
 from vadist.audition.run import AuditionResult
 from vadist.audition.tables import csv_table, described, text_table
 from vadist.errors import AudioFileError, UsageError
-from vadist.measure.records import FloatArray
 
 RECORD = "audition.json"
 PAGE = "listen.html"
@@ -19,7 +20,7 @@ _LONGEST_NAME = 60
 
 
 @dataclass(frozen=True)
-class Passage:
+class Excerpt:
     """A stretch of a take.
 
     Attributes
@@ -32,14 +33,14 @@ class Passage:
     sample_rate_hz: int
 
 
-def read_passage(take: Path, start_s: float = 0.0, length_s: float | None = None) -> Passage:
-    """Read a take, or a passage of it.
+def read_excerpt(take: Path, start_s: float = 0.0, length_s: float | None = None) -> Excerpt:
+    """Read a take, or an excerpt of it.
 
     Parameters
     ----------
     take : Path
     start_s : float
-        Where the passage starts.
+        Where the excerpt starts.
     length_s : float, optional
         To the end by default.
 
@@ -50,7 +51,7 @@ def read_passage(take: Path, start_s: float = 0.0, length_s: float | None = None
     """
     if start_s < 0.0 or (length_s is not None and not length_s > 0.0):
         raise UsageError(
-            f"a passage must start at or after 0 s and last longer than 0 s "
+            f"an excerpt must start at or after 0 s and last longer than 0 s "
             f"(got start {start_s:g} s, length {length_s} s)"
         )
     with TakeReader(take) as reader:
@@ -64,7 +65,7 @@ def read_passage(take: Path, start_s: float = 0.0, length_s: float | None = None
         frames = reader.frames - first
         if length_s is not None:
             frames = min(frames, max(round(length_s * reader.sample_rate_hz), 1))
-        return Passage(reader.read(frames), reader.sample_rate_hz)
+        return Excerpt(reader.read(frames), reader.sample_rate_hz)
 
 
 def check_folder(folder: Path, *, overwrite: bool) -> None:
@@ -121,6 +122,7 @@ def write_audition(
     folder: Path,
     *,
     take: str = "take",
+    originals: Sequence[str] = (),
     overwrite: bool = False,
     plots: bool = True,
     page: bool = True,
@@ -134,6 +136,9 @@ def write_audition(
         Made if it is not there; filled under another name and renamed when whole.
     take : str
         Name of the take, for people.
+    originals : sequence of str
+        Text of the design file that each track's design stems from, the reference first; the
+        record then keeps its comments and order.
     overwrite : bool
         Whether an earlier audition may be replaced.
     plots, page : bool
@@ -154,7 +159,7 @@ def write_audition(
     partial = folder.with_name(f".{folder.name}.{secrets.token_hex(4)}.part")
     try:
         partial.mkdir(parents=True)
-        names = _fill(result, partial, take, plots=plots, page=page)
+        names = _fill(result, partial, take, originals, plots=plots, page=page)
         _put_in_place(partial, folder, overwrite=overwrite)
     except OSError as error:
         raise AudioFileError(f"{folder}: cannot be written ({error.strerror or error})") from None
@@ -163,7 +168,15 @@ def write_audition(
     return [folder / name for name in names]
 
 
-def _fill(result: AuditionResult, folder: Path, take: str, *, plots: bool, page: bool) -> list[str]:
+def _fill(
+    result: AuditionResult,
+    folder: Path,
+    take: str,
+    originals: Sequence[str],
+    *,
+    plots: bool,
+    page: bool,
+) -> list[str]:
     audio = audio_names(result)
     rate = round(result.sample_rate_hz)
     for name, track in zip(audio, result.tracks, strict=True):
@@ -184,7 +197,7 @@ def _fill(result: AuditionResult, folder: Path, take: str, *, plots: bool, page:
         if len(text) <= LIMIT_BYTES:
             write_text_atomically(folder / PAGE, text)
             names.append(PAGE)
-    record = {**described(result, audio, take), "files": names}
+    record = {**described(result, audio, take, originals), "files": names}
     write_text_atomically(folder / RECORD, json.dumps(record, indent=2, allow_nan=False) + "\n")
     return [*names, RECORD]
 

@@ -6,9 +6,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from vadist.arrays import FloatArray
 from vadist.errors import UsageError
 from vadist.measure.loudness import BLOCK_S, integrated_loudness
-from vadist.measure.records import FloatArray
 from vadist.measure.true_peak import true_peak_dbtp
 
 LOUDNESS = "ITU-R BS.1770 loudness"

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike
 
+from vadist.arrays import FloatArray
 from vadist.audition.candidates import Candidate, check_candidates
 from vadist.audition.comparison import Behaviour, NodeShift, behaviour, node_shifts
 from vadist.audition.matching import DEFAULT_LEVEL, LevelMatch, match_levels
@@ -21,7 +22,6 @@ from vadist.measure import (
     thd_fundamental,
     third_octave_levels,
 )
-from vadist.measure.records import FloatArray
 from vadist.rendering.arrays import RenderResult, render_candidates
 from vadist.rendering.spans import Rendering, array_window
 

@@ -229,7 +229,9 @@ def _cell(value: float | None) -> str:
     return "" if value is None or math.isnan(value) else f"{value:.6g}"
 
 
-def described(result: AuditionResult, files: Sequence[str], take: str) -> dict[str, Any]:
+def described(
+    result: AuditionResult, files: Sequence[str], take: str, originals: Sequence[str] = ()
+) -> dict[str, Any]:
     """Contents of ``audition.json``; numbers that are not finite are null.
 
     Parameters
@@ -239,8 +241,11 @@ def described(result: AuditionResult, files: Sequence[str], take: str) -> dict[s
         Audio file of each track.
     take : str
         Name of the take.
+    originals : sequence of str
+        Text of the design file that each track's design stems from, the reference first.
     """
     match = result.match
+    stems = [*originals, *[None] * (len(files) - len(originals))]
     return {
         "made_with": {name: importlib.metadata.version(name) for name in _PACKAGES},
         "take": {
@@ -260,12 +265,12 @@ def described(result: AuditionResult, files: Sequence[str], take: str) -> dict[s
         },
         "probe": {"frequency_hz": result.probe.frequency_hz, "peak_v": result.probe.peak_v},
         "third_octaves_hz": result.bands_hz.tolist(),
-        "tracks": [_track(t, file) for t, file in zip(result.tracks, files, strict=True)],
+        "tracks": [_track(*each) for each in zip(result.tracks, files, stems, strict=True)],
         "notes": notes(result),
     }
 
 
-def _track(track: Track, file: str) -> dict[str, Any]:
+def _track(track: Track, file: str, original: str | None) -> dict[str, Any]:
     told: dict[str, Any] = {
         "name": track.name,
         "role": track.role,
@@ -291,7 +296,7 @@ def _track(track: Track, file: str) -> dict[str, Any]:
         told["third_octave_change_db"] = [_finite(v) for v in compared.bands_db.tolist()]
         told["rest_shifts_v"] = {shift.node: shift.shift_v for shift in compared.shifts}
     if track.design is not None:
-        told["design"] = write_design(track.design)
+        told["design"] = write_design(track.design, original)
     return told
 
 

@@ -22,8 +22,9 @@ from functools import cached_property
 
 import numpy as np
 
+from vadist.arrays import FloatArray
 from vadist.circuits.network import BIAS
-from vadist.circuits.sections import Matrix, Section
+from vadist.circuits.sections import Section
 from vadist.devices.evaluate import currents_and_slopes
 
 _ROUNDING = 16.0 * float(np.finfo(float).eps)
@@ -41,9 +42,9 @@ class Linearised:
     slopes : (ports, controls)
     """
 
-    control_v: Matrix
-    port_a: Matrix
-    slopes: Matrix
+    control_v: FloatArray
+    port_a: FloatArray
+    slopes: FloatArray
 
 
 class DcEquations:
@@ -66,7 +67,7 @@ class DcEquations:
         Of Newton's steps, as :class:`vadist.circuits.network.Device` has them.
     """
 
-    def __init__(self, section: Section, known_v: Matrix) -> None:
+    def __init__(self, section: Section, known_v: FloatArray) -> None:
         resistors, coils = section.resistors, section.inductors
         n, branches = len(section.unknowns), len(resistors.parts) + len(coils.parts)
         self.nodes, self.size, self.known_v = n, n + branches, known_v
@@ -97,7 +98,7 @@ class DcEquations:
         self._parameters = [d.parameters for d in section.devices]
         self._resistors_into, self._siemens = np.abs(resistors.into), 1.0 / resistors.values
 
-    def _balance_charges(self, section: Section, island: list[int], from_known: Matrix) -> None:
+    def _balance_charges(self, section: Section, island: list[int], from_known: FloatArray) -> None:
         caps = section.capacitors
         charge = caps.into[island].sum(axis=0) * caps.values
         charge = charge / np.abs(charge).sum()
@@ -105,22 +106,22 @@ class DcEquations:
         self.system[island[0], : self.nodes] = charge @ caps.across
         from_known[island[0]] = charge @ caps.across_known
 
-    def devices_at(self, control_v: Matrix) -> Linearised:
+    def devices_at(self, control_v: FloatArray) -> Linearised:
         """Evaluate the device laws."""
         return Linearised(control_v, *currents_and_slopes(self._kinds, self._parameters, control_v))
 
-    def control_v(self, w: Matrix) -> Matrix:
+    def control_v(self, w: FloatArray) -> FloatArray:
         """Control voltages of a solution."""
         return np.asarray(self.control @ w + self.control_offset)
 
-    def within_limits(self, control_v: Matrix, wanted: Matrix) -> Matrix:
+    def within_limits(self, control_v: FloatArray, wanted: FloatArray) -> FloatArray:
         """Where Newton may go from control voltages, towards wanted ones."""
         far = control_v * self.limits[:, 3]
         low = np.minimum(far, self.limits[:, 0]) - self.limits[:, 2]
         high = np.maximum(far, self.limits[:, 1]) + self.limits[:, 2]
         return np.clip(wanted, low, high)
 
-    def newton_target(self, at: Linearised, held: Matrix, held_at: Matrix) -> Matrix:
+    def newton_target(self, at: Linearised, held: FloatArray, held_at: FloatArray) -> FloatArray:
         """Solution of the linearised equations.
 
         Parameters
@@ -147,7 +148,7 @@ class DcEquations:
         # zero must not carry the rounding of milliamperes elsewhere.
         return np.asarray(w + np.linalg.solve(left, right - left @ w))
 
-    def imbalance(self, w: Matrix, at: Linearised) -> tuple[Matrix, Matrix, Matrix]:
+    def imbalance(self, w: FloatArray, at: Linearised) -> tuple[FloatArray, FloatArray, FloatArray]:
         """Judge a solution by what flows.
 
         Parameters
@@ -173,19 +174,19 @@ class DcEquations:
         worth[self.nodes :] = 1.0
         return net, sizes, _ROUNDING * (sizes + worth * self.largest_v(w))
 
-    def largest_v(self, w: Matrix) -> float:
+    def largest_v(self, w: FloatArray) -> float:
         """Largest voltage in the section, known nodes included."""
         return float(np.abs(np.concatenate([self.known_v, w[: self.nodes]])).max())
 
     @cached_property
-    def start_v(self) -> Matrix:
+    def start_v(self) -> FloatArray:
         """Control voltages to start from: junctions off, op-amp outputs within their swing."""
         return np.asarray(np.clip(0.0, self.limits[:, 0], self.limits[:, 1]))
 
     @cached_property
-    def own_siemens(self) -> Matrix:
+    def own_siemens(self) -> FloatArray:
         """Conductance that each node sees, devices as they start; nothing for currents; (m,)."""
         slopes = np.abs(self.devices_at(self.start_v).slopes)
-        seen: Matrix = (np.abs(self.port_into) @ slopes).sum(axis=1)
+        seen: FloatArray = (np.abs(self.port_into) @ slopes).sum(axis=1)
         seen[: self.nodes] += self._resistors_into @ self._siemens
         return seen

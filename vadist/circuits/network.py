@@ -11,7 +11,7 @@ from dataclasses import dataclass, field
 from typing import Any, TypeVar
 
 from vadist.devices import KINDS, DeviceKind
-from vadist.devices.kind import Limit
+from vadist.devices.kind import StepLimit
 from vadist.errors import DesignError
 from vadist.parts import DiodeModel, OpAmpModel, TransistorModel
 from vadist.quantities import thermal_voltage
@@ -123,7 +123,7 @@ class Device:
         return dict(zip(self.record.parameters, self.parameters, strict=True))
 
     @property
-    def limits(self) -> tuple[Limit, ...]:
+    def limits(self) -> tuple[StepLimit, ...]:
         """Newton step limits of each control."""
         return self.record.limits(self.named)
 

@@ -16,14 +16,12 @@ than :data:`LARGEST_CORRECTION` of the largest voltage in the section. That step
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
+from vadist.arrays import FloatArray
 from vadist.circuits.dc_equations import DcEquations, Linearised
 from vadist.circuits.network import INPUT, Network
 from vadist.circuits.sections import Section, split_into_sections
 from vadist.errors import ConvergenceError, DesignError
-
-Matrix = NDArray[np.float64]
 
 LARGEST_IMBALANCE = 1e-9
 """Of the currents that meet at a node: what may be left over."""
@@ -60,14 +58,14 @@ class OperatingPoint:
         Derivatives of the port currents there, siemens.
     """
 
-    node_v: Matrix
-    known_v: Matrix
-    control_v: Matrix
-    port_a: Matrix
-    slopes: Matrix
+    node_v: FloatArray
+    known_v: FloatArray
+    control_v: FloatArray
+    port_a: FloatArray
+    slopes: FloatArray
 
 
-def solve_operating_point(section: Section, signal_v: Matrix) -> OperatingPoint:
+def solve_operating_point(section: Section, signal_v: FloatArray) -> OperatingPoint:
     """Solve a section at DC.
 
     Parameters
@@ -98,10 +96,10 @@ def solve_operating_point(section: Section, signal_v: Matrix) -> OperatingPoint:
     return OperatingPoint(w[: len(section.unknowns)], known_v, at.control_v, at.port_a, at.slopes)
 
 
-Solution = tuple[Matrix, Linearised]
+Solution = tuple[FloatArray, Linearised]
 
 
-def _newton(equations: DcEquations, control_v: Matrix, steps: int) -> Solution | None:
+def _newton(equations: DcEquations, control_v: FloatArray, steps: int) -> Solution | None:
     """Newton with limited steps; None if it does not settle."""
     free = np.zeros(equations.size)
     w, v = None, control_v
@@ -119,7 +117,9 @@ def _newton(equations: DcEquations, control_v: Matrix, steps: int) -> Solution |
     return None
 
 
-def _target(equations: DcEquations, at: Linearised, held: Matrix, held_at: Matrix) -> Matrix | None:
+def _target(
+    equations: DcEquations, at: Linearised, held: FloatArray, held_at: FloatArray
+) -> FloatArray | None:
     try:
         target = equations.newton_target(at, held, held_at)
     except np.linalg.LinAlgError:
@@ -127,7 +127,7 @@ def _target(equations: DcEquations, at: Linearised, held: Matrix, held_at: Matri
     return target if np.isfinite(target).all() else None
 
 
-def _is_settled(equations: DcEquations, w: Matrix, at: Linearised, target: Matrix) -> bool:
+def _is_settled(equations: DcEquations, w: FloatArray, at: Linearised, target: FloatArray) -> bool:
     net, flows, rounding = equations.imbalance(w, at)
     if not (np.abs(net) <= LARGEST_IMBALANCE * flows + rounding).all():
         return False
@@ -179,8 +179,8 @@ def _switched_on(equations: DcEquations) -> Solution | None:
 
 
 def _euler_step(
-    equations: DcEquations, before: Matrix, v: Matrix, held: Matrix
-) -> tuple[Matrix, Matrix] | None:
+    equations: DcEquations, before: FloatArray, v: FloatArray, held: FloatArray
+) -> tuple[FloatArray, FloatArray] | None:
     """Node and control voltages after a step of implicit Euler; None if Newton fails in it."""
     w = None
     for _ in range(_EULER_NEWTON_STEPS):

@@ -12,11 +12,10 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from vadist.arrays import FloatArray, IndexArray
 from vadist.circuits.network import BIAS, Device, Network, TwoTerminal
 from vadist.circuits.nodes import floating_nodes, stiff_nodes
 from vadist.errors import DesignError
-
-Matrix = NDArray[np.float64]
 
 
 @dataclass(frozen=True)
@@ -49,16 +48,16 @@ class Section:
     unknowns: tuple[str, ...]
     signals: tuple[str, ...]
     rails: tuple[str, ...]
-    rail_volts: Matrix
-    conductance: Matrix
-    conductance_known: Matrix
+    rail_volts: FloatArray
+    conductance: FloatArray
+    conductance_known: FloatArray
     resistors: "Branches"
     capacitors: "Branches"
     inductors: "Branches"
     devices: tuple[Device, ...]
-    control: Matrix
-    control_known: Matrix
-    port_into: Matrix
+    control: FloatArray
+    control_known: FloatArray
+    port_into: FloatArray
     owned_nodes: tuple[str, ...]
     floating: tuple[tuple[int, ...], ...]
 
@@ -77,7 +76,7 @@ class Section:
         """Names of the stages with a part in the section, in order of appearance."""
         return tuple(dict.fromkeys(part.split(".")[0] for part in self.parts))
 
-    def selector(self, node: str) -> tuple[Matrix, Matrix]:
+    def selector(self, node: str) -> tuple[FloatArray, FloatArray]:
         """Rows that pick a node's voltage out of the unknown and the known voltages."""
         row = _incidence_row(node, self.unknowns)
         known = _incidence_row(node, (*self.signals, *self.rails))
@@ -104,10 +103,10 @@ class Branches:
     """
 
     parts: tuple[str, ...]
-    values: Matrix
-    across: Matrix
-    across_known: Matrix
-    into: Matrix
+    values: FloatArray
+    across: FloatArray
+    across_known: FloatArray
+    into: FloatArray
     compensation: NDArray[np.bool_]
 
 
@@ -146,62 +145,101 @@ class _Group:
     reads: set[str]
 
 
+@dataclass(frozen=True)
+class _Element:
+    """A part as the cut sees it.
+
+    Attributes
+    ----------
+    kind : str
+        Which of a network's lists it stands in.
+    held : TwoTerminal or Device
+    touched : set of str
+        Nodes whose voltage it needs.
+    ties : list of str
+        Labels it makes one component of: nodes that currents can move, or an owned output. None
+        for what lies between two stiff nodes: it carries current but moves nothing.
+    """
+
+    kind: str
+    held: TwoTerminal | Device
+    touched: set[str]
+    ties: list[str]
+
+
+_TWO_TERMINALS = ("resistors", "capacitors", "inductors")
+
+
 def _groups(network: Network, outputs: Sequence[str]) -> list[_Group]:
+    """Elements by the section they belong to, in no order."""
     stiff = stiff_nodes(network)
-    kinds = {
-        "resistors": network.resistors,
-        "capacitors": network.capacitors,
-        "inductors": network.inductors,
-    }
-    # (kind, element, nodes whose voltage it needs, labels it ties into one component)
-    items: list[tuple[str, TwoTerminal | Device, set[str], list[str]]] = []
-    for kind, elements in kinds.items():
-        items += [(kind, e, {e.a, e.b}, sorted({e.a, e.b} - stiff)) for e in elements]
+    elements = _elements(network, stiff)
+    home = _homes(elements, stiff, outputs)
+    groups = [
+        _Group(set(), [], {kind: [] for kind in _TWO_TERMINALS}, [], set())
+        for _ in range(max(home.values(), default=-1) + 1)
+    ]
+    for node in {n for element in elements for n in element.touched} - stiff:
+        groups[home[node]].nodes.add(node)
+    for element in elements:
+        if element.ties:
+            _join(groups[home[element.ties[0]]], element)
+    return groups
+
+
+def _elements(network: Network, stiff: set[str]) -> list[_Element]:
+    elements = [
+        _Element(kind, held, {held.a, held.b}, sorted({held.a, held.b} - stiff))
+        for kind in _TWO_TERMINALS
+        for held in getattr(network, kind)
+    ]
     for device in network.devices:
         touched = {n for pair in device.controls for n in pair}
         if device.owned_node:
             # It takes no current from its inputs: it reads them and ties nothing but its output.
-            ties = [f"owner of {device.owned_node}"]
+            ties = [_owner(device.owned_node)]
         else:
             touched |= {n for injection in device.injections for n in injection}
             ties = sorted(touched - stiff)
-        items.append(("devices", device, touched, ties))
-    labels = sorted(
-        {t for item in items for t in item[3]} | {n for item in items for n in item[2] - stiff}
-    )
+        elements.append(_Element("devices", device, touched, ties))
+    return elements
+
+
+def _owner(node: str) -> str:
+    """Label of what drives a stiff node; no node is named so."""
+    return f"owner of {node}"
+
+
+def _homes(elements: Sequence[_Element], stiff: set[str], outputs: Sequence[str]) -> dict[str, int]:
+    """Section of every label: what currents tie, then what reads each other, is one."""
+    tied = {tie for element in elements for tie in element.ties}
+    labels = sorted(tied | {n for element in elements for n in element.touched - stiff})
     index = {label: k for k, label in enumerate(labels)}
-    edges = [(index[ties[0]], index[t]) for _, _, _, ties in items for t in ties]
+    edges = [(index[e.ties[0]], index[tie]) for e in elements for tie in e.ties]
     count, component = _components(len(labels), edges, strong=False)
-    home = {n: component[index[n]] for n in labels}
-    home |= {n: component[index[f"owner of {n}"]] for n in outputs}
+    home = {label: component[index[label]] for label in labels}
+    home |= {node: home[_owner(node)] for node in outputs}
     # Parts that read each other's nodes (a feedback path through an op-amp) are one section.
     reads = [
-        (home[ties[0]], home[node])
-        for _, _, touched, ties in items
-        if ties
-        for node in touched & set(home)
+        (home[e.ties[0]], home[node]) for e in elements if e.ties for node in e.touched & set(home)
     ]
-    count, merged = _components(count, reads, strong=True)
-    groups = [_Group(set(), [], {k: [] for k in kinds}, [], set()) for _ in range(count)]
-    for node in set(labels) & {n for item in items for n in item[2]}:
-        groups[merged[home[node]]].nodes.add(node)
-    for kind, element, touched, ties in items:
-        if not ties:
-            continue  # between two stiff nodes: it carries current but moves nothing
-        group = groups[merged[home[ties[0]]]]
-        group.reads |= touched - group.nodes
-        if isinstance(element, Device):
-            group.devices.append(element)
-            if element.owned_node:
-                group.owned.append(element.owned_node)
-        else:
-            group.twoterminals[kind].append(element)
-    return groups
+    _, merged = _components(count, reads, strong=True)
+    return {label: int(merged[part]) for label, part in home.items()}
+
+
+def _join(group: _Group, element: _Element) -> None:
+    group.reads |= element.touched - group.nodes
+    if isinstance(element.held, Device):
+        group.devices.append(element.held)
+        if element.held.owned_node:
+            group.owned.append(element.held.owned_node)
+    else:
+        group.twoterminals[element.kind].append(element.held)
 
 
 def _components(
     count: int, edges: Iterable[tuple[int, int]], *, strong: bool
-) -> tuple[int, NDArray[np.int_]]:
+) -> tuple[int, IndexArray]:
     """Number of connected components and the component of each label.
 
     Reachability by squaring the adjacency matrix: networks have some dozens of nodes, and a graph
@@ -233,7 +271,7 @@ def _in_signal_order(groups: list[_Group]) -> list[_Group]:
     return ordered
 
 
-def _incidence_row(node: str, names: Sequence[str]) -> Matrix:
+def _incidence_row(node: str, names: Sequence[str]) -> FloatArray:
     return np.array([1.0 if name == node else 0.0 for name in names])
 
 
@@ -244,7 +282,7 @@ def _section(network: Network, group: _Group, floating: Sequence[set[str]]) -> S
     known = (*signals, *rails)
     owned = set(group.owned)
 
-    def difference(a: str, b: str, names: Sequence[str]) -> Matrix:
+    def difference(a: str, b: str, names: Sequence[str]) -> FloatArray:
         return _incidence_row(a, names) - _incidence_row(b, names)
 
     def branches(elements: Sequence[TwoTerminal], extra: Sequence[Device] = ()) -> Branches:

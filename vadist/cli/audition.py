@@ -34,17 +34,17 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         help="another whole design, as it is; may be repeated",
     )  # fmt: skip
     add("--taps", action="store_true", help="add the dry take and the sound after each block")
-    passage = parser.add_argument_group("take and level")
-    add = passage.add_argument
+    excerpt = parser.add_argument_group("take and level")
+    add = excerpt.add_argument
     add(
         "--from",
         metavar="TIME",
         dest="start",
         default="0s",
-        help="start of a passage, as 2.5s or 1:02",
+        help="start of an excerpt, as 2.5s or 1:02",
     )
-    add("--length", metavar="TIME", help="length of the passage; default: to the end")
-    shared.add_full_scale(passage)
+    add("--length", metavar="TIME", help="length of the excerpt; default: to the end")
+    shared.add_full_scale(excerpt)
     add(
         "--loudness", default="-18LUFS", metavar="LEVEL",
         help="common loudness (default -18LUFS); all come lower alike if true peaks would pass "
@@ -72,13 +72,13 @@ def run(options: argparse.Namespace) -> int:
         PAGE,
         check_folder,
         file_stem,
-        read_passage,
+        read_excerpt,
         write_audition,
     )
     from vadist.audition.page.size import TOO_LARGE, check_page_size
     from vadist.audition.run import Probe, audition_design
     from vadist.audition.tables import text_table
-    from vadist.designs.files import apply_settings, load_design
+    from vadist.designs.files import apply_settings, design_text, load_design
     from vadist.quantities import parse_level
 
     from . import CAUTION
@@ -95,23 +95,25 @@ def run(options: argparse.Namespace) -> int:
     folder = Path(options.out or f"audition-{file_stem(take.stem)}-{file_stem(design.name)}")
     check_folder(folder, overwrite=options.overwrite)
     length_s = None if options.length is None else _seconds("--length", options.length)
-    passage = read_passage(take, _seconds("--from", options.start), length_s)
+    excerpt = read_excerpt(take, _seconds("--from", options.start), length_s)
     probe = Probe(_quantity("--probe-frequency", options.probe_frequency, "Hz"),
                   parse_level(options.probe_level))  # fmt: skip
     tracks = 1 + len(candidates) + (1 + len(design.stages) if options.taps else 0)
     if not options.no_page:
-        frames, channels = passage.samples.shape
-        check_page_size(tracks, frames, channels, passage.sample_rate_hz)
+        frames, channels = excerpt.samples.shape
+        check_page_size(tracks, frames, channels, excerpt.sample_rate_hz)
     with progress_bar(f"{tracks} tracks") as progress:
         result = audition_design(
-            design, candidates, passage.samples, passage.sample_rate_hz,
+            design, candidates, excerpt.samples, excerpt.sample_rate_hz,
             full_scale_v=parse_level(options.full_scale), level=_lufs(options.loudness),
             probe=probe, taps=options.taps, oversample=options.oversample,
             accuracy_db=shared.parse_accuracy(options.accuracy),
             threads=options.threads, progress=progress,
         )  # fmt: skip
+    stem, others = design_text(options.design), [design_text(name) for name in options.others]
+    originals = [stem] * (1 + len(candidates) - len(others)) + others
     written = write_audition(
-        result, folder, take=take.name, overwrite=options.overwrite,
+        result, folder, take=take.name, originals=originals, overwrite=options.overwrite,
         plots=not options.no_plots, page=not options.no_page,
     )  # fmt: skip
     print(text_table(result, shutil.get_terminal_size().columns))

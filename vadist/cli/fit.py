@@ -23,7 +23,11 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         "clipper.diodes.saturation_current (default 4x either way)",
     )  # fmt: skip
     add_capture_arguments(parser)
-    parser.add_argument("--out", metavar="FILE", help="write the fitted design (.toml)")
+    parser.add_argument(
+        "--out",
+        metavar="FILE",
+        help="write the fitted design (.toml): the one given, with its comments, other values",
+    )
     parser.add_argument("--overwrite", action="store_true", help="replace it")
     parser.add_argument("--json", metavar="FILE", help="write the figures; - for standard output")
     parser.add_argument(
@@ -37,7 +41,7 @@ def run(options: argparse.Namespace) -> int:
     import numpy as np
 
     from vadist.audio_files import write_text_atomically
-    from vadist.designs.files import write_design
+    from vadist.designs.files import design_text, write_design
     from vadist.fitting.fit import fit_design
     from vadist.fitting.report import as_json, text_report
     from vadist.fitting.suggest import suggest_stimulus
@@ -56,7 +60,8 @@ def run(options: argparse.Namespace) -> int:
     if sys.stderr.isatty():
         print(file=sys.stderr)
     if options.out:
-        write_text_atomically(options.out, write_design(report.design), overwrite=options.overwrite)
+        text = write_design(report.design, design_text(options.design))
+        write_text_atomically(options.out, text, overwrite=options.overwrite)
     suggestion = None
     if report.unseen and not report.interrupted:
         driven = capture.volts if source is None else source.volts

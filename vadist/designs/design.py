@@ -8,6 +8,7 @@ from typing import Any
 
 from vadist.circuits.network import GROUND, INPUT, SMALLEST_RESISTANCE_OHM, Network
 from vadist.circuits.nodes import join_wires
+from vadist.designs.settings import settled
 from vadist.errors import DesignError
 from vadist.names import nearest
 from vadist.parts import wiper_fraction
@@ -196,25 +197,47 @@ class Design:
         return getattr(self.source if owner == "source" else self.stages[owner], name)
 
     def with_value(self, path: str, value: Any) -> "Design":
-        """A candidate: this design with one value changed."""
-        self.field_info(path)
+        """A candidate: this design with one value changed.
+
+        Parameters
+        ----------
+        path : str
+            One of :attr:`paths`, or a value in a part's model, ``boost.transistor.forward_beta``.
+        value : object
+            Text as ``--set`` takes it (``"22n"``, ``"70%"``, ``"red LED"``, ``"none"``), a number
+            in the SI unit, or a part: ``Pot(1e5, 0.2)``. None leaves a part out that may be.
+
+        Raises
+        ------
+        DesignError
+            For an unknown path, with the nearest one, or a value that cannot stand there.
+
+        Examples
+        --------
+        >>> from vadist import load_design
+        >>> design = load_design("boosted_hard_clipper")
+        >>> changed = design.with_value("clipper.shunt_capacitor", "22n").with_value("drive", "70%")
+        >>> changed.value("clipper.shunt_capacitor"), changed.value("drive")
+        (2.2e-08, 0.7)
+        """
+        place, held = settled(self, path, value)
         try:
-            if path in self.controls:
-                moved = dataclasses.replace(self.controls[path], position=value)
-                return dataclasses.replace(self, controls={**self.controls, path: moved})
-            owner, _, name = path.partition(".")
-            if owner == "supply":
-                supply = dataclasses.replace(self.supply, **{name: value})
-                return dataclasses.replace(self, supply=supply)
-            if owner == "load":
-                return dataclasses.replace(self, load_ohm=value)
-            if owner == "source":
-                source = dataclasses.replace(self.source, **{name: value})
-                return dataclasses.replace(self, source=source)
-            stage = dataclasses.replace(self.stages[owner], **{name: value})
-            return dataclasses.replace(self, stages={**self.stages, owner: stage})
+            return self._holding(place, held)
         except DesignError as error:
-            raise DesignError(f"{path}: {error}") from None
+            raise DesignError(f"{place}: {error}") from None
+
+    def _holding(self, path: str, value: Any) -> "Design":
+        if path in self.controls:
+            moved = dataclasses.replace(self.controls[path], position=value)
+            return dataclasses.replace(self, controls={**self.controls, path: moved})
+        owner, _, name = path.partition(".")
+        if owner == "load":
+            return dataclasses.replace(self, load_ohm=value)
+        if owner in ("supply", "source"):
+            held = dataclasses.replace(getattr(self, owner), **{name: value})
+            return dataclasses.replace(self, **{owner: held})
+        stage = dataclasses.replace(self.stages[owner], **{name: value})
+        return dataclasses.replace(self, stages={**self.stages, owner: stage})
 
     def positioned(self) -> "Design":
         """The design with every pot where its control has turned it."""
@@ -240,6 +263,28 @@ class Design:
         network.stage = "load"
         network.resistor("resistance", node, GROUND, placed.load_ohm)
         return join_wires(network, [output_node(name) for name in placed.stages])
+
+    def describe(self) -> str:
+        """Stages and knobs with their values as the trade writes them, in lines of text.
+
+        Examples
+        --------
+        >>> from vadist import load_design
+        >>> print(load_design("soft_clipper").describe().splitlines()[0])
+        soft clipper
+        """
+        from vadist.designs.describing import text
+
+        return text(self)
+
+    def __str__(self) -> str:
+        return self.describe()
+
+    def _repr_html_(self) -> str:
+        """Return what a notebook shows."""
+        from vadist.designs.describing import page
+
+        return page(self)
 
     @property
     def output(self) -> str:

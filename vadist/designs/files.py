@@ -18,18 +18,17 @@ Shape of a file::
 All faults of a file are told at once, each on its own line with its place.
 """
 
-import dataclasses
-import tomllib
-from collections.abc import Iterable, Mapping
+from collections.abc import Mapping
 from importlib import resources
 from pathlib import Path
 from typing import Any
 
 from vadist.circuits.network import BIAS
 from vadist.designs.design import Design, Source
-from vadist.designs.models import is_model_path, with_model_value
+from vadist.designs.rewriting import rewritten
+from vadist.designs.settings import apply_settings, parse_value
 from vadist.designs.toml import RESTS_AT, parse_design
-from vadist.designs.values import NOTHING, read_value, shown, toml_string, warn_of, write_value
+from vadist.designs.values import shown, toml_string, write_value
 from vadist.errors import DesignError
 from vadist.names import nearest, printable
 from vadist.stages import STAGES
@@ -37,6 +36,7 @@ from vadist.stages.stage import FieldInfo
 
 __all__ = [
     "apply_settings",
+    "design_text",
     "load_design",
     "parse_design",
     "parse_value",
@@ -101,14 +101,30 @@ def load_design(name_or_path: str | Path) -> Design:
     >>> load_design("treble_boost").output
     'volume.output'
     """
+    return parse_design(*_read(name_or_path))
+
+
+def design_text(name_or_path: str | Path) -> str:
+    """TOML of a design as it stands in its file; see :func:`load_design`.
+
+    Raises
+    ------
+    DesignError
+        If there is no such file.
+    """
+    return _read(name_or_path)[0]
+
+
+def _read(name_or_path: str | Path) -> tuple[str, str]:
+    """Return a design's TOML, and what messages call it."""
     if isinstance(name_or_path, str) and not _looks_like_path(name_or_path):
         path = preset_path(name_or_path)
-        return parse_design(_read_text(path, path.stem), name_or_path)
+        return _read_text(path, path.stem), name_or_path
     place = printable(name_or_path)
     text = _read_text(Path(name_or_path), place)
     if text.lstrip().startswith("{"):  # no TOML begins so
-        text, place = _design_of_sidecar(text, place), f"{place}: design"
-    return parse_design(text, place)
+        return _design_of_sidecar(text, place), f"{place}: design"
+    return text, place
 
 
 def _design_of_sidecar(text: str, place: str) -> str:
@@ -168,92 +184,39 @@ def _read_text(path: Path, place: str) -> str:
         raise DesignError(f"{place}: line {line} is not UTF-8 text; save it as UTF-8") from None
 
 
-def parse_value(design: Design, path: str, text: str) -> Any:
-    """Read the value for a path of a design as a person types it.
+def write_design(design: Design, original: str | Path | None = None) -> str:
+    r"""Write a design as TOML, so that reading gives it back.
 
     Parameters
     ----------
     design : Design
-    path : str
-        A control, or ``stage.part``.
-    text : str
-        ``4n7``, ``0.3``, ``1N4148``, ``none`` for a part that may be left out, or a table as in a
-        file: ``{type = "1N4148", count = 2}``.
+    original : str or Path, optional
+        Text of the design file it stems from, or its path. Values that changed are replaced where
+        they stand; comments, order and everything else stay byte for byte. Without it, or if the
+        design has other stages or controls, every value is written with its purpose.
 
     Raises
     ------
     DesignError
-        With the path in front.
+        If a stage is of no kind the package knows, or the original is no design.
 
     Examples
     --------
-    >>> parse_value(load_design("boosted_hard_clipper"), "clipper.shunt_capacitor", "4n7")
-    4.7e-09
+    >>> text = 'name = "mine"\n[[stage]]\nname = "c"\ntype = "diode_clipper"\n'
+    >>> text += 'diodes = "1N4148"\nseries_resistor = "1k"  # what the shop had\n'
+    >>> changed = parse_design(text).with_value("c.series_resistor", "1k5")
+    >>> print(write_design(changed, text).splitlines()[-1])
+    series_resistor = "1k5"  # what the shop had
     """
-    info = design.field_info(path)
-    text = text.strip()
-    if text == NOTHING and info.optional and _may_be_left_out(design, path):
-        return None
-    try:
-        value = read_value(info, _inline(text), design.value(path))
-    except DesignError as error:
-        raise DesignError(f"{path} {error}") from None
-    warn_of(info, text, value, path)
-    return value
+    if original is not None:
+        text = design_text(original) if isinstance(original, Path) else original
+        if (kept := rewritten(design, text)) is not None:
+            return kept
+    return _fresh(design)
 
 
-def _inline(text: str) -> object:
-    if not text.startswith("{"):
-        return text
-    try:
-        table = tomllib.loads(f"value = {text}")
-    except (ValueError, RecursionError):
-        table = {}
-    if set(table) != {"value"}:
-        raise DesignError(f"must be one table as in a design file (got {shown(text)})")
-    return table["value"]
-
-
-def _may_be_left_out(design: Design, path: str) -> bool:
-    owner, _, name = path.partition(".")
-    holder = design.source if owner == "source" else design.stages[owner]
-    return any(f.name == name and f.default is None for f in dataclasses.fields(holder))
-
-
-def apply_settings(design: Design, settings: Iterable[str]) -> Design:
-    """Change values by ``path=value`` texts, in order; a path may lead into a part's model.
-
-    Raises
-    ------
-    DesignError
-        One line for each setting that cannot be applied.
-    """
-    faults: list[str] = []
-    for setting in settings:
-        path, equals, text = setting.partition("=")
-        try:
-            if not equals:
-                raise DesignError(f"a setting must be written path=value (got {shown(setting)})")
-            path = path.strip()
-            if is_model_path(path):
-                design = with_model_value(design, path, text.strip())
-            else:
-                design = design.with_value(path, parse_value(design, path, text))
-        except DesignError as error:
-            faults.append(str(error))
-    if faults:
-        raise DesignError("\n".join(faults))
-    return design
-
-
-def write_design(design: Design) -> str:
-    """Write a design as TOML, each value with its purpose, so that reading gives it back.
-
-    Raises
-    ------
-    DesignError
-        If a stage is of no kind the package knows.
-    """
+def _fresh(design: Design) -> str:
+    """Write a design with each value's purpose beside it."""
     blocks = [[f"name = {toml_string(design.name)}"]]
     if design.description:
         blocks[0].append(f"description = {toml_string(design.description)}")

@@ -5,13 +5,15 @@ Without ``forward`` or ``reverse`` a value of diodes means both directions:
 """
 
 import dataclasses
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
-from vadist.designs.design import Design
 from vadist.designs.values import model_keys, number
 from vadist.errors import DesignError
 from vadist.names import nearest
 from vadist.stages.stage import DiodePair
+
+if TYPE_CHECKING:
+    from vadist.designs.design import Design
 
 _SIDES = ("forward", "reverse")
 
@@ -21,16 +23,21 @@ def is_model_path(path: str) -> bool:
     return path.count(".") >= 2
 
 
-def with_model_value(design: Design, path: str, text: str) -> Design:
-    """A candidate: the design with one value of a part's model changed.
+def with_model_value(design: "Design", path: str, value: object) -> Any:
+    """The part of a design with one value of its model changed.
 
     Parameters
     ----------
     design : Design
     path : str
         ``stage.part.value``, the value named as in a design file's inline model.
-    text : str
-        As a person types it.
+    value : str or float
+        As a person types it, or in the SI unit.
+
+    Returns
+    -------
+    object
+        What is to stand at ``stage.part``.
 
     Raises
     ------
@@ -42,7 +49,7 @@ def with_model_value(design: Design, path: str, text: str) -> Design:
     >>> from vadist.designs.files import load_design
     >>> changed = with_model_value(
     ...     load_design("soft_clipper"), "gain.diodes.saturation_current", "5n")
-    >>> changed.value("gain.diodes").forward.model.saturation_current_a
+    >>> changed.forward.model.saturation_current_a
     5e-09
     """
     stage, part, *rest = path.split(".")
@@ -55,19 +62,17 @@ def with_model_value(design: Design, path: str, text: str) -> Design:
                 raise DesignError(f"{path}: there is no diode in that direction")
             sides = [rest.pop(0)]
         strings = {side: getattr(held, side) for side in sides}
-        changed: Any = dataclasses.replace(
+        return dataclasses.replace(
             held,
             **{
-                side: dataclasses.replace(string, model=_changed(string.model, rest, path, text))
+                side: dataclasses.replace(string, model=_changed(string.model, rest, path, value))
                 for side, string in strings.items()
             },
         )
-    else:
-        changed = _changed(held, rest, path, text)
-    return design.with_value(place, changed)
+    return _changed(held, rest, path, value)
 
 
-def _changed(model: Any, rest: list[str], path: str, text: str) -> Any:
+def _changed(model: Any, rest: list[str], path: str, value: object) -> Any:
     known = model_keys(model)
     key = ".".join(rest)
     if key not in known:
@@ -75,6 +80,6 @@ def _changed(model: Any, rest: list[str], path: str, text: str) -> Any:
         raise DesignError(f"unknown value {path!r}{hint}")
     attribute, unit = known[key]
     try:
-        return dataclasses.replace(model, **{attribute: number(text, unit)})
+        return dataclasses.replace(model, **{attribute: number(value, unit)})
     except DesignError as error:
         raise DesignError(f"{path} {error}") from None

@@ -109,6 +109,11 @@ def read_value(info: FieldInfo, raw: object, held: Any = None) -> Any:
     return _READERS[info.kind](info, raw, held)
 
 
+def holds(info: FieldInfo, value: object) -> bool:
+    """Whether a value is what a design holds there, a number apart."""
+    return isinstance(value, _HELD.get(info.kind, ()))
+
+
 def warn_of(info: FieldInfo, raw: object, value: Any, place: str) -> None:
     """Warn of a part's value that was read but looks like a slip; see :func:`unusual`."""
     if isinstance(value, Pot):
@@ -357,6 +362,13 @@ _READERS: dict[str, Callable[[FieldInfo, object, Any], Any]] = {
     "transistor": _read_transistor,
     "opamp": _read_opamp,
     "diodes": _read_diodes,
+}
+
+_HELD: dict[str, type] = {
+    "pot": Pot,
+    "transistor": TransistorModel,
+    "opamp": OpAmpModel,
+    "diodes": DiodePair,
 }
 
 _WRITERS: dict[str, Callable[[FieldInfo, Any], str]] = {

@@ -9,9 +9,9 @@ from vadist.devices.exponential import exponential, knee
 from vadist.devices.kind import (
     STEP_IN_EXPONENTS,
     DeviceKind,
-    Limit,
     NoiseSource,
     Resting,
+    StepLimit,
     Varied,
 )
 from vadist.quantities import ELEMENTARY_CHARGE_C
@@ -35,7 +35,7 @@ def diodes(
     return current, forward_a * forward_per_v * forward + reverse_a * reverse_per_v * reverse
 
 
-def _limits(parameters: Mapping[str, float]) -> tuple[Limit, ...]:
+def _limits(parameters: Mapping[str, float]) -> tuple[StepLimit, ...]:
     edges, slopes = [], []
     for side in ("forward", "reverse"):
         current, per_v = parameters[f"{side}_a"], parameters[f"{side}_per_v"]

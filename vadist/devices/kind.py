@@ -18,7 +18,7 @@ STEP_IN_EXPONENTS = 2.5
 """Newton may pass the steep end of a law by this many e-folds at a time."""
 
 Volts = Mapping[str, float]
-Limit = tuple[float, float, float, float]
+StepLimit = tuple[float, float, float, float]
 """(low, high, step, growth): beyond [low, high] volts a control may go by one step at a time past
 ``growth`` times where it is."""
 
@@ -116,7 +116,7 @@ class DeviceKind:
     figures : function (Resting) -> mapping of label -> (value, unit)
         What its operating point is told by.
     library : str
-        What its table of parts is called.
+        What its table of parts is called in ``vadist.parts.LIBRARY``.
     symbol : str
         What it is drawn as.
     conducts : tuple of (terminal, terminal)
@@ -132,7 +132,7 @@ class DeviceKind:
     terminals: tuple[str, ...]
     controls: tuple[tuple[str, str], ...]
     injections: tuple[Mapping[str, float], ...]
-    limits: Callable[[Mapping[str, float]], tuple[Limit, ...]]
+    limits: Callable[[Mapping[str, float]], tuple[StepLimit, ...]]
     noise: Callable[[Resting, float], list[NoiseSource]]
     varied: Varied
     library: str

@@ -9,9 +9,9 @@ from vadist.devices.kind import (
     GROUND,
     STEP_IN_EXPONENTS,
     DeviceKind,
-    Limit,
     NoiseSource,
     Resting,
+    StepLimit,
     Varied,
 )
 
@@ -51,7 +51,7 @@ def opamp(
     )
 
 
-def _limits(parameters: Mapping[str, float]) -> tuple[Limit, ...]:
+def _limits(parameters: Mapping[str, float]) -> tuple[StepLimit, ...]:
     knee_v = 1.0 / parameters["knee_per_v"]
     return (
         (0.0, 0.0, 1.0 / parameters["per_v"], _SATURATED_GROWTH),

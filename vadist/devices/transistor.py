@@ -10,9 +10,9 @@ from vadist.devices.exponential import exponential, knee
 from vadist.devices.kind import (
     STEP_IN_EXPONENTS,
     DeviceKind,
-    Limit,
     NoiseSource,
     Resting,
+    StepLimit,
     Varied,
 )
 from vadist.quantities import ELEMENTARY_CHARGE_C
@@ -86,7 +86,7 @@ def transistor(
     )
 
 
-def _limits(parameters: Mapping[str, float]) -> tuple[Limit, ...]:
+def _limits(parameters: Mapping[str, float]) -> tuple[StepLimit, ...]:
     slope = 0.5 / parameters["half_per_v"]
     high = knee(parameters["saturation_a"], slope)
     return ((-math.inf, high, STEP_IN_EXPONENTS * slope, 1.0),) * 2

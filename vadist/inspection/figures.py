@@ -23,7 +23,7 @@ from vadist.analysis.corners import WHOLE, Corner, Root, find_corners
 from vadist.analysis.noise import Noise, find_noise
 from vadist.analysis.resting import RestingStage, SupplyCurrent, resting_stages, supply_current
 from vadist.designs.design import Design
-from vadist.large_signal.headroom import Ladder, Limit, headroom_ladder
+from vadist.large_signal.headroom import Ladder, Rung, headroom_ladder
 from vadist.large_signal.steady_sine import SteadySines, steady_sines
 
 FREQUENCY_HZ = 220.0
@@ -86,7 +86,7 @@ class Block:
     corners : tuple of Corner
     roots : tuple of Root
     level : Level
-    limit : Limit
+    limit : Rung
     """
 
     name: str
@@ -97,7 +97,7 @@ class Block:
     corners: tuple[Corner, ...]
     roots: tuple[Root, ...]
     level: Level
-    limit: Limit
+    limit: Rung
 
 
 @dataclass(frozen=True)

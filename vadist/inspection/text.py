@@ -12,7 +12,7 @@ from rich.text import Text
 
 from vadist.analysis.corners import Corner, Root, Share
 from vadist.inspection.figures import CONTROL_HZ, GAIN_HZ, Block, Inspection, Level
-from vadist.large_signal.headroom import HIGHEST_V, Ladder, Limit
+from vadist.large_signal.headroom import HIGHEST_V, Ladder, Rung
 from vadist.quantities import format_quantity, peak_volts_to_dbu
 
 _PLAIN_WIDTH = 80
@@ -274,5 +274,5 @@ def _from(level_v: float, below: bool) -> str:
     return f"already below {_v(level_v)}" if below else f"from {_v(level_v)}"
 
 
-def _rung(limit: Limit) -> str:
+def _rung(limit: Rung) -> str:
     return f"{limit.stage} {'below ' if limit.below else ''}{_v(limit.input_v)}"

@@ -155,12 +155,7 @@ def _bases() -> list[Path]:
     """Per-user cache folders, as each platform has them; none where there is no home."""
     if os.environ.get("VADIST_CACHE"):
         return [Path(os.environ["VADIST_CACHE"])]
-    try:
-        home = Path.home()
-    except RuntimeError:
-        return []
-    if sys.platform == "win32":
-        return [Path(os.environ.get("LOCALAPPDATA", home / "AppData" / "Local"))]
-    if sys.platform == "darwin":
-        return [home / "Library" / "Caches"]
-    return [Path(os.environ.get("XDG_CACHE_HOME") or home / ".cache")]
+    from platformdirs import user_cache_path
+
+    base = user_cache_path()
+    return [base] if base.is_absolute() else []

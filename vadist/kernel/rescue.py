@@ -1,4 +1,4 @@
-"""Continuation for the rare sample at which Newton's method does not settle from the last one."""
+"""Rescue of the rare sample at which Newton's method does not settle from the last one."""
 
 from collections.abc import Callable
 from typing import Any
@@ -20,7 +20,7 @@ def rescue(
     tolerance_v: float,
     lane: int,
 ) -> bool:
-    """Solve one stubborn lane by continuation from the previous sample's solution.
+    """Solve one stubborn lane by moving on from the previous sample's solution.
 
     The known part p of the control voltages moves from the previous sample's value to the wanted
     one in steps that halve when Newton fails and grow when it succeeds.

@@ -35,7 +35,7 @@ _ROUNDS = 8
 
 
 @dataclass(frozen=True)
-class Limit:
+class Rung:
     """Where a stage first limits.
 
     Attributes
@@ -63,7 +63,7 @@ class Ladder:
     Attributes
     ----------
     frequency_hz : float
-    limits : tuple of Limit
+    limits : tuple of Rung
         In signal order.
     output_input_v : float
         Peak volts at the input at which the output's whole distortion reaches 1 %.
@@ -75,13 +75,13 @@ class Ladder:
     """
 
     frequency_hz: float
-    limits: tuple[Limit, ...]
+    limits: tuple[Rung, ...]
     output_input_v: float
     output_below: bool
     output_heavy_v: float
 
     @property
-    def rungs(self) -> tuple[Limit, ...]:
+    def rungs(self) -> tuple[Rung, ...]:
         """Limits that are reached, the first to limit first."""
         reached = [limit for limit in self.limits if math.isfinite(limit.input_v)]
         return tuple(sorted(reached, key=lambda limit: limit.input_v))
@@ -116,7 +116,7 @@ def headroom_ladder(solved: SolvedDesign, frequency_hz: float) -> Ladder:
         order = np.argsort(levels)
         levels = levels[order]
         curves = {k: np.concatenate([curves[k], found[k]])[order] for k in curves}
-    limits = [_limit(stage, levels, curves) for stage in stages]
+    limits = [_rung(stage, levels, curves) for stage in stages]
     total = curves["", "total"]
     return Ladder(
         frequency_hz, tuple(limits), _crossing(levels, total), bool(total[0] >= 1.0),
@@ -167,11 +167,11 @@ def _crossing(levels: np.ndarray, curve: np.ndarray) -> float:
     return float(levels[k - 1] * (levels[k] / levels[k - 1]) ** share)
 
 
-def _limit(stage: str, levels: np.ndarray, curves: Mapping[tuple[str, str], np.ndarray]) -> Limit:
+def _rung(stage: str, levels: np.ndarray, curves: Mapping[tuple[str, str], np.ndarray]) -> Rung:
     found = [
         (_crossing(levels, curve), cause, bool(curve[0] >= 1.0))
         for (name, cause), curve in curves.items()
         if name == stage
     ]
     level, cause, below = min(found)
-    return Limit(stage, level, cause if math.isfinite(level) else "", below)
+    return Rung(stage, level, cause if math.isfinite(level) else "", below)

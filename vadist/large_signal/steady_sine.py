@@ -12,12 +12,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from vadist.analysis.chain_response import SolvedDesign, node_responses, ratios
-from vadist.circuits.sections import Matrix
+from vadist.arrays import ComplexArray, FloatArray
 from vadist.errors import UsageError
 from vadist.stepping.circuit import Circuit, build_circuit
 from vadist.stepping.stepper import Stepper
-
-Complex = NDArray[np.complex128]
 
 SOURCE = "source"
 """Name of the input among the places; no stage can have it."""
@@ -57,23 +55,23 @@ class SteadySines:
     """
 
     frequency_hz: float
-    levels_v: Matrix
+    levels_v: FloatArray
     rest_v: dict[str, float]
-    volts: dict[str, Matrix]
+    volts: dict[str, FloatArray]
     orders: NDArray[np.int64]
-    responses: dict[str, Complex]
+    responses: dict[str, ComplexArray]
 
-    def spectrum(self, place: str) -> Complex:
+    def spectrum(self, place: str) -> ComplexArray:
         """Harmonics at a stage or the input, (harmonics, levels), peak volts."""
         wave = self.volts[place]
         lines = np.fft.rfft(wave, axis=0) * (2.0 / len(wave))
         return np.asarray(lines[self.orders])
 
-    def distortion(self, stage: str) -> Matrix:
+    def distortion(self, stage: str) -> FloatArray:
         """THD_F at a stage's output, as a ratio, (levels,)."""
         return _distortion(self.spectrum(stage), self.spectrum(stage)[0])
 
-    def added_distortion(self, stage: str) -> Matrix:
+    def added_distortion(self, stage: str) -> FloatArray:
         """Distortion a stage adds itself, as a ratio to its fundamental, (levels,).
 
         What a linear stage would make of the harmonics that reach it is taken off first, so a
@@ -86,12 +84,12 @@ class SteadySines:
         passed = self.responses[stage][:, None] * self.spectrum(before)
         return _distortion(output - passed, output[0])
 
-    def peaks(self, place: str) -> tuple[Matrix, Matrix]:
+    def peaks(self, place: str) -> tuple[FloatArray, FloatArray]:
         """Lowest and highest deviation from rest, (levels,) each."""
         return self.volts[place].min(axis=0), self.volts[place].max(axis=0)
 
 
-def _distortion(lines: Complex, fundamental: Complex) -> Matrix:
+def _distortion(lines: ComplexArray, fundamental: ComplexArray) -> FloatArray:
     power = np.sum(np.abs(lines[1:]) ** 2, axis=0)
     return np.asarray(np.sqrt(power) / np.maximum(np.abs(fundamental), 1e-300))
 
@@ -135,7 +133,7 @@ class SineRunner:
         volts = solved.node_v
         self._rest = {stage: volts[node] for stage, node in solved.stage_nodes.items()}
 
-    def run(self, levels_v: Sequence[float] | Matrix) -> SteadySines:
+    def run(self, levels_v: Sequence[float] | FloatArray) -> SteadySines:
         """Settle sines of the given peak levels.
 
         Parameters
@@ -159,7 +157,7 @@ class SineRunner:
         )
 
 
-def _settle(circuit: Circuit, period: Matrix) -> dict[str, Matrix]:
+def _settle(circuit: Circuit, period: FloatArray) -> dict[str, FloatArray]:
     """Repeat a period until every stage repeats itself."""
     lanes = period.shape[1]
     stepper = Stepper([circuit], lanes)
@@ -177,7 +175,7 @@ def _settle(circuit: Circuit, period: Matrix) -> dict[str, Matrix]:
 
 
 def steady_sines(
-    solved: SolvedDesign, frequency_hz: float, levels_v: Sequence[float] | Matrix
+    solved: SolvedDesign, frequency_hz: float, levels_v: Sequence[float] | FloatArray
 ) -> SteadySines:
     """Settled sines of one frequency at several input levels; see :class:`SineRunner`."""
     return SineRunner(solved, frequency_hz).run(levels_v)

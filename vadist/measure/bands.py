@@ -6,10 +6,10 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike
 
+from vadist.arrays import FloatArray
 from vadist.errors import UsageError
 from vadist.measure.records import (
     AUDIO_BAND_HZ,
-    FloatArray,
     bin_frequencies,
     channel_record,
     require_positive,

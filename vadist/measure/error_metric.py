@@ -11,8 +11,9 @@ import math
 import numpy as np
 from numpy.typing import ArrayLike
 
+from vadist.arrays import FloatArray
 from vadist.errors import UsageError
-from vadist.measure.records import FloatArray, channel_record
+from vadist.measure.records import channel_record
 
 PRE_EMPHASIS = 0.85
 """Coefficient of the pre-emphasis 1 - 0.85 z^-1; state it wherever a figure made with it stands."""

@@ -6,8 +6,9 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike
 
+from vadist.arrays import FloatArray
 from vadist.errors import UsageError
-from vadist.measure.records import FloatArray, require_below_nyquist, require_positive
+from vadist.measure.records import require_below_nyquist, require_positive
 from vadist.measure.sine_fit import fit_sines
 
 

@@ -5,8 +5,10 @@ import math
 import numpy as np
 from numpy.typing import ArrayLike
 
+from vadist.arrays import FloatArray
 from vadist.errors import UsageError
-from vadist.measure.records import FloatArray, channel_record
+from vadist.measure.records import channel_record
+from vadist.quantities import HIGHEST_RATE_HZ, LOWEST_RATE_HZ
 
 BLOCK_S = 0.4
 """Length of a gating block (BS.1770-4 Annex 1)."""
@@ -21,9 +23,6 @@ CHANNEL_WEIGHTS = (1.0, 1.0, 1.0, 1.41, 1.41)
 
 REFERENCE_RATE_HZ = 48_000.0
 """Rate at which BS.1770 tabulates its filters."""
-
-LOWEST_RATE_HZ, HIGHEST_RATE_HZ = 8_000.0, 384_000.0
-"""Sample rates the loudness meter takes."""
 
 MOST_CHANNELS = len(CHANNEL_WEIGHTS)
 

@@ -3,12 +3,10 @@
 import math
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
+from vadist.arrays import FloatArray as FloatArray
 from vadist.errors import UsageError
-
-FloatArray = NDArray[np.float64]
-ComplexArray = NDArray[np.complex128]
 
 AUDIO_BAND_HZ = (20.0, 20_000.0)
 """The band of hearing that figures of merit for audio are quoted over."""

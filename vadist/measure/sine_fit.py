@@ -5,8 +5,9 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike
 
+from vadist.arrays import FloatArray
 from vadist.errors import UsageError
-from vadist.measure.records import FloatArray, mono_record, require_below_nyquist
+from vadist.measure.records import mono_record, require_below_nyquist
 
 MINIMUM_BEATS = 4.0
 """Fewest turns of the closest pair of lines: the weights' main lobe is three bins to a side."""

@@ -13,10 +13,9 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike
 
+from vadist.arrays import ComplexArray, FloatArray
 from vadist.errors import UsageError
 from vadist.measure.records import (
-    ComplexArray,
-    FloatArray,
     bin_frequencies,
     mono_record,
     require_below_nyquist,

@@ -5,7 +5,8 @@ import math
 import numpy as np
 from numpy.typing import ArrayLike
 
-from vadist.measure.records import FloatArray, channel_record, require_positive
+from vadist.arrays import FloatArray
+from vadist.measure.records import channel_record, require_positive
 
 MINIMUM_RATE_HZ = 384_000.0
 """Rate reached by oversampling: eightfold at 48 kHz, twice what BS.1770-4 Annex 2 asks for."""

@@ -3,6 +3,7 @@
 from vadist.parts.diodes import DIODE_FAMILIES, DiodeModel
 from vadist.parts.library import (
     DIODES,
+    LIBRARY,
     OPAMPS,
     TRANSISTORS,
     find_diode,
@@ -16,6 +17,7 @@ from vadist.parts.transistors import TransistorModel
 __all__ = [
     "DIODES",
     "DIODE_FAMILIES",
+    "LIBRARY",
     "OPAMPS",
     "TAPERS",
     "TRANSISTORS",

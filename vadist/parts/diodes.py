@@ -4,6 +4,7 @@ from dataclasses import dataclass
 
 from vadist.errors import DesignError
 from vadist.parts.limits import require_name, require_not_negative, require_positive
+from vadist.quantities import format_quantity
 
 DIODE_FAMILIES = ("silicon", "germanium", "schottky", "led")
 
@@ -44,6 +45,15 @@ class DiodeModel:
     emission_coefficient: float
     series_resistance_ohm: float = 0.0
     source: str = "given by the user"
+
+    @property
+    def figures(self) -> str:
+        """Its numbers, with their units."""
+        return (
+            f"{self.family}, Is {format_quantity(self.saturation_current_a, 'A')}, "
+            f"n {self.emission_coefficient:g}, "
+            f"Rs {format_quantity(self.series_resistance_ohm, 'ohm')}"
+        )
 
     def __post_init__(self) -> None:
         require_name(self.name)

@@ -6,6 +6,8 @@ leaves. A sheet promises limits and few typical values, and no two specimens agr
 not depend on where in its limits a part lies. Values from memory say so.
 """
 
+from collections.abc import Mapping
+
 from vadist.names import find_by_name
 from vadist.parts.diodes import DiodeModel
 from vadist.parts.opamps import OpAmpModel
@@ -161,6 +163,13 @@ OPAMPS = {
         ),
     )
 }
+
+LIBRARY: dict[str, Mapping[str, DiodeModel | TransistorModel | OpAmpModel]] = {
+    "diodes": DIODES,
+    "transistors": TRANSISTORS,
+    "op-amps": OPAMPS,
+}
+"""Every table, by the name that a kind of device calls its own."""
 
 
 def find_diode(name: str) -> DiodeModel:

@@ -9,6 +9,7 @@ from vadist.parts.limits import (
     require_not_negative,
     require_positive,
 )
+from vadist.quantities import format_quantity
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,6 +52,18 @@ class OpAmpModel:
     current_noise_a_rthz: float
     supply_current_a: float
     source: str = "given by the user"
+
+    @property
+    def figures(self) -> str:
+        """Its numbers, with their units."""
+        return (
+            f"GBW {format_quantity(self.gain_bandwidth_hz, 'Hz')}, "
+            f"SR {self.slew_rate_v_per_s / 1e6:g} V/us, "
+            f"swing to {self.headroom_low_v:g} V and {self.headroom_high_v:g} V from the rails, "
+            f"{format_quantity(self.voltage_noise_v_rthz, 'V/rtHz')}, "
+            f"{format_quantity(self.current_noise_a_rthz, 'A/rtHz')}, "
+            f"{format_quantity(self.supply_current_a, 'A')}"
+        )
 
     def __post_init__(self) -> None:
         require_name(self.name)

@@ -5,6 +5,7 @@ from dataclasses import dataclass
 
 from vadist.errors import DesignError
 from vadist.parts.limits import require_name, require_not_negative, require_positive
+from vadist.quantities import format_quantity
 
 
 @dataclass(frozen=True, slots=True)
@@ -62,6 +63,19 @@ class TransistorModel:
     knee_current_a: float = math.inf
     base_resistance_ohm: float = 0.0
     source: str = "given by the user"
+
+    @property
+    def figures(self) -> str:
+        """Its numbers, with their units."""
+        return (
+            f"NPN, Is {format_quantity(self.saturation_current_a, 'A')}, "
+            f"beta {self.forward_beta:g}, reverse beta {self.reverse_beta:g}, "
+            f"Early {self.early_voltage_v:g} V, "
+            f"leakage {format_quantity(self.emitter_leakage_a, 'A')} and "
+            f"{format_quantity(self.collector_leakage_a, 'A')}, "
+            f"knee {self.knee_current_a * 1e3:g} mA, "
+            f"Rb {format_quantity(self.base_resistance_ohm, 'ohm')}"
+        )
 
     def __post_init__(self) -> None:
         require_name(self.name)

@@ -8,7 +8,7 @@ import numpy as np
 from vadist.analysis.chain_response import decibels, node_responses, solve_design, stage_responses
 from vadist.designs.design import Design
 from vadist.inspection.figures import POSITIONS
-from vadist.plots.style import audio_axis, grid_shape, line_style, new_figure
+from vadist.plots.style import audio_axis, grid_shape, line_style, new_figure, panels
 
 FREQUENCIES_HZ = np.geomspace(20.0, 20e3, 300)
 
@@ -18,14 +18,16 @@ _FLOOR_DB = -70.0
 _LEAST_SPAN_DB = 6.0
 
 
-def control_figure(design: Design, control: str) -> Any:
-    """Magnitude and phase of the whole at the positions of one control."""
+def control_figure(design: Design, control: str, axes: Any = None) -> Any:
+    """Magnitude and phase of the whole at the positions of one control, in two axes."""
     others = ", ".join(
         f"{name} {knob.position:g}" for name, knob in design.controls.items() if name != control
     )
     subtitle = "small signal, input to output" + (f"; {others}" if others else "")
-    figure = new_figure(8.0, 6.0, f"{design.name}: {control}", subtitle)
-    top, bottom = figure.subplots(2, 1, sharex=True, height_ratios=(3, 2))
+    figure, (top, bottom) = panels(
+        axes, 2, (8.0, 6.0), (f"{design.name}: {control}", subtitle), sharex=True,
+        height_ratios=(3, 2),
+    )  # fmt: skip
     near = 0.0
     for k, position in enumerate(POSITIONS):
         solved = solve_design(design.with_value(control, position))

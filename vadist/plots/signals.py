@@ -9,7 +9,7 @@ import numpy as np
 from vadist.analysis.chain_response import SolvedDesign
 from vadist.analysis.resting import resting_stages
 from vadist.inspection.figures import Inspection
-from vadist.large_signal.headroom import HIGHEST_V, LOWEST_V, THRESHOLD, Ladder, Limit
+from vadist.large_signal.headroom import HIGHEST_V, LOWEST_V, THRESHOLD, Ladder, Rung
 from vadist.large_signal.steady_sine import SOURCE, SineRunner, SteadySines
 from vadist.plots.style import (
     FAINT,
@@ -20,6 +20,7 @@ from vadist.plots.style import (
     level_axis,
     line_style,
     new_figure,
+    panels,
 )
 from vadist.quantities import format_quantity
 from vadist.stepping.batch import LANES
@@ -163,13 +164,13 @@ def _turned(wave: np.ndarray, phase_rad: float) -> np.ndarray:
     return np.asarray(np.fft.irfft(turned, len(wave)))
 
 
-def spectrum_figure(solved: SolvedDesign, found: Inspection) -> Any:
+def spectrum_figure(solved: SolvedDesign, found: Inspection, axes: Any = None) -> Any:
     """Harmonics at the output for the typical input."""
     sines = SineRunner(solved, found.frequency_hz).run([found.picture_level_v])
     lines = np.abs(sines.spectrum(list(solved.design.stages)[-1])[:, 0])
     level = 20.0 * np.log10(np.maximum(lines / lines[0], 1e-12))
-    figure = new_figure(8.0, 4.4, f"{solved.design.name}: output spectrum", _sine_text(found))
-    axis = figure.subplots()
+    heading = (f"{solved.design.name}: output spectrum", _sine_text(found))
+    figure, (axis,) = panels(axes, 1, (8.0, 4.4), heading)
     for first, name, style, marker in ((0, "odd", 0, "o"), (1, "even", 1, "s")):
         order = sines.orders[first::2]
         kept = level[first::2] > _SPECTRUM_FLOOR_DB
@@ -190,14 +191,14 @@ def spectrum_figure(solved: SolvedDesign, found: Inspection) -> Any:
     return figure
 
 
-def harmonics_figure(solved: SolvedDesign, found: Inspection) -> Any:
-    """Harmonics at the output and THD against the input level."""
+def harmonics_figure(solved: SolvedDesign, found: Inspection, axes: Any = None) -> Any:
+    """Harmonics at the output and THD against the input level, in two axes."""
     sines = SineRunner(solved, found.frequency_hz).run(_LEVELS_V)
     last = list(solved.design.stages)[-1]
     lines = np.abs(sines.spectrum(last))
     subtitle = f"sine of {format_quantity(found.frequency_hz, 'Hz')}"
-    figure = new_figure(8.0, 6.4, f"{solved.design.name}: harmonics against level", subtitle)
-    top, bottom = figure.subplots(2, 1, sharex=True, height_ratios=(3, 2))
+    heading = (f"{solved.design.name}: harmonics against level", subtitle)
+    figure, (top, bottom) = panels(axes, 2, (8.0, 6.4), heading, sharex=True, height_ratios=(3, 2))
     for k in range(min(len(_ORDINALS), len(lines))):
         top.loglog(_LEVELS_V, np.maximum(lines[k], 1e-12), label=_ORDINALS[k], **line_style(k))
     top.set_ylim(max(lines[0].max() * 1e-5, 1e-7), lines[0].max() * 2.0)
@@ -220,7 +221,7 @@ def harmonics_figure(solved: SolvedDesign, found: Inspection) -> Any:
     return figure
 
 
-def ladder_figure(found: Inspection) -> Any | None:
+def ladder_figure(found: Inspection, axes: Any = None) -> Any | None:
     """Input level from which each stage limits, as set and with the drive turned down."""
     limits = [limit for limit in found.ladder.limits if math.isfinite(limit.input_v)]
     if not limits:
@@ -231,8 +232,8 @@ def ladder_figure(found: Inspection) -> Any | None:
         turned = {limit.stage: limit for limit in found.clean_up.ladder.limits}
     tone = f"sine of {format_quantity(found.frequency_hz, 'Hz')}"
     subtitle = f"{tone}; a block limits to the right of its mark"
-    figure = new_figure(8.0, 2.0 + 0.62 * len(limits), f"{found.design.name}: headroom", subtitle)
-    axis = figure.subplots()
+    heading = (f"{found.design.name}: headroom", subtitle)
+    figure, (axis,) = panels(axes, 1, (8.0, 2.0 + 0.62 * len(limits)), heading)
     rows = {limit.stage: ladder_marks(limit, turned.get(limit.stage)) for limit in limits}
     lowest = min(
         mark.input_v / (2.0 if mark.below else 1.0) for row in rows.values() for mark in row
@@ -274,7 +275,7 @@ def ladder_figure(found: Inspection) -> Any | None:
     return figure
 
 
-def ladder_marks(limit: Limit, turned: Limit | None) -> list[Limit]:
+def ladder_marks(limit: Rung, turned: Rung | None) -> list[Rung]:
     """Marks in a stage's row: its limit as set and with the drive down, one if they are alike."""
     if turned is None or not math.isfinite(turned.input_v):
         return [limit]

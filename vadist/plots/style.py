@@ -95,6 +95,34 @@ def new_figure(width_in: float, height_in: float, title: str, subtitle: str = ""
     return figure
 
 
+def panels(
+    axes: Any, count: int, size_in: tuple[float, float], heading: tuple[str, str], **layout: Any
+) -> tuple[Any, list[Any]]:
+    """Return a figure and the axes to draw in: the caller's, or those of a new figure.
+
+    Parameters
+    ----------
+    axes : matplotlib Axes, sequence of them from top to bottom, or None for a new figure
+    count : int
+        How many are needed.
+    size_in, heading : of a new figure; the caller's keeps its own
+    layout : of a new figure's rows
+
+    Raises
+    ------
+    UsageError
+        If another number of axes was given.
+    """
+    if axes is None:
+        figure = new_figure(*size_in, *heading)
+        new = figure.subplots(count, 1, squeeze=False, **layout)
+        return figure, list(new[:, 0])
+    given = list(axes) if hasattr(axes, "__iter__") else [axes]
+    if len(given) != count:
+        raise UsageError(f"axes: this picture needs {count} (got {len(given)})")
+    return given[0].figure, given
+
+
 def line_style(index: int) -> dict[str, Any]:
     """Colour and dashes of the n-th line, none of 36 alike.
 

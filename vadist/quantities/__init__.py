@@ -11,10 +11,13 @@ from vadist.quantities.levels import (
 )
 from vadist.quantities.notation import format_quantity, parse_quantity, write_quantity
 from vadist.quantities.preferred import SERIES, nearest_preferred, neighbours, preferred_values
+from vadist.quantities.rates import HIGHEST_RATE_HZ, LOWEST_RATE_HZ
 
 __all__ = [
     "BOLTZMANN_J_PER_K",
     "ELEMENTARY_CHARGE_C",
+    "HIGHEST_RATE_HZ",
+    "LOWEST_RATE_HZ",
     "SERIES",
     "dbu_to_peak_volts",
     "dbv_to_peak_volts",

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike
 
-from vadist.circuits.sections import Matrix
+from vadist.arrays import FloatArray
 from vadist.designs.design import Design
 from vadist.errors import UsageError
 from vadist.rendering.diagnostics import Diagnostics
@@ -27,10 +27,10 @@ class RenderResult:
         Volts after each stage asked for.
     """
 
-    volts: Matrix
+    volts: FloatArray
     sample_rate_hz: float
     diagnostics: Diagnostics
-    taps: dict[str, Matrix]
+    taps: dict[str, FloatArray]
 
 
 def render(
@@ -50,7 +50,9 @@ def render(
     ----------
     design : Design
     samples : (frames,) or (frames, channels)
-        The dry take, full scale +-1.
+        The dry take, full scale +-1. A take of one channel may be either; what comes back has two
+        dimensions always, (frames, channels), unlike :meth:`vadist.stepping.processor.Processor
+        .process`, which gives back the shape it is given.
     sample_rate_hz : float
         8000 to 384000.
     full_scale_v : float
@@ -67,6 +69,7 @@ def render(
     Returns
     -------
     RenderResult
+        With ``volts`` of (frames, channels), channels 1 for samples of one dimension.
 
     Raises
     ------
@@ -120,7 +123,7 @@ def render_candidates(
     ]
 
 
-def _as_take(samples: ArrayLike) -> Matrix:
+def _as_take(samples: ArrayLike) -> FloatArray:
     take = np.asarray(samples, dtype=float)
     if take.ndim == 1:
         take = take[:, None]

@@ -32,13 +32,13 @@ class SectionEffort:
     stages : tuple of str
     newton_steps : float
         Newton steps a sample; all lanes that are stepped together take as many as the slowest.
-    continued : int
-        Samples that needed continuation, over all candidates rendered together.
+    rescued : int
+        Samples that needed the rescue, over all candidates rendered together.
     """
 
     stages: tuple[str, ...]
     newton_steps: float
-    continued: int
+    rescued: int
 
 
 @dataclass(frozen=True)

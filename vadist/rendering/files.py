@@ -12,8 +12,8 @@ from pathlib import Path
 
 import numpy as np
 
+from vadist.arrays import FloatArray
 from vadist.audio_files import TakeReader, TakeWriter, same_file, write_text_atomically
-from vadist.circuits.sections import Matrix
 from vadist.designs.design import Design
 from vadist.designs.files import write_design
 from vadist.errors import AudioFileError, UsageError
@@ -193,10 +193,10 @@ def render_file(
     return report
 
 
-def file_window(reader: TakeReader, full_scale_v: float) -> Callable[[int, int], Matrix]:
+def file_window(reader: TakeReader, full_scale_v: float) -> Callable[[int, int], FloatArray]:
     """Window onto a take on disk, in volts, zero outside its ends."""
 
-    def window(first: int, last: int) -> Matrix:
+    def window(first: int, last: int) -> FloatArray:
         low, high = max(first, 0), min(last, reader.frames)
         held = np.zeros((last - first, reader.channels))
         if low < high:
@@ -209,7 +209,7 @@ def file_window(reader: TakeReader, full_scale_v: float) -> Callable[[int, int],
     return window
 
 
-def _rendered(rendering: Rendering, progress: Callable[[float], None]) -> Iterator[Matrix]:
+def _rendered(rendering: Rendering, progress: Callable[[float], None]) -> Iterator[FloatArray]:
     """Output volts of the first candidate in blocks; a span is let go before the next begins."""
     spans = rendering.spans(progress)
     while (span := next(spans, None)) is not None:
@@ -219,7 +219,7 @@ def _rendered(rendering: Rendering, progress: Callable[[float], None]) -> Iterat
 
 
 def _write(
-    blocks: Iterator[Matrix],
+    blocks: Iterator[FloatArray],
     output: Path,
     reader: TakeReader,
     settings: FileSettings,
@@ -237,7 +237,7 @@ def _write(
     return peak, int(np.sum(writer.clipped_samples))
 
 
-def _blocks(reader: TakeReader) -> Iterator[Matrix]:
+def _blocks(reader: TakeReader) -> Iterator[FloatArray]:
     while len(block := reader.read(_BLOCK_FRAMES)):
         yield block
 

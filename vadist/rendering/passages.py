@@ -17,9 +17,8 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
-from vadist.circuits.sections import Matrix
+from vadist.arrays import FloatArray, IndexArray
 from vadist.pool import StoppablePool, results
 from vadist.stepping.batch import LANES, StepError
 from vadist.stepping.circuit import Circuit
@@ -73,19 +72,19 @@ class Passages:
         Of each section ``REACH`` frames before, and one oversampled sample later.
     """
 
-    first: NDArray[np.int_]
-    channel: NDArray[np.int_]
-    frames: NDArray[np.int_]
-    roughness: Matrix
-    energy: Matrix
-    priority: Matrix
-    volts: Matrix
-    states: list[Matrix]
+    first: IndexArray
+    channel: IndexArray
+    frames: IndexArray
+    roughness: FloatArray
+    energy: FloatArray
+    priority: FloatArray
+    volts: FloatArray
+    states: list[FloatArray]
 
     def __len__(self) -> int:
         return len(self.first)
 
-    def only(self, chosen: NDArray[np.int_]) -> "Passages":
+    def only(self, chosen: IndexArray) -> "Passages":
         """Some of them."""
         return Passages(
             self.first[chosen], self.channel[chosen], self.frames[chosen], self.roughness[chosen],
@@ -119,16 +118,16 @@ class Survey:
     def __init__(self, sample_rate_hz: float) -> None:
         self._longest = passage_frames(sample_rate_hz)
         self._best: Passages | None = None
-        self._sums: Matrix | None = None
+        self._sums: FloatArray | None = None
         self._energy, self._roughness, self._frames = 0.0, 0.0, 0
 
     def add(
         self,
         start: int,
-        volts: Matrix,
+        volts: FloatArray,
         rest_v: float,
-        firsts: NDArray[np.int_],
-        states: list[Matrix],
+        firsts: IndexArray,
+        states: list[FloatArray],
     ) -> None:
         """Note a span.
 
@@ -182,7 +181,7 @@ class Survey:
             return None
         return self._best.only(np.arange(min(len(self._best), KEPT)))
 
-    def few(self, errors: Matrix) -> NDArray[np.int_]:
+    def few(self, errors: FloatArray) -> NDArray[np.int_]:
         """The worst kept passages, if so few make up the error that single edges decide it.
 
         Parameters
@@ -195,7 +194,7 @@ class Survey:
         alone = len(worst) and energy[worst].sum() > _DECIDED * energy.sum()
         return worst if alone else worst[:0]
 
-    def stated(self, errors: Matrix, sample_rate_hz: float) -> "StatedError":
+    def stated(self, errors: FloatArray, sample_rate_hz: float) -> "StatedError":
         """Error of the whole take from that of the kept passages.
 
         Parameters
@@ -234,7 +233,7 @@ class Survey:
         )
 
 
-def corrected(errors: Matrix, few: NDArray[np.int_], finer: Matrix) -> Matrix:
+def corrected(errors: FloatArray, few: NDArray[np.int_], finer: FloatArray) -> FloatArray:
     """Errors with those of a few passages told by finer runs, and the others in proportion.
 
     Parameters
@@ -285,8 +284,8 @@ def _decibels(ratio: float) -> float:
 
 
 def _bends_and_energy(
-    volts: Matrix, rest_v: float, firsts: NDArray[np.int_]
-) -> tuple[Matrix, Matrix]:
+    volts: FloatArray, rest_v: float, firsts: IndexArray
+) -> tuple[FloatArray, FloatArray]:
     """Energy of the second difference and of the volts, of each passage; (passages,) each.
 
     Passages are taken some at a time, so that they stay in the cache.
@@ -309,10 +308,10 @@ def heard_again(
     kept: Sequence[Passages],
     circuits: Sequence[Circuit],
     stood: Sequence[Circuit],
-    window: Callable[[int, int], Matrix],
+    window: Callable[[int, int], FloatArray],
     sample_rate_hz: float,
     pool: StoppablePool,
-) -> list[Matrix]:
+) -> list[FloatArray]:
     """Run the passages of candidates of one structure at another rate.
 
     Parameters
@@ -355,14 +354,14 @@ def heard_again(
     inputs, column = np.unique(np.stack([first, channel], axis=1), axis=0, return_inverse=True)
     takes = [window(int(at) - lead, int(at) + longest + REACH)[:, which] for at, which in inputs]
 
-    def run(lanes: NDArray[np.int_]) -> None:
+    def run(lanes: IndexArray) -> None:
         """Lanes into ``heard``; states are entered when the filters up have settled."""
         mine, columns = np.unique(column.ravel()[lanes], return_inverse=True)
 
-        def feed(begin: int, end: int) -> Matrix:
+        def feed(begin: int, end: int) -> FloatArray:
             return np.stack([takes[k][begin:end] for k in mine], axis=1)
 
-        def deliver(begin: int, block: Matrix) -> None:
+        def deliver(begin: int, block: FloatArray) -> None:
             skip = max(lead - begin, 0)
             at = begin + skip - lead
             part = block[skip : skip + max(longest - at, 0), 0].T

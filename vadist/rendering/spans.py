@@ -8,12 +8,13 @@ from collections.abc import Callable, Iterator, Sequence
 import numpy as np
 from numpy.typing import NDArray
 
+from vadist.arrays import FloatArray
 from vadist.circuits.operating_point import solve_network
-from vadist.circuits.sections import Matrix
 from vadist.designs.design import Design
 from vadist.errors import UsageError
 from vadist.names import whole
 from vadist.pool import StoppablePool, stoppable_pool
+from vadist.quantities import HIGHEST_RATE_HZ, LOWEST_RATE_HZ
 from vadist.rendering.diagnostics import Diagnostics, SectionEffort, StageRange
 from vadist.rendering.method import MOST_OVERSAMPLE, Method, methods
 from vadist.rendering.passages import (
@@ -38,16 +39,14 @@ _IN_HAND_DB = 2.0
 _SURVEY_SHARE = 0.1
 # Of the time of a render that is told while its method is chosen.
 
-LOWEST_RATE_HZ, HIGHEST_RATE_HZ = 8_000, 384_000
-
-Window = Callable[[int, int], Matrix]
+Window = Callable[[int, int], FloatArray]
 """Frames first..last of a take in volts, (frames, channels), zero outside its ends."""
 
 
-def array_window(volts: Matrix) -> Window:
+def array_window(volts: FloatArray) -> Window:
     """Window onto an array, zero outside it."""
 
-    def window(first: int, last: int) -> Matrix:
+    def window(first: int, last: int) -> FloatArray:
         low, high = max(first, 0), min(last, len(volts))
         if (low, high) == (first, last):
             return volts[low:high]
@@ -109,10 +108,11 @@ class Rendering:
         self._grain = passage_frames(self.sample_rate_hz)
         self._surveyed = self.method
         self._surveys: list[Survey] = []
-        self._heard: dict[int, list[Matrix]] = {}
+        self._heard: dict[int, list[FloatArray]] = {}
         self._stated: list[StatedError] = []
         self._spans: list[tuple[list[int], SpanResult]] = []
         self._plan = Plan(1, 0, 0)
+        self._finished = False
 
     def circuits(self, factor: int) -> list[Circuit]:
         """Candidates discretised at an oversampling factor."""
@@ -127,19 +127,21 @@ class Rendering:
         """Candidates grouped by structure, so that each group runs as lanes of one batch."""
         groups: dict[object, list[int]] = {}
         for k, circuit in enumerate(self.circuits(factor)):
-            groups.setdefault(circuit.structure, []).append(k)
+            groups.setdefault(circuit.likeness, []).append(k)
         return list(groups.values())
 
     def _kept(self) -> list[Passages | None]:
         return [survey.kept for survey in self._surveys]
 
-    def _again(self, factor: int) -> list[Matrix]:
+    def _again(self, factor: int) -> list[FloatArray]:
         """Output of every candidate's kept passages at a factor."""
         if factor not in self._heard:
             self._heard[factor] = self._heard_at(factor)
         return self._heard[factor]
 
-    def _heard_at(self, factor: int, only: list[NDArray[np.int_]] | None = None) -> list[Matrix]:
+    def _heard_at(
+        self, factor: int, only: list[NDArray[np.int_]] | None = None
+    ) -> list[FloatArray]:
         kept, found = self._kept(), [np.zeros((0, self._grain))] * len(self.designs)
         if only is not None:
             kept = [p.only(c) if p and len(c) else None for p, c in zip(kept, only, strict=True)]
@@ -188,7 +190,7 @@ class Rendering:
         ]
 
     @staticmethod
-    def _weighed(terms: dict[int, float], runs: list[list[Matrix]]) -> list[Matrix]:
+    def _weighed(terms: dict[int, float], runs: list[list[FloatArray]]) -> list[FloatArray]:
         """Weighed sums of every candidate's runs."""
         weights = terms.values()
         return [
@@ -211,21 +213,21 @@ class Rendering:
             f"the best estimate, {method}, is {best:.1f} dB"
         )
 
-    def whole(self, progress: Callable[[float], None] = lambda done: None) -> Matrix:
+    def whole(self, progress: Callable[[float], None] = lambda done: None) -> FloatArray:
         """Output of the whole take at once, (candidates, frames, channels, 1 + taps) volts."""
         heard = self._room(self.frames)
         for _ in self.spans(progress, heard):
             pass
         return heard
 
-    def _room(self, frames: int) -> Matrix:
+    def _room(self, frames: int) -> FloatArray:
         """Memory for some frames of output, in which a candidate's channel lies in one piece."""
         room = np.empty((self.channels, len(self.designs), 1 + len(self.taps), frames))
         return room.transpose(1, 3, 0, 2)
 
     def spans(
-        self, progress: Callable[[float], None] = lambda done: None, into: Matrix | None = None
-    ) -> Iterator[Matrix]:
+        self, progress: Callable[[float], None] = lambda done: None, into: FloatArray | None = None
+    ) -> Iterator[FloatArray]:
         """Yield the output in order, (candidates, frames, channels, 1 + taps) volts a piece.
 
         Parameters
@@ -235,18 +237,20 @@ class Rendering:
         """
         if self._accuracy_db is None:
             yield from self._pieces(progress, into, survey=True)
-            return
-        for _ in self._pieces(lambda done: progress(_SURVEY_SHARE * done), None, survey=True):
-            pass
-        self._choose(self._accuracy_db)
-        self._spans.clear()
-        yield from self._pieces(
-            lambda done: progress(_SURVEY_SHARE + (1.0 - _SURVEY_SHARE) * done), into, survey=False
-        )
+        else:
+            for _ in self._pieces(lambda done: progress(_SURVEY_SHARE * done), None, survey=True):
+                pass
+            self._choose(self._accuracy_db)
+            self._spans.clear()
+            rest = 1.0 - _SURVEY_SHARE
+            yield from self._pieces(
+                lambda done: progress(_SURVEY_SHARE + rest * done), into, survey=False
+            )
+        self._finished = True
 
     def _pieces(
-        self, progress: Callable[[float], None], into: Matrix | None, *, survey: bool
-    ) -> Iterator[Matrix]:
+        self, progress: Callable[[float], None], into: FloatArray | None, *, survey: bool
+    ) -> Iterator[FloatArray]:
         """Yield the output of the method in order, surveyed if that is wanted."""
         lanes_each = self.channels * len(self.designs)
         most = max(SPAN_SAMPLES // lanes_each, 1 << 15)
@@ -258,7 +262,7 @@ class Rendering:
             self._grain,
         )  # fmt: skip
         length, self._plan = plan.segments * plan.length, plan
-        arrived: dict[tuple[int, int], list[Matrix]] = {}
+        arrived: dict[tuple[int, int], list[FloatArray]] = {}
         spans = math.ceil(self.frames / max(length, 1))
         work = spans * plan.segments * plan.frames * lanes_each * len(self.method.terms)
         done = 0
@@ -283,9 +287,9 @@ class Rendering:
     def _span(
         self,
         start: int,
-        piece: Matrix,
+        piece: FloatArray,
         pool: StoppablePool,
-        arrived: dict[tuple[int, int], list[Matrix]],
+        arrived: dict[tuple[int, int], list[FloatArray]],
         *,
         survey: bool,
     ) -> None:
@@ -313,7 +317,7 @@ class Rendering:
                 if summed:
                     piece[group] += weight * heard
 
-    def _note(self, start: int, group: list[int], heard: Matrix, span: SpanResult) -> None:
+    def _note(self, start: int, group: list[int], heard: FloatArray, span: SpanResult) -> None:
         """Survey a span's output."""
         plan = self._plan
         firsts = np.add.outer(np.arange(plan.segments) * plan.length, plan.passages(self._grain))
@@ -330,7 +334,17 @@ class Rendering:
         return lambda low, high: held[low - first : high - first]
 
     def diagnostics(self, candidate: int) -> Diagnostics:
-        """What the finished rendering says of one candidate."""
+        """What the finished rendering says of one candidate.
+
+        Raises
+        ------
+        UsageError
+            Before all of :meth:`spans`, or :meth:`whole`, has been heard.
+        """
+        if not self._finished:
+            raise UsageError(
+                "diagnostics: the rendering is not finished; take all of spans() or whole() first"
+            )
         circuit = self.circuits(self.method.oversample)[candidate]
         mine = [(group.index(candidate), span) for group, span in self._spans if candidate in group]
         stages = {}

@@ -6,7 +6,7 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import NDArray
 
-from vadist.circuits.sections import Matrix
+from vadist.arrays import FloatArray
 from vadist.errors import ConvergenceError
 from vadist.kernel.compiled import kernel
 from vadist.kernel.rescue import rescue
@@ -19,7 +19,7 @@ error is then below (5e-5 V)^2 / (2 Vt), some 5e-8 V at a junction while the sig
 less as it settles."""
 
 NEWTON_LIMIT = 60
-"""Steps before a lane is handed to continuation: a limited step may have a long way to go."""
+"""Steps before a lane is handed to the rescue: a limited step may have a long way to go."""
 
 LANES = 16
 """Lanes a kernel steps together: four vectors of four, or two of eight; one lane runs alone."""
@@ -60,29 +60,29 @@ class Batch:
         """Lane of each column of the kernel."""
         return [min(k, self.lanes - 1) for k in range(self.width)]
 
-    def rows(self, word: str, count: int) -> Matrix:
+    def rows(self, word: str, count: int) -> FloatArray:
         """View of the workspace's rows ``word0``, ``word1``, ..., (count, width)."""
         first = self._structure.rows[f"{word}0"] if count else 0
         return self._workspace.reshape(-1, self.width)[first : first + count]
 
     @property
-    def states(self) -> Matrix:
+    def states(self) -> FloatArray:
         """View of the states, (states, width) volts."""
         return self.rows("x", self._structure.states)
 
     @property
-    def extremes(self) -> Matrix:
+    def extremes(self) -> FloatArray:
         """View of the outputs' least and most since they were reset, (outputs, 2, width) volts."""
         return self.rows("least", 2 * self._structure.outputs).reshape(-1, 2, self.width)
 
-    def inputs(self, samples: int) -> Matrix:
+    def inputs(self, samples: int) -> FloatArray:
         """Room for the next block's input volts, (inputs, samples, width), to be filled."""
         shape = (self._structure.inputs, samples, self.width)
         if self._u.size < math.prod(shape):
             self._u = _aligned(math.prod(shape))
         return self._u[: math.prod(shape)].reshape(shape)
 
-    def advance(self, u: Matrix) -> None:
+    def advance(self, u: FloatArray) -> None:
         """Run over a block; ``written``, (written, samples, width), holds the outputs after it.
 
         Parameters
@@ -106,12 +106,12 @@ class Batch:
             )  # fmt: skip
             if sample < 0:
                 break
-            self._continue(sample)
+            self._rescue(sample)
             resume = True
         self._samples += u.shape[1]
 
-    def _continue(self, sample: int) -> None:
-        """Take the lanes a kernel could not solve at a sample through continuation."""
+    def _rescue(self, sample: int) -> None:
+        """Rescue the lanes a kernel could not solve at a sample."""
         live, change = (self._structure.rows[name] for name in ("live", "change"))
         table = self._workspace.reshape(-1, self.width)
         for lane in np.flatnonzero(table[live] > 0.0):
@@ -131,7 +131,7 @@ class Batch:
         n = self._structure
         table = self._workspace.reshape(-1, self.width)
 
-        def fill(names: list[str], values: list[Matrix]) -> None:
+        def fill(names: list[str], values: list[FloatArray]) -> None:
             table[n.row_range(names)] = np.array(values).reshape(self.width, -1).T
 
         for name in ("v", "w", "w_old", "w_older", "w_oldest", "p", "p_old", "rest_v"):
@@ -194,7 +194,7 @@ def _structure(
     )
 
 
-def _aligned(count: int) -> Matrix:
+def _aligned(count: int) -> FloatArray:
     """Zeros on a boundary of 64 bytes: a vector across two cache lines takes twice the time."""
     raw = np.zeros(count + 7)
     first = -raw.ctypes.data // raw.itemsize % 8

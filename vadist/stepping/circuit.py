@@ -5,7 +5,7 @@ from dataclasses import dataclass
 
 from vadist.circuits.network import INPUT
 from vadist.circuits.operating_point import SolvedNetwork
-from vadist.stepping.discretize import DiscreteSection, discretize, through
+from vadist.stepping.discretize import DiscreteSection, difference_equations, through
 
 
 @dataclass(frozen=True)
@@ -41,7 +41,7 @@ class Circuit:
     sample_rate_hz: float
 
     @property
-    def structure(self) -> tuple[object, ...]:
+    def likeness(self) -> tuple[object, ...]:
         """What two circuits must share to run as lanes of one batch."""
         return (
             self.written,
@@ -85,7 +85,7 @@ def build_circuit(
         for row, node in enumerate(nodes):
             place[node] = Tap(index, row)
         written.append(sum(n in wanted for n in nodes))
-        sections.append(discretize(section, point, sample_rate_hz, tuple(nodes)))
+        sections.append(difference_equations(section, point, sample_rate_hz, tuple(nodes)))
     if fixed := tuple(node for node in stage_nodes if node not in place):
         # A wire leads a stage's output to the input or to a rail.
         place |= {node: Tap(len(sections), row) for row, node in enumerate(fixed)}

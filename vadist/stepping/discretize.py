@@ -27,9 +27,10 @@ from functools import cached_property
 
 import numpy as np
 
+from vadist.arrays import FloatArray
 from vadist.circuits.network import INPUT
 from vadist.circuits.operating_point import OperatingPoint
-from vadist.circuits.sections import Matrix, Section
+from vadist.circuits.sections import Section
 
 STIFF_SECONDS = 1.3e-6
 """Half a sample at 8 x 48 kHz: a capacitor faster than this against the resistance it sees is
@@ -71,13 +72,13 @@ class DiscreteSection:
         What a state is multiplied by to mean the same at every rate.
     """
 
-    P: Matrix
-    W: Matrix
-    K: Matrix
-    control_v: Matrix
-    port_a: Matrix
-    port_slopes: Matrix
-    limits: Matrix
+    P: FloatArray
+    W: FloatArray
+    K: FloatArray
+    control_v: FloatArray
+    port_a: FloatArray
+    port_slopes: FloatArray
+    limits: FloatArray
     kinds: tuple[str, ...]
     parameters: tuple[tuple[float, ...], ...]
     states: int
@@ -85,15 +86,15 @@ class DiscreteSection:
     ports: int
     outputs: int
     output_nodes: tuple[str, ...]
-    output_v: Matrix
+    output_v: FloatArray
     signals: tuple[str, ...]
     stages: tuple[str, ...]
     sample_rate_hz: float
-    state_lags: Matrix
-    state_units: Matrix
+    state_lags: FloatArray
+    state_units: FloatArray
 
     @cached_property
-    def coefficients(self) -> Matrix:
+    def coefficients(self) -> FloatArray:
         """P, W and K in a row."""
         return np.concatenate([self.P.ravel(), self.W.ravel(), self.K.ravel()])
 
@@ -103,7 +104,7 @@ class DiscreteSection:
         arrays = (self.coefficients, self.control_v, self.port_a, self.limits)
         return (self.kinds, self.parameters, *(a.tobytes() for a in arrays))
 
-    def carried_over(self, states: Matrix, coarser: "DiscreteSection") -> Matrix:
+    def carried_over(self, states: FloatArray, coarser: "DiscreteSection") -> FloatArray:
         """States in which this section goes on where one at another rate, no finer, stands.
 
         Parameters
@@ -120,7 +121,7 @@ class DiscreteSection:
         return np.asarray(moved * (coarser.state_units / self.state_units).reshape(shape))
 
 
-def discretize(
+def difference_equations(
     section: Section,
     point: OperatingPoint,
     sample_rate_hz: float,
@@ -175,7 +176,7 @@ def discretize(
         step[branch, branches + k] -= 1.0 / 3.0
         step[branches + k] = v_from[branch]
 
-    def widen(from_s: Matrix, from_u: Matrix, from_i: Matrix) -> Matrix:
+    def widen(from_s: FloatArray, from_u: FloatArray, from_i: FloatArray) -> FloatArray:
         return np.hstack([from_s, np.zeros((len(from_s), len(extra))), from_u, from_i])
 
     out = widen(row @ node_from_s, row @ node_from_u, row @ node_from_i)

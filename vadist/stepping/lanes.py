@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from vadist.circuits.sections import Matrix
+from vadist.arrays import FloatArray
 from vadist.stepping.circuit import Circuit, Tap
 from vadist.stepping.resampling import resampler
 from vadist.stepping.stepper import Snapshot, Stepper
@@ -30,12 +30,12 @@ class LaneResult:
     peaks : mapping of stage -> (2, lanes)
         Smallest and largest deviation from rest after the first mark.
     statistics : (sections, 3)
-        Newton iterations, samples, continued lane-samples.
+        Newton iterations, samples, rescued lane-samples.
     """
 
-    marks: list[list[Matrix]]
-    watched: list[Matrix]
-    peaks: dict[str, Matrix]
+    marks: list[list[FloatArray]]
+    watched: list[FloatArray]
+    peaks: dict[str, FloatArray]
     statistics: NDArray[np.int64]
 
 
@@ -43,12 +43,12 @@ def run_lanes(
     circuits: Sequence[Circuit],
     columns: Sequence[int],
     frames: int,
-    feed: Callable[[int, int], Matrix],
-    deliver: Callable[[int, Matrix], None],
+    feed: Callable[[int, int], FloatArray],
+    deliver: Callable[[int, FloatArray], None],
     sample_rate_hz: float,
     taps: Sequence[Tap],
     marks: Sequence[int] = (),
-    enter: Sequence[Matrix] | None = None,
+    enter: Sequence[FloatArray] | None = None,
     watch: Sequence[int] = (),
     tick: Callable[[int], None] = lambda amount: None,
 ) -> LaneResult:
@@ -116,14 +116,14 @@ class _Marks:
             self.snapshots[self.waiting.pop(0)] = self.stepper.snapshot()
         return self.waiting[0] - now if self.waiting else sys.maxsize
 
-    def at_marks(self) -> list[list[Matrix]]:
+    def at_marks(self) -> list[list[FloatArray]]:
         """States of all sections at every mark, (states, lanes)."""
         return [
             [states[0] for states in self.stepper.developed([self.snapshots[mark]])]
             for mark in self.marks
         ]
 
-    def watched(self) -> list[Matrix]:
+    def watched(self) -> list[FloatArray]:
         """States of all sections at every watched sample and the next."""
         if not self.watch:
             return []

@@ -3,7 +3,7 @@
 import numpy as np
 from numpy.typing import ArrayLike
 
-from vadist.circuits.sections import Matrix
+from vadist.arrays import FloatArray
 from vadist.errors import UsageError
 from vadist.stepping.circuit import Circuit
 from vadist.stepping.stepper import Stepper
@@ -24,7 +24,7 @@ class Processor:
         self.circuit = circuit
         self._stepper = Stepper([circuit], channels)
 
-    def process(self, volts: ArrayLike) -> Matrix:
+    def process(self, volts: ArrayLike) -> FloatArray:
         """Advance by a block; the state is kept for the next one.
 
         Parameters
@@ -33,8 +33,8 @@ class Processor:
 
         Returns
         -------
-        ndarray of the same shape
-            Output volts, rest included.
+        ndarray of the shape given
+            Output volts, rest included. (:func:`vadist.render` gives (frames, channels) always.)
         """
         block = np.asarray(volts, dtype=float)
         self._stepper.process(block.reshape(len(block), self._stepper.lanes))

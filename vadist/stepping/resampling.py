@@ -11,7 +11,7 @@ from itertools import pairwise
 
 import numpy as np
 
-from vadist.circuits.sections import Matrix
+from vadist.arrays import FloatArray
 
 REACH = 256
 """Frames after which the filters have forgotten: the impulse response of up and down together is
@@ -31,7 +31,7 @@ def default_oversample(sample_rate_hz: float) -> int:
 
 def resampler(
     sample_rate_hz: float, factor: int, channels: int, *, down: bool = False
-) -> Callable[[Matrix, bool], Matrix]:
+) -> Callable[[FloatArray, bool], FloatArray]:
     """Stream from the rate of a take to ``factor`` times that, or down again.
 
     Parameters
@@ -60,7 +60,7 @@ def resampler(
         for here, there in pairwise(way)
     ]
 
-    def convert(chunk: Matrix, last: bool) -> Matrix:
+    def convert(chunk: FloatArray, last: bool) -> FloatArray:
         for stream in streams:
             chunk = np.asarray(stream.resample_chunk(chunk, last=last))
         return chunk

@@ -24,7 +24,7 @@ from functools import partial
 import numpy as np
 from numpy.typing import NDArray
 
-from vadist.circuits.sections import Matrix
+from vadist.arrays import FloatArray, IndexArray
 from vadist.pool import StoppablePool, results
 from vadist.stepping.batch import LANES, StepError
 from vadist.stepping.circuit import Circuit, Tap
@@ -52,7 +52,6 @@ _ONE_LANE = 0.33
 # Time of one lane over that of a full batch, resampling included: 162 ns against 16 times 31 ns.
 
 
-Lanes = NDArray[np.int_]
 """Numbers of lanes."""
 
 
@@ -81,7 +80,7 @@ class Plan:
         """Frames run for each segment."""
         return self.lead + self.length + REACH
 
-    def passages(self, grain: int) -> Lanes:
+    def passages(self, grain: int) -> IndexArray:
         """First frames of each segment's passages of ``grain`` frames; the last may be shorter."""
         return np.arange(0, self.length, grain)
 
@@ -108,13 +107,13 @@ class SpanResult:
         States ``REACH`` frames before every passage, for other rates to go on from.
     """
 
-    peaks: dict[str, Matrix]
+    peaks: dict[str, FloatArray]
     statistics: NDArray[np.int64]
     seams: int
-    mended: Lanes
-    seam_v: Matrix
-    handed_on: list[Matrix]
-    watched: list[Matrix]
+    mended: IndexArray
+    seam_v: FloatArray
+    handed_on: list[FloatArray]
+    watched: list[FloatArray]
 
 
 def warm_up_seconds(circuit: Circuit) -> float:
@@ -146,7 +145,7 @@ def plan_segments(
     frames : int
         Length of the span.
     lanes_each : int
-        Lanes that every segment takes: candidates times channels.
+        IndexArray that every segment takes: candidates times channels.
     warm_up : float
         Seconds.
     grain : int
@@ -198,9 +197,9 @@ class Span:
     """
 
     circuits: Sequence[Circuit]
-    window: Callable[[int, int], Matrix]
+    window: Callable[[int, int], FloatArray]
     start: int
-    heard: Matrix
+    heard: FloatArray
     sample_rate_hz: float
     taps: Sequence[Tap]
     plan: Plan
@@ -208,10 +207,10 @@ class Span:
 
     @property
     def rows(self) -> int:
-        """Lanes of each segment."""
+        """IndexArray of each segment."""
         return int(self.heard.shape[2]) * len(self.circuits)
 
-    def render(self, pool: StoppablePool, arrived: list[Matrix] | None = None) -> SpanResult:
+    def render(self, pool: StoppablePool, arrived: list[FloatArray] | None = None) -> SpanResult:
         """Fill ``heard``.
 
         Parameters
@@ -221,7 +220,7 @@ class Span:
         """
         run = partial(self._run, pool.tick)
         groups = self._groups()
-        enters = [self._continued(group, arrived) for group in groups]
+        enters = [self._entering(group, arrived) for group in groups]
         lanes = _Joined.of(list(results(pool.executor, run, groups, enters)))
         mended, worst = self._mend(lanes, pool)
         channels, candidates = self.heard.shape[2], len(self.circuits)
@@ -250,8 +249,8 @@ class Span:
             watched,
         )
 
-    def _groups(self) -> list[Lanes]:
-        """Lanes cut into groups, each the work of one thread."""
+    def _groups(self) -> list[IndexArray]:
+        """IndexArray cut into groups, each the work of one thread."""
         total = self.rows * self.plan.segments
         batches = math.ceil(total / LANES)
         together = _BATCHES_TOGETHER if len(self.circuits) > 1 else 1
@@ -259,7 +258,9 @@ class Span:
         cuts = [part[0] * LANES for part in np.array_split(np.arange(batches), count)]
         return np.split(np.arange(total), cuts[1:])
 
-    def _continued(self, lanes: Lanes, arrived: list[Matrix] | None) -> list[Matrix] | None:
+    def _entering(
+        self, lanes: IndexArray, arrived: list[FloatArray] | None
+    ) -> list[FloatArray] | None:
         """States for lanes that go on from the previous span; NaN for those that do not."""
         if arrived is None:
             return None
@@ -267,7 +268,7 @@ class Span:
         return [np.where(segments == 0, state[:, rows], np.nan) for state in arrived]
 
     def _run(
-        self, tick: Callable[[int], None], lanes: Lanes, enter: list[Matrix] | None = None
+        self, tick: Callable[[int], None], lanes: IndexArray, enter: list[FloatArray] | None = None
     ) -> LaneResult:
         """Run some lanes into ``heard``; ``enter`` replaces states the warm-up reached."""
         plan, lead = self.plan, self.plan.lead
@@ -277,14 +278,14 @@ class Span:
             np.stack([segments, channels], axis=1), axis=0, return_inverse=True
         )
 
-        def feed(first: int, last: int) -> Matrix:
+        def feed(first: int, last: int) -> FloatArray:
             block = np.empty((last - first, len(inputs)))
             for column, (segment, channel) in enumerate(inputs):
                 begin = self.start + segment * plan.length - lead
                 block[:, column] = self.window(begin + first, begin + last)[:, channel]
             return block
 
-        def deliver(first: int, block: Matrix) -> None:
+        def deliver(first: int, block: FloatArray) -> None:
             skip = max(lead - first, 0)
             at = first + skip - lead
             kept = block[skip : skip + max(plan.length - at, 0)]
@@ -311,7 +312,7 @@ class Span:
                 int(candidates[error.lane]), float(begin) / self.sample_rate_hz, where
             ) from None
 
-    def _mend(self, lanes: "_Joined", pool: StoppablePool) -> tuple[Lanes, Matrix]:
+    def _mend(self, lanes: "_Joined", pool: StoppablePool) -> tuple[IndexArray, FloatArray]:
         """Check every seam, in order, and run again what does not fit, all rows side by side.
 
         Returns
@@ -349,15 +350,15 @@ class Span:
 class _Joined:
     """What is known of the lanes of all groups, in lane order."""
 
-    begin: list[Matrix]
-    end: list[Matrix]
-    watched: list[Matrix]
-    peaks: dict[str, Matrix]
+    begin: list[FloatArray]
+    end: list[FloatArray]
+    watched: list[FloatArray]
+    peaks: dict[str, FloatArray]
     statistics: NDArray[np.int64]
 
     @classmethod
     def of(cls, results: list[LaneResult]) -> "_Joined":
-        def states(mark: int) -> list[Matrix]:
+        def states(mark: int) -> list[FloatArray]:
             sections = range(len(results[0].marks[mark]))
             return [np.concatenate([r.marks[mark][k] for r in results], axis=1) for k in sections]
 

@@ -9,7 +9,7 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import NDArray
 
-from vadist.circuits.sections import Matrix
+from vadist.arrays import FloatArray, IndexArray
 from vadist.stepping.batch import LANES, Batch, StepError
 from vadist.stepping.circuit import Circuit, Tap
 from vadist.stepping.discretize import DiscreteSection
@@ -35,7 +35,7 @@ class Stepper:
         circuits: Sequence[Circuit],
         lanes: int,
         columns: Sequence[int] | None = None,
-        enter: Sequence[Matrix] | None = None,
+        enter: Sequence[FloatArray] | None = None,
     ) -> None:
         every = list(circuits) if len(circuits) > 1 else list(circuits) * lanes
         self.circuit, self.lanes, self.samples = circuits[0], lanes, 0
@@ -52,7 +52,7 @@ class Stepper:
             states = None if enter is None else enter[k]
             self._banks.append(_Bank([c.sections[k] for c in every], written, feeds, states))
 
-    def process(self, volts: Matrix) -> None:
+    def process(self, volts: FloatArray) -> None:
         """Advance by a block.
 
         Parameters
@@ -71,7 +71,7 @@ class Stepper:
             bank.advance(len(take))
         self.samples += len(take)
 
-    def heard(self, tap: Tap, out: Matrix | None = None) -> Matrix:
+    def heard(self, tap: Tap, out: FloatArray | None = None) -> FloatArray:
         """Deviations from rest over the last block, (samples, lanes) volts."""
         outlet = self._banks[tap.section].outlet
         if out is None:
@@ -79,7 +79,7 @@ class Stepper:
         outlet.copy(tap.row, outlet.everything, out)
         return out
 
-    def states(self) -> list[Matrix]:
+    def states(self) -> list[FloatArray]:
         """Copies of the states, (states, lanes) in volts, one array a section."""
         return [bank.outlet.gather([b.states for b in bank.batches]) for bank in self._banks]
 
@@ -87,7 +87,7 @@ class Stepper:
         """Copies of the states as they lie, for :meth:`developed`."""
         return [[batch.states.copy() for batch in bank.batches] for bank in self._banks]
 
-    def developed(self, snapshots: Sequence["Snapshot"]) -> list[Matrix]:
+    def developed(self, snapshots: Sequence["Snapshot"]) -> list[FloatArray]:
         """Snapshots as :meth:`states` has them, (snapshots, states, lanes), one array a section."""
         return [
             bank.outlet.gather([np.stack(batch) for batch in zip(*every, strict=True)])
@@ -109,20 +109,20 @@ class Stepper:
             for batch in bank.batches:
                 batch.extremes[:] = 0.0
 
-    def peaks(self) -> dict[str, Matrix]:
+    def peaks(self) -> dict[str, FloatArray]:
         """Smallest and largest deviation of each stage since the last reset, (2, lanes)."""
         found = [bank.outlet.gather([b.extremes for b in bank.batches]) for bank in self._banks]
         return {stage: found[tap.section][tap.row] for stage, tap in self.circuit.taps.items()}
 
     def statistics(self) -> NDArray[np.int64]:
-        """(sections, 3): Newton iterations, samples, continued lane-samples."""
+        """(sections, 3): Newton iterations, samples, rescued lane-samples."""
         return np.array([sum(b.statistics for b in bank.batches) for bank in self._banks])
 
 
-Snapshot = list[list[Matrix]]
+Snapshot = list[list[FloatArray]]
 """States of every batch of every section, (states, width)."""
 
-Index = slice | NDArray[np.int_]
+Index = slice | IndexArray
 Piece = tuple[int, Index, Index]
 """Block, columns to read in it, columns to write."""
 
@@ -137,13 +137,13 @@ class _Outlet:
     """
 
     def __init__(
-        self, block: NDArray[np.int_], column: NDArray[np.int_], lanes: list[int], widths: list[int]
+        self, block: IndexArray, column: IndexArray, lanes: list[int], widths: list[int]
     ) -> None:
         self.block, self.column, self.lanes, self.widths = block, column, lanes, widths
-        self.blocks: list[Matrix] = []
+        self.blocks: list[FloatArray] = []
         self.everything = self.pieces(np.arange(len(block)))
 
-    def pieces(self, lanes: NDArray[np.int_]) -> list[Piece]:
+    def pieces(self, lanes: IndexArray) -> list[Piece]:
         """What to copy from where to have some lanes side by side."""
         found: list[Piece] = []
         for block in np.unique(self.block[lanes]):
@@ -151,12 +151,12 @@ class _Outlet:
             found.append((int(block), _index(self.column[lanes[into]]), _index(into)))
         return found
 
-    def copy(self, row: int, pieces: list[Piece], out: Matrix) -> None:
+    def copy(self, row: int, pieces: list[Piece], out: FloatArray) -> None:
         """Copy a row's samples into (samples, lanes)."""
         for block, columns, into in pieces:
             out[:, into] = self.blocks[block][row][:, columns]
 
-    def lies_ready(self, lanes: NDArray[np.int_], count: int) -> bool:
+    def lies_ready(self, lanes: IndexArray, count: int) -> bool:
         """Whether one block holds just these lanes as they are wanted, ``count`` unlike ones."""
         block, column = self.block[lanes], self.column[lanes]
         return bool(
@@ -166,13 +166,13 @@ class _Outlet:
             and (column[:count] == np.arange(count)).all()
         )
 
-    def gather(self, arrays: Sequence[Matrix]) -> Matrix:
+    def gather(self, arrays: Sequence[FloatArray]) -> FloatArray:
         """Every lane's column of (..., width) arrays, one a block; a copy, (..., lanes)."""
         first = np.cumsum([0, *self.widths])[self.block]
         return np.concatenate(arrays, axis=-1)[..., first + self.column]
 
 
-def _index(columns: NDArray[np.int_]) -> Index:
+def _index(columns: IndexArray) -> Index:
     """Ascending neighbours, or one column over and over, as a slice, which copies faster."""
     first = int(columns[0])
     if (columns == first).all():
@@ -201,7 +201,7 @@ class _Bank:
         sections: Sequence[DiscreteSection],
         written: int,
         feeds: Sequence[tuple[_Outlet, int]],
-        enter: Matrix | None,
+        enter: FloatArray | None,
     ) -> None:
         place: dict[object, int] = {}
         every: list[int] = []

@@ -13,6 +13,7 @@ from typing import Any
 
 import numpy as np
 
+from vadist.arrays import FloatArray
 from vadist.audition.names import changes_text
 from vadist.audition.page.size import page_bits
 from vadist.audition.page.spectra import spectrum_levels
@@ -26,7 +27,6 @@ from vadist.audition.tables import (
     null_text,
 )
 from vadist.flac import flac_bytes
-from vadist.measure.records import FloatArray
 from vadist.quantities import format_quantity
 
 SCRIPTS = (

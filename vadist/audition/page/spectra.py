@@ -4,7 +4,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from vadist.measure.records import AUDIO_BAND_HZ, FloatArray, bin_frequencies
+from vadist.arrays import FloatArray
+from vadist.measure.records import AUDIO_BAND_HZ, bin_frequencies
 
 _STEPS_AN_OCTAVE = 12
 _LOWEST_HZ = 40.0
