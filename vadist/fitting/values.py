@@ -179,8 +179,8 @@ def _free(design: Design, path: str, within: float | None) -> FreeValue:
         return _ratio(
             path, info.unit, held, within or most, lambda d, v: d.with_value(path, v), series
         )
-    model = held.forward or held.reverse if isinstance(held, DiodePair) else held
-    names = model_keys(model.model if isinstance(held, DiodePair) else model)
+    string = held.forward or held.reverse if isinstance(held, DiodePair) else None
+    names = model_keys(held if string is None else string.model)
     raise UsageError(
         f"{path} is no number; free one of {', '.join(f'{path}.{name}' for name in names)}"
         if names
