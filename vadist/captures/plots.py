@@ -64,7 +64,8 @@ def require_plot_name(path: str | Path) -> Path:
 
 
 def _figure(report: CheckReport) -> Any:
-    title = f"{WORDS[report.verdict]}: {Path(report.name).name} against {report.design}"
+    name = printable(Path(report.name).name)
+    title = f"{WORDS[report.verdict]}: {name} against {printable(report.design)}"
     subtitle = f"ESR {write_figure(report.figures.esr_db, 'dB')}; the grey part is shown below"
     figure = new_figure(9.0, 10.4, title, subtitle)
     whole, near, rest, spectra = figure.subplots(4, 1, height_ratios=[2, 3, 2, 3])

@@ -18,7 +18,7 @@ from vadist.measure.records import FloatArray
 
 LARGEST_TEXT_BYTES = 400_000_000
 _TAIL_ROWS, _HEAD_ROWS, _BESIDE_ROWS = 200, 2000, 64
-_BLOCK_CHARACTERS = 1 << 20
+_BLOCK_CHARACTERS = 1 << 18
 _EMPTY = " \t;,\x00\x1a"
 _SEPARATORS = {";": "semicolon", "\t": "tab", ",": "comma", " ": "space"}
 _COMMENT = "#%/ "
@@ -169,7 +169,7 @@ Line = tuple[int, str]
 
 
 def _blocks(text: str) -> Iterator[list[Line]]:
-    """Lines that hold something, about a megabyte of them at a time.
+    """Lines that hold something, some thousand at a time.
 
     All of them at once would take some 200 bytes a line.
     """
