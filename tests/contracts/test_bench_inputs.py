@@ -82,6 +82,15 @@ def test_damaged_captures(tmp_path, what):
     assert "\n" not in str(caught.value)
 
 
+def refusal(read, *arguments):
+    """What it was refused with; empty if it was read."""
+    try:
+        read(*arguments)
+    except VadistError as error:
+        return str(error)
+    return ""
+
+
 def test_a_name_that_no_file_can_have():
     with pytest.raises(CaptureError, match="NUL"):
         read_capture("a\0b")
@@ -95,14 +104,12 @@ def test_every_byte_of_a_header_may_be_wrong(tmp_path):
             held = bytearray(content)
             held[generator.integers(8, 160)] = generator.integers(256)
             (tmp_path / "x").write_bytes(held)
-            try:
-                read_capture(tmp_path / "x", Reading(sample_rate_hz=48e3))
-            except CaptureError as error:
-                assert "\n" not in str(error)
+            told = refusal(read_capture, tmp_path / "x", Reading(sample_rate_hz=48e3))
+            assert "\n" not in told
 
 
 def test_long_texts_are_read_in_blocks(tmp_path):
-    """Under 130 bytes a row of 18 (all lines at once took 280), whatever stands at a block's end."""
+    """Under 130 bytes a row of 18; all lines at once took 280."""
     rows = 200_000
     lines = [f"{k / 1e6:.6f},{np.sin(k / 30):.7f}" for k in range(rows)]
     lines[rows // 2] += "\n\n;,"
@@ -173,11 +180,9 @@ def test_odd_options_of_a_suite(key):
     """Read, or refused by name."""
     read = reading_from if key in READING else settings_from
     for odd in ODD:
-        try:
-            read({key: odd})
-        except VadistError as error:
-            assert key.partition("_")[0] in str(error) or "tolerance" in str(error)
-            assert "\n" not in str(error)
+        told = refusal(read, {key: odd})
+        assert not told or key.partition("_")[0] in told or "tolerance" in told
+        assert "\n" not in told
 
 
 @pytest.mark.parametrize("key", ["oversample", "harmonics"])
