@@ -12,8 +12,13 @@ import pytest
 
 from vadist.captures import plots, suite
 from vadist.cli import COMMANDS, build_parser, main
-from vadist.designs.files import load_design, preset_path
+from vadist.designs.files import apply_settings, load_design, preset_path
+from vadist.designs.models import model_value
+from vadist.designs.values import model_keys
+from vadist.errors import DesignError
+from vadist.fitting.values import free_values
 from vadist.rendering.arrays import render
+from vadist.stages.stage import DiodePair
 
 RATE = 96_000
 PRESET = "treble_boost"
@@ -173,3 +178,34 @@ def test_cautions_stand_where_the_bench_is(command):
     assert COMMANDS[command].group == "bench"
     for word in ("ground clip is connected to earth", "iron", "certified adapter", "headphones"):
         assert word in told
+
+
+def test_what_may_be_free_is_what_may_be_set():
+    """Every number inside a part's model, by the same path and with the same words of refusal."""
+    design = load_design("soft_clipper")
+    paths = [
+        f"{place}.{side}{key}"
+        for place, sides in (("gain.opamp", ("",)), ("gain.diodes", ("", "forward.", "reverse.")))
+        for side in sides
+        for key in model_keys(_model(design.value(place)))
+    ]
+    assert len(paths) > 20
+    for path in paths:
+        start, _ = model_value(design, path)
+        if not start or start == np.inf:
+            continue
+        (free,) = free_values(design, [path])
+        assert free.start == start
+        by_hand = apply_settings(design, [f"{path}={start * 1.1!r}"])
+        assert free.put(design, start * 1.1) == by_hand
+    for wrong in ("gain.diodes.saturation_curent", "gain.diodes.sideways.saturation_current"):
+        told = []
+        for ask, text in ((free_values, wrong), (apply_settings, f"{wrong}=1")):
+            with pytest.raises(DesignError, match="unknown value") as caught:
+                ask(design, [text])
+            told.append(str(caught.value))
+        assert told[0] in told[1]
+
+
+def _model(held):
+    return held.forward.model if isinstance(held, DiodePair) else held
