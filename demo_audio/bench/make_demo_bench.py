@@ -46,8 +46,8 @@ def main() -> None:
     noise = generator.normal(0.0, NOISE_STEPS * STEP_V, frames)
     steps = STEP_V * np.round((volts - middle + noise) / STEP_V)
     lines = [
-        "Source;CH1", f"Record Length;{frames}", "Sample Interval;1.000E-05;s", "",
-        "Time (s);Board out (mV)",
+        "Board;demonstration", f"Rows;{frames}", "Interval;1.000E-05;s", "",
+        "Time (s);Output (mV)",
     ]  # fmt: skip
     lines += [
         f"{k / SCOPE_HZ - 0.02:.5f};{1e3 * (v + middle):.0f}".replace(".", ",")

@@ -13,7 +13,8 @@ from pathlib import Path
 
 import numpy as np
 
-from vadist.captures.suite import read_suite, run_suite
+from vadist.captures.suite import run_suite
+from vadist.captures.suite_file import read_suite
 from vadist.designs.files import load_design
 from vadist.rendering.arrays import render
 

@@ -37,9 +37,9 @@ def stimulus(kind, seconds, peak_v=0.1):
 
 @lru_cache(maxsize=8)
 def answer(name, kind, seconds):
-    """Output volts of a preset at :data:`RATE_HZ`, with a second of rest behind."""
+    """Output volts of a preset at :data:`RATE_HZ`, with a second of rest behind, less if short."""
     volts = stimulus(kind, seconds).volts
-    padded = np.concatenate([volts, np.zeros(RATE_HZ)])
+    padded = np.concatenate([volts, np.zeros(round(min(1.0, seconds) * RATE_HZ))])
     return render(load_design(name), padded, RATE_HZ, oversample=8).volts[:, 0]
 
 

@@ -178,13 +178,13 @@ class Scope:
 
 
 @cache
-def solved_change(path: str, factor: float) -> CubicSpline:
-    """Output of the short board with one part changed, to the level sweeps."""
+def solved_change(path: str, factor: float, seconds: float = 0.02) -> CubicSpline:
+    """Output of the short board with one part changed, to level sweeps of that length."""
     design = short_board()
     if path:
         value = design.value(path)
         design = design.with_value(path, value * factor)
-    return solve_board(design, level_sweeps())[1]
+    return solve_board(design, level_sweeps(seconds=seconds))[1]
 
 
 @dataclass(frozen=True)

@@ -199,44 +199,79 @@ def _picked_levels(
     return np.array([math.log(abs(found[stage][k])) for k, stage in enumerate(stages)])
 
 
+@dataclass(frozen=True)
+class _Step:
+    """Where a stage passes its -3 dB between two points of the scan.
+
+    Attributes
+    ----------
+    stage : str
+    place : int
+        The lower of the two points.
+    rising : bool
+    reference_hz, reference_db : float
+        Where the stage is loudest.
+    """
+
+    stage: str
+    place: int
+    rising: bool
+    reference_hz: float
+    reference_db: float
+
+
 def _crossings(solved: SolvedDesign) -> list[_Crossing]:
-    """-3 dB points, each found between two points of a scan and narrowed by halving."""
-    scanned = {stage: decibels(h) for stage, h in _picked(solved, _SCAN_HZ).items()}
-    places = []
-    for stage, level in scanned.items():
-        inside = level - level.max() + HALF_POWER_DB
-        steps = np.flatnonzero(np.diff(np.sign(inside)))
-        places += [(stage, int(k), bool(inside[k + 1] > 0.0)) for k in steps]
-    stages = [stage for stage, _, _ in places]
-    index = [int(scanned[stage].argmax()) for stage in stages]
-    goals = np.array([scanned[stage].max() - HALF_POWER_DB for stage in stages])
-    low = np.array([_SCAN_HZ[k] for _, k, _ in places])
-    high = np.array([_SCAN_HZ[k + 1] for _, k, _ in places])
-    rising = np.array([up for _, _, up in places], dtype=bool)
+    """-3 dB points: stepped over by a scan, narrowed, and named by what lies on either side."""
+    steps = _scan(solved)
+    found = _narrowed(solved, steps)
+    return [
+        _Crossing(step.stage, kind, hz, step.reference_hz, step.reference_db)
+        for step, hz, kind in zip(steps, found, _kinds(steps), strict=True)
+        if LOWEST_HZ <= hz <= HIGHEST_HZ
+    ]
+
+
+def _scan(solved: SolvedDesign) -> list[_Step]:
+    """Steps over -3 dB from each stage's loudest point, a stage's in order of frequency."""
+    steps = []
+    for stage, response in _picked(solved, _SCAN_HZ).items():
+        level = decibels(response)
+        loudest = int(level.argmax())
+        inside = level - level[loudest] + HALF_POWER_DB
+        steps += [
+            _Step(stage, int(k), bool(inside[k + 1] > 0.0), float(_SCAN_HZ[loudest]),
+                  float(level[loudest]))
+            for k in np.flatnonzero(np.diff(np.sign(inside)))
+        ]  # fmt: skip
+    return steps
+
+
+def _narrowed(solved: SolvedDesign, steps: list[_Step]) -> list[float]:
+    """Frequencies at which the steps cross, hertz, all by halving at once."""
+    stages = [step.stage for step in steps]
+    goals = np.array([step.reference_db - HALF_POWER_DB for step in steps])
+    rising = np.array([step.rising for step in steps], dtype=bool)
+    low = np.array([_SCAN_HZ[step.place] for step in steps])
+    high = np.array([_SCAN_HZ[step.place + 1] for step in steps])
     for _ in range(44):
         middle = np.sqrt(low * high)
         level = _picked_levels(solved, stages, middle) * 20.0 / math.log(10.0)
         below = (level < goals) == rising
         low, high = np.where(below, middle, low), np.where(below, high, middle)
-    middle = np.sqrt(low * high)
-    result = []
-    for k, (stage, _, up) in enumerate(places):
-        if not LOWEST_HZ <= middle[k] <= HIGHEST_HZ:
-            continue
-        rest = [(s, u) for s, _, u in places[k + 1 :] if s == stage]
-        past = [(s, u) for s, _, u in places[:k] if s == stage]
-        if up:
-            kind = "scoop to" if past and not past[-1][1] else "bass cut"
+    return [float(hz) for hz in np.sqrt(low * high)]
+
+
+def _kinds(steps: list[_Step]) -> list[str]:
+    """What each step is: an end of the band, or a side of a dip between two steps of its stage."""
+    kinds = []
+    for k, step in enumerate(steps):
+        before = [other.rising for other in steps[:k] if other.stage == step.stage]
+        behind = [other.rising for other in steps[k + 1 :] if other.stage == step.stage]
+        if step.rising:
+            kinds.append("scoop to" if before and not before[-1] else "bass cut")
         else:
-            kind = "scoop from" if rest and rest[0][1] else "treble cut"
-        reference = index[k]
-        result.append(
-            _Crossing(
-                stage, kind, float(middle[k]), float(_SCAN_HZ[reference]),
-                float(scanned[stage][reference]),
-            )
-        )  # fmt: skip
-    return result
+            kinds.append("scoop from" if behind and behind[0] else "treble cut")
+    return kinds
 
 
 def _strongest(parts: list[Share]) -> tuple[Share, ...]:

@@ -53,6 +53,7 @@ def parse_text(content: bytes, place: str, reading: Reading) -> Capture:
         In one line: what is wrong and where, or which option settles what is ambiguous.
     """
     table = read_table(content, place, reading.delimiter, reading.decimal)
+    del content  # as large as what was read from it
     facts = _facts(table.preamble)
     columns = _described(table, facts, reading, place)
     times = [k for k, column in enumerate(columns) if column.kind == "time"]

@@ -130,8 +130,8 @@ def parse_limit(name: str, raw: object) -> float:
             value = float(re.sub(rf"\s*{re.escape(unit)}\s*$", "", raw, flags=re.IGNORECASE))
         else:
             value = float(raw)  # type: ignore[arg-type]
-    except (DesignError, ValueError, TypeError):
-        raise UsageError(f"limit {name} must be a number in {unit} (got {raw!r})") from None
+    except (DesignError, ValueError, TypeError, OverflowError):
+        raise UsageError(f"limit {name} must be a number in {unit} (got {raw!r:.40})") from None
     ratio = unit == "dB" and name != "harmonic_level"
     if not math.isfinite(value) or (value < 0.0 and not ratio) or (ratio and value >= 20.0):
         rule = "below 20 dB" if ratio else "at least 0"
@@ -151,7 +151,9 @@ def read_limits(path: str | Path) -> dict[str, float]:
         table = tomllib.loads(Path(path).read_text(encoding="utf-8-sig"))
     except OSError as error:
         raise UsageError(f"{path}: cannot be read: {error.strerror}") from None
-    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
+    except RecursionError:
+        raise UsageError(f"{path}: is nested too deeply for limits") from None
+    except ValueError as error:  # neither UTF-8 nor TOML
         raise UsageError(f"{path}: is not TOML: {error}") from None
     return parse_limits(table.get("limits", table), str(path))
 

@@ -9,9 +9,13 @@ from vadist.captures.check import CheckSettings
 from vadist.errors import DesignError, UsageError
 from vadist.names import nearest
 from vadist.quantities import parse_level, parse_quantity
+from vadist.rendering.method import MOST_OVERSAMPLE
 
 _DELIMITERS = {"comma": ",", "semicolon": ";", "tab": "\t", "space": " ", ",": ",", ";": ";"}
 _DECIMALS = {"point": ".", "comma": ",", ".": ".", ",": ","}
+_MOST_HARMONICS = 1000
+# A tone of 20 Hz has no more within the default band.
+
 DEFAULT_AC_CORNER_HZ = 5.0
 """Oscilloscopes state an AC corner below 10 Hz (common practice, no published source)."""
 
@@ -61,7 +65,7 @@ def share(raw: Any) -> float:
         if isinstance(raw, str) and raw.strip().endswith("%"):
             return float(raw.strip()[:-1]) / 100.0
         return float(raw)
-    except (TypeError, ValueError):
+    except (TypeError, ValueError, OverflowError):
         raise UsageError(f"must be a share such as 3% (got {raw!r})") from None
 
 
@@ -89,13 +93,23 @@ def _flag(raw: Any) -> bool:
     return raw
 
 
-def _count(raw: Any) -> int:
-    try:
-        if isinstance(raw, bool) or int(raw) != float(raw) or int(raw) < 1:
-            raise ValueError
-        return int(raw)
-    except (TypeError, ValueError):
-        raise UsageError(f"must be a whole number of at least 1 (got {raw!r})") from None
+def _count(most: int) -> Callable[[Any], int]:
+    def read(raw: Any) -> int:
+        try:
+            if isinstance(raw, bool) or int(raw) != float(raw) or not 1 <= int(raw) <= most:
+                raise ValueError
+            return int(raw)
+        except (TypeError, ValueError, OverflowError):
+            raise UsageError(f"must be a whole number within 1..{most} (got {raw!r:.40})") from None
+
+    return read
+
+
+def _text(raw: Any) -> str:
+    """A channel's name, or its number."""
+    if isinstance(raw, bool) or not isinstance(raw, str | int):
+        raise UsageError(f"must be the name or the number of a channel (got {raw!r:.40})")
+    return str(raw)
 
 
 def _coupling(raw: Any) -> float | None:
@@ -105,49 +119,47 @@ def _coupling(raw: Any) -> float | None:
     return parse_quantity(raw, "Hz")
 
 
-# Option -> (field, reader, help).
-READING: dict[str, tuple[str, Callable[[Any], Any], str]] = {
-    "full_scale": ("full_scale_v", parse_level, "peak volts of a full-scale sample of audio"),
-    "rate": ("sample_rate_hz", _quantity("Hz"), "sample rate, instead of what the file tells"),
-    "units": ("units", _units, "unit of every column in order, as s,V,mV"),
-    "delimiter": ("delimiter", _word(_DELIMITERS), "comma, semicolon, tab or space"),
-    "decimal": ("decimal", _word(_DECIMALS), "decimal point or comma"),
-    "probe": ("probe", _per_channel(_factor),
-              "factor not yet in the file: 10 for every channel, or CH1=1,CH2=10"),
-    "zero": ("offset_v", _per_channel(_quantity("V")),
-             "volts to take off: 5mV for every channel, or CH2=5mV"),
-}  # fmt: skip
+Readers = dict[str, tuple[str, Callable[[Any], Any]]]
+"""Option -> field and reader; what each means is told by :mod:`vadist.cli.bench`."""
 
-SETTINGS: dict[str, tuple[str, Callable[[Any], Any], str]] = {
-    "output_channel": ("output_channel", str, "name or number of the board's output"),
-    "input_channel": ("input_channel", str, "name or number of the board's input"),
-    "band": ("band_hz", _quantity("Hz"), "top of the band compared (default 20kHz)"),
-    "coupling": ("ac_corner_hz", _coupling, "of the output's probe: dc, ac (5 Hz), or a corner"),
-    "settle": ("settle_s", _quantity("s"), "time at the start that does not count"),
-    "harmonics": ("harmonics", _count, "highest order compared (default 10)"),
-    "oversample": ("oversample", _count, "factor of the render; default: as the limits need"),
-    "keep_input_dc": ("keep_input_dc", _flag, "drive the model with the input's DC too"),
-    "allow_clipped": ("allow_clipped", _flag, "compare a channel the recording clipped"),
+READING: Readers = {
+    "full_scale": ("full_scale_v", parse_level),
+    "rate": ("sample_rate_hz", _quantity("Hz")),
+    "units": ("units", _units),
+    "delimiter": ("delimiter", _word(_DELIMITERS)),
+    "decimal": ("decimal", _word(_DECIMALS)),
+    "probe": ("probe", _per_channel(_factor)),
+    "zero": ("offset_v", _per_channel(_quantity("V"))),
 }
 
-FREEDOM: dict[str, tuple[str, Callable[[Any], Any], str]] = {
-    "gain": ("gain", share, "how far the gain may be off, as 3%% (the default); 0 to hold it"),
-    "offset": ("offset_v", _quantity("V"), "how far the zero may be off (default 20mV)"),
-    "clock": ("clock_ppm", _ppm, "how far generator and oscilloscope differ (default 500 ppm)"),
-    "delay": ("delay_s", _quantity("s"), "longest delay looked for, either way"),
-    "sign": ("sign", _sign, "same, inverted, or either"),
+SETTINGS: Readers = {
+    "output_channel": ("output_channel", _text),
+    "input_channel": ("input_channel", _text),
+    "band": ("band_hz", _quantity("Hz")),
+    "coupling": ("ac_corner_hz", _coupling),
+    "settle": ("settle_s", _quantity("s")),
+    "harmonics": ("harmonics", _count(_MOST_HARMONICS)),
+    "oversample": ("oversample", _count(MOST_OVERSAMPLE)),
+    "keep_input_dc": ("keep_input_dc", _flag),
+    "allow_clipped": ("allow_clipped", _flag),
+}
+
+FREEDOM: Readers = {
+    "gain": ("gain", share),
+    "offset": ("offset_v", _quantity("V")),
+    "clock": ("clock_ppm", _ppm),
+    "delay": ("delay_s", _quantity("s")),
+    "sign": ("sign", _sign),
 }
 
 
-def _read(
-    table: Mapping[str, Any], known: dict[str, tuple[str, Callable[[Any], Any], str]]
-) -> dict[str, Any]:
+def _read(table: Mapping[str, Any], known: Readers) -> dict[str, Any]:
     found: dict[str, Any] = {}
     for key, raw in table.items():
         if key not in known:
             hint = nearest(key, known) or f"; there are {', '.join(known)}"
             raise UsageError(f"unknown option {key!r}{hint}")
-        field, read, _ = known[key]
+        field, read = known[key]
         try:
             found[field] = read(raw)
         except (UsageError, DesignError) as error:

@@ -9,13 +9,16 @@ from vadist.captures.check import CheckReport
 from vadist.captures.limits import write_figure
 from vadist.captures.report import WORDS
 from vadist.errors import UsageError
+from vadist.files import PartialFile, told
 from vadist.measure.records import FloatArray
+from vadist.names import printable
 from vadist.plots.style import audio_axis, line_style, look, new_figure
 
 MEASURED, MODELLED, DIFFERENCE = (line_style(k)["color"] for k in range(3))
 _LOWEST_HZ = 20.0
 _ZOOM_S = 10e-3
 _COLUMNS = 600
+_UNSET = {".png": "Software", ".svg": "Date", ".pdf": "CreationDate"}
 
 
 def plot_check(report: CheckReport, path: str | Path, *, overwrite: bool = False) -> Path:
@@ -30,28 +33,39 @@ def plot_check(report: CheckReport, path: str | Path, *, overwrite: bool = False
 
     Raises
     ------
+    UsageError, AudioFileError
+        If it cannot be written there; a file that stood there is left as it was.
+    """
+    path = require_plot_name(path)
+    # No date and no version in the file: equal checks are equal byte for byte.
+    unset = _UNSET[path.suffix.lower()]
+    target = PartialFile(path, overwrite)
+    try:
+        with look(), told(path, "cannot be written"):
+            figure = _figure(report)
+            figure.savefig(target.partial, format=path.suffix[1:].lower(), metadata={unset: None})
+        target.commit()
+    finally:
+        target.discard()
+    return path
+
+
+def require_plot_name(path: str | Path) -> Path:
+    """Return the path, if its ending names a format that a plot is written in.
+
+    Raises
+    ------
     UsageError
-        If it cannot be written there.
     """
     path = Path(path)
-    if path.suffix.lower() not in (".png", ".svg", ".pdf"):
-        raise UsageError(f"{path}: a plot is written as .png, .svg or .pdf")
-    if path.exists() and not overwrite:
-        raise UsageError(f"{path}: exists; choose another name or --overwrite")
-    with look():
-        figure = _figure(report)
-        try:
-            path.parent.mkdir(parents=True, exist_ok=True)
-            # No date and no version in the file: equal checks are equal byte for byte.
-            made = {".png": "Software", ".svg": "Date", ".pdf": "CreationDate"}[path.suffix.lower()]
-            figure.savefig(path, metadata={made: None})
-        except OSError as failure:
-            raise UsageError(f"{path}: cannot be written: {failure.strerror}") from None
+    if path.suffix.lower() not in _UNSET:
+        raise UsageError(f"{printable(path)}: a plot is written as .png, .svg or .pdf")
     return path
 
 
 def _figure(report: CheckReport) -> Any:
-    title = f"{WORDS[report.verdict]}: {Path(report.name).name} against {report.design}"
+    name = printable(Path(report.name).name)
+    title = f"{WORDS[report.verdict]}: {name} against {printable(report.design)}"
     subtitle = f"ESR {write_figure(report.figures.esr_db, 'dB')}; the grey part is shown below"
     figure = new_figure(9.0, 10.4, title, subtitle)
     whole, near, rest, spectra = figure.subplots(4, 1, height_ratios=[2, 3, 2, 3])

@@ -1,7 +1,11 @@
 """Reading a capture from any file an oscilloscope, a sound card or NumPy leaves behind."""
 
 import io
+import lzma
+import struct
+import tokenize
 import zipfile
+import zlib
 from collections.abc import Mapping
 from dataclasses import replace
 from pathlib import Path
@@ -74,6 +78,8 @@ def _head(path: Path) -> bytes:
         raise CaptureError(f"{path}: no such file") from None
     except OSError as error:
         raise CaptureError(f"{path}: cannot be read: {error.strerror}") from None
+    except ValueError:
+        raise CaptureError(f"{path}: holds a NUL character, which no name can") from None
     if not head:
         raise CaptureError(f"{path}: is empty")
     return head
@@ -102,6 +108,14 @@ def _audio(path: Path, reading: Reading) -> Capture:
     return Capture(str(path), rate, names, volts, 0.0, (note,), rails=rails)
 
 
+# What zipfile, its decompressors and NumPy's reader raise at bytes that are not theirs.
+_DAMAGE = (
+    ValueError, OSError, EOFError, MemoryError, OverflowError, NotImplementedError, RuntimeError,
+    KeyError, TypeError, SyntaxError, struct.error, zlib.error, lzma.LZMAError, zipfile.BadZipFile,
+    tokenize.TokenError,
+)  # fmt: skip
+
+
 def _load(path: Path) -> Any:
     """Open a NumPy file; nothing of it is executed and nothing is allocated before it is there."""
     try:
@@ -112,13 +126,14 @@ def _load(path: Path) -> Any:
             if sum(item.file_size for item in packed.infolist()) > LARGEST_TEXT_BYTES:
                 raise CaptureError(f"{path}: unpacks to more than {LARGEST_TEXT_BYTES // 10**6} MB")
             return {
-                name.removesuffix(".npy"): np.load(
+                name.removesuffix(".npy"): np.lib.format.read_array(
                     io.BytesIO(packed.read(name)), allow_pickle=False
                 )
                 for name in packed.namelist()
             }
-    except (ValueError, OSError, EOFError, zipfile.BadZipFile, MemoryError, OverflowError) as error:
-        raise CaptureError(f"{path}: is damaged or cut short ({error})") from None
+    except _DAMAGE as error:
+        reason = " ".join(str(error).split()) or type(error).__name__
+        raise CaptureError(f"{path}: is damaged or cut short ({reason})") from None
 
 
 def _array(array: Any, place: str, reading: Reading) -> Capture:
@@ -129,6 +144,8 @@ def _array(array: Any, place: str, reading: Reading) -> Capture:
             f"{place}: must be real numbers, (frames,) or (frames, channels) (got {array.dtype} "
             f"{array.shape})"
         )
+    if not array.size:
+        raise CaptureError(f"{place}: holds no samples (its shape is {array.shape})")
     columns = array.reshape(len(array), -1)
     if reading.units:
         if len(reading.units) != columns.shape[1]:
@@ -155,8 +172,10 @@ def _arrays(arrays: Mapping[str, Any], place: str, reading: Reading) -> Capture:
     for key, array in arrays.items():
         if array.dtype.kind not in "fiu" or array.ndim > 1:
             raise CaptureError(f"{place}: {key} must be real numbers (frames,) (got {array.shape})")
-        if key in ("sample_rate_hz", "sample_rate") and array.size == 1:
-            rate_hz = rate_hz or float(array)
+        if key in ("sample_rate_hz", "sample_rate"):
+            if array.size != 1:
+                raise CaptureError(f"{place}: {key} must be one number (got {array.shape})")
+            rate_hz = rate_hz or float(array.item())
             continue
         name, unit = named_unit(key)
         kind, factor = unit or ("time" if key.lower() in ("time", "t") else "volts", 1.0)

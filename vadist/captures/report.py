@@ -7,6 +7,7 @@ from typing import Any
 from vadist.captures.check import CheckReport
 from vadist.captures.evidence import Verdict
 from vadist.captures.limits import RIGHT_BOARD_DB, write_figure
+from vadist.names import printable
 
 _HARMONICS_SHOWN = 6
 
@@ -82,7 +83,7 @@ def text_report(report: CheckReport) -> str:
     if report.verdict in (Verdict.NOT_ALIGNED, Verdict.NOT_JUDGED):
         lines += [f"evidence   {reason}" for reason in report.reasons]
     lines.append(WORDS[report.verdict])
-    return "\n".join(lines)
+    return "\n".join(map(printable, lines))
 
 
 def _db(value: float) -> str:

@@ -1,45 +1,19 @@
-"""Many captures in one file, checked side by side.
-
-Shape of a suite::
-
-    name = "board 7"
-    design = "boosted_hard_clipper"     # for every capture that names none of its own
-    input = "stimulus.wav"              # likewise
-    set = ["drive=0.3"]
-    [reading]                           # as on the command line: units, probe, full_scale, ...
-    [settings]                          # band, gain, offset, clock, ...
-    [limits]
-    esr = "-36dB"
-    [[capture]]
-    file = "low drive.csv"              # relative to the suite
-    name = "low drive"
-    set = ["drive=0.1"]                 # after the suite's
-    limits = {esr = "-30dB"}            # added to the suite's
-"""
+"""Many captures, checked side by side."""
 
 import os
 import time
-import tomllib
 from collections.abc import Callable, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor, as_completed
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import Any
 
 from vadist.captures.capture import Capture, Reading
 from vadist.captures.check import CheckReport, CheckSettings, check_capture
 from vadist.captures.evidence import Verdict
-from vadist.captures.limits import DEFAULT_LIMITS, parse_limits
-from vadist.captures.options import reading_from, settings_from
 from vadist.captures.reading import read_capture
 from vadist.captures.sidecar import read_stimulus
 from vadist.designs.design import Design
-from vadist.designs.files import apply_settings, load_design
-from vadist.errors import CaptureError, UnjudgedError, UsageError, VadistError
-from vadist.names import nearest
-
-_SUITE_KEYS = ("name", "design", "input", "set", "reading", "settings", "limits", "capture")
-_CAPTURE_KEYS = ("file", "name", "design", "input", "set", "reading", "settings", "limits")
+from vadist.errors import UnjudgedError, VadistError
 
 
 @dataclass(frozen=True)
@@ -172,87 +146,6 @@ def _outcome(job: Job) -> Outcome:
         report, error, unjudged = run_job(job), "", False
     except VadistError as failure:
         report, error, unjudged = None, str(failure), isinstance(failure, UnjudgedError)
+    except MemoryError:
+        report, error, unjudged = None, "memory is out; check a shorter capture", False
     return Outcome(job.name, job.design.name, time.perf_counter() - start, report, error, unjudged)
-
-
-def read_suite(path: str | Path) -> tuple[str, list[Job]]:
-    """Read a suite file.
-
-    Returns
-    -------
-    name : str
-    jobs : list of Job
-
-    Raises
-    ------
-    UsageError, DesignError, CaptureError
-        With the file, the capture and the key.
-    """
-    path = Path(path)
-    try:
-        table = tomllib.loads(path.read_text(encoding="utf-8-sig"))
-    except OSError as error:
-        raise UsageError(f"{path}: cannot be read: {error.strerror}") from None
-    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
-        raise UsageError(f"{path}: is not TOML: {error}") from None
-    _known(table, _SUITE_KEYS, str(path))
-    entries = table.get("capture", [])
-    if not isinstance(entries, list) or not entries:
-        raise UsageError(f"{path}: has no [[capture]]")
-    jobs = [_job(path, table, entry, k + 1) for k, entry in enumerate(entries)]
-    return str(table.get("name", path.stem)), jobs
-
-
-def _job(path: Path, suite: Mapping[str, Any], entry: Any, number: int) -> Job:
-    place = f"{path}: capture {number}"
-    _known(entry, _CAPTURE_KEYS, place)
-    if not isinstance(entry.get("file"), str):
-        raise UsageError(f"{place}: lacks file, the name of the capture")
-    named = entry.get("design", suite.get("design"))
-    if not isinstance(named, str):
-        raise UsageError(f"{place}: lacks a design, its own or the suite's")
-    beside = path.parent / named
-    source = entry.get("input", suite.get("input"))
-    reading = {**_table(suite, "reading", place), **_table(entry, "reading", place)}
-    settings = {**_table(suite, "settings", place), **_table(entry, "settings", place)}
-    limits = {
-        **parse_limits(_table(suite, "limits", place), place),
-        **parse_limits(_table(entry, "limits", place), place),
-    }
-    try:
-        design = load_design(beside if beside.is_file() else named)
-        design = apply_settings(design, [*_list(suite, place), *_list(entry, place)])
-        return Job(
-            str(entry.get("name", Path(entry["file"]).stem)),
-            path.parent / entry["file"],
-            design,
-            None if source is None else path.parent / str(source),
-            reading_from(reading),
-            settings_from(settings),
-            limits or DEFAULT_LIMITS,
-        )
-    except VadistError as error:
-        raise type(error)(f"{place}: {error}") from None
-
-
-def _known(table: Any, keys: Sequence[str], place: str) -> None:
-    if not isinstance(table, Mapping):
-        raise UsageError(f"{place}: must be a table")
-    for key in table:
-        if key not in keys:
-            known = nearest(key, keys) or f"; there are {', '.join(keys)}"
-            raise UsageError(f"{place}: unknown key {key!r}{known}")
-
-
-def _table(holder: Mapping[str, Any], key: str, place: str) -> Mapping[str, Any]:
-    held = holder.get(key, {})
-    if not isinstance(held, Mapping):
-        raise CaptureError(f"{place}: {key} must be a table")
-    return held
-
-
-def _list(holder: Mapping[str, Any], place: str) -> list[str]:
-    held = holder.get("set", [])
-    if not isinstance(held, list) or not all(isinstance(text, str) for text in held):
-        raise UsageError(f'{place}: set must be a list such as ["drive=0.3"]')
-    return held

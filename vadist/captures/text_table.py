@@ -7,7 +7,8 @@ refused rather than guessed.
 
 import gzip
 import zlib
-from collections import Counter
+from collections import Counter, deque
+from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
@@ -16,7 +17,9 @@ from vadist.errors import CaptureError
 from vadist.measure.records import FloatArray
 
 LARGEST_TEXT_BYTES = 400_000_000
-_TAIL_ROWS = 200
+_TAIL_ROWS, _HEAD_ROWS, _BESIDE_ROWS = 200, 2000, 64
+_BLOCK_CHARACTERS = 1 << 18
+_EMPTY = " \t;,\x00\x1a"
 _SEPARATORS = {";": "semicolon", "\t": "tab", ",": "comma", " ": "space"}
 _COMMENT = "#%/ "
 
@@ -140,31 +143,60 @@ def read_table(content: bytes, place: str, delimiter: str = "", decimal: str = "
         Naming the line that cannot be understood, or the options that settle an ambiguity.
     """
     text, encoding = decode(content, place)
-    lines = text.splitlines()
-    kept = [(k, line) for k, line in enumerate(lines) if line.strip(" \t;,\x00\x1a")]
-    dialect, columns = _find_dialect([line for _, line in kept], place, delimiter, decimal)
-    first = _first_row([line for _, line in kept], dialect, columns)
-    _refuse_other_rows(kept[:first], dialect, place)
-    preamble = [dialect.fields(line.lstrip(_COMMENT)) for _, line in kept[:first]]
-    body = kept[first:]
-    notes = []
-    if (
-        not _is_row(body[-1][1], dialect, columns)
-        and len(body) > 2
-        and (
-            len(dialect.fields(body[-1][1])) <= len(dialect.fields(body[-2][1]))
-            and not text.endswith(("\n", "\r"))
-        )
-    ):
-        notes.append(f"line {body[-1][0] + 1} is cut short and was left out")
-        body = body[:-1]
-    cells = _numbers(body, dialect, columns, place)
-    for _, line in body[: 64 if max(columns) > len(columns) - 1 else 0]:
+    count, head, ends = _survey(text)
+    if not count:
+        raise CaptureError(f"{place}: holds separators alone, no numbers")
+    # Fewer rows than a quarter of the file are no capture, whatever stands above them.
+    tail = [line for _, line in ends[-max(count // 4, 1) :]]
+    dialect, columns = _find_dialect(tail, place, delimiter, decimal)
+    first = _first_row([line for _, line in head[:_HEAD_ROWS]], dialect, columns)
+    _refuse_other_rows(head[:first], dialect, place)
+    preamble = [dialect.fields(line.lstrip(_COMMENT)) for _, line in head[:first]]
+    for _, line in head[first : first + _BESIDE_ROWS] if max(columns) >= len(columns) else []:
         beside = [cell for k, cell in enumerate(dialect.fields(line)) if k not in columns]
         if any(beside):
             preamble.append(beside)
-    numbers = np.array([k + 1 for k, _ in body])
-    return Table(preamble, cells, columns, numbers, dialect, encoding, notes)
+    notes, rows = [], count - first
+    if rows > 2 and not text.endswith(("\n", "\r")) and _is_cut(ends, dialect, columns):
+        notes.append(f"line {ends[-1][0]} is cut short and was left out")
+        rows -= 1
+    cells, lines = _numbers(text, first, rows, dialect, columns, place)
+    return Table(preamble, cells, columns, lines, dialect, encoding, notes)
+
+
+Line = tuple[int, str]
+"""A line and its number in the file, counted from 1."""
+
+
+def _blocks(text: str) -> Iterator[list[Line]]:
+    """Lines that hold something, some thousand at a time.
+
+    All of them at once would take some 200 bytes a line.
+    """
+    start = number = 0
+    while start < len(text):
+        end = text.find("\n", start + _BLOCK_CHARACTERS) + 1 or len(text)
+        lines = text[start:end].splitlines()
+        yield [(number + k, line) for k, line in enumerate(lines, 1) if line.strip(_EMPTY)]
+        start, number = end, number + len(lines)
+
+
+def _survey(text: str) -> tuple[int, list[Line], list[Line]]:
+    """How many lines hold something; the first and the last of them."""
+    count, head = 0, list[Line]()
+    ends: deque[Line] = deque(maxlen=_TAIL_ROWS)
+    for block in _blocks(text):
+        count += len(block)
+        head += block[: _HEAD_ROWS + _BESIDE_ROWS - len(head)]
+        ends.extend(block)
+    return count, head, list(ends)
+
+
+def _is_cut(ends: list[Line], dialect: Dialect, columns: list[int]) -> bool:
+    """Whether the last line is no row, and no longer than the one before."""
+    before, last = ends[-2][1], ends[-1][1]
+    shorter = len(dialect.fields(last)) <= len(dialect.fields(before))
+    return shorter and not _is_row(last, dialect, columns)
 
 
 def _is_row(line: str, dialect: Dialect, columns: list[int]) -> bool:
@@ -174,21 +206,21 @@ def _is_row(line: str, dialect: Dialect, columns: list[int]) -> bool:
 
 def _first_row(lines: list[str], dialect: Dialect, columns: list[int]) -> int:
     """Where the numbers begin: the first of three rows of numbers on end."""
-    rows = [_is_row(line, dialect, columns) for line in lines[:2000]]
+    rows = [_is_row(line, dialect, columns) for line in lines]
     for k in range(len(rows)):
         if all(rows[k : k + 3]):
             return k
     return len(rows)
 
 
-def _refuse_other_rows(before: list[tuple[int, str]], dialect: Dialect, place: str) -> None:
+def _refuse_other_rows(before: list[Line], dialect: Dialect, place: str) -> None:
     """Refuse rows of numbers in another dialect above those of this one."""
     for other in _dialects():
         if other != dialect and len(before) >= 3:
             rows = [_columns([line], other)[0] for _, line in before[-3:]]
             if all(rows) and all(other.delimiter in line.strip() for _, line in before[-3:]):
                 raise CaptureError(
-                    f"{place}: line {before[-1][0] + 1}: separators are mixed "
+                    f"{place}: line {before[-1][0]}: separators are mixed "
                     f"({_SEPARATORS[other.delimiter]} here, {_SEPARATORS[dialect.delimiter]} below)"
                 )
 
@@ -198,13 +230,11 @@ def _dialects() -> list[Dialect]:
 
 
 def _find_dialect(
-    lines: list[str], place: str, delimiter: str, decimal: str
+    tail: list[str], place: str, delimiter: str, decimal: str
 ) -> tuple[Dialect, list[int]]:
     candidates = [
         d for d in _dialects() if delimiter in ("", d.delimiter) and decimal in ("", d.decimal)
     ]
-    # Fewer rows than a quarter of the file are no capture, whatever stands above them.
-    tail = lines[-min(_TAIL_ROWS, max(len(lines) // 4, 1)) :]
     fitting: list[tuple[Dialect, list[int], list[tuple[float | None, ...]]]] = []
     for dialect in candidates:
         columns, share = _columns(tail, dialect)
@@ -257,35 +287,55 @@ def _shown(text: str) -> str:
 
 
 def _numbers(
-    body: list[tuple[int, str]], dialect: Dialect, columns: list[int], place: str
-) -> FloatArray:
-    if len(body) < 2:
-        raise CaptureError(f"{place}: holds {len(body)} row of numbers; a capture needs more")
-    space = dialect.delimiter == " "
-    widths = [len(line.split()) if space else line.count(dialect.delimiter) for _, line in body]
-    usual = Counter(widths).most_common(1)[0][0]
+    text: str, first: int, count: int, dialect: Dialect, columns: list[int], place: str
+) -> tuple[FloatArray, np.ndarray[tuple[int], np.dtype[np.int64]]]:
+    """Rows of numbers, (rows, columns), behind the `first` lines; and the line of each."""
+    if count < 2:
+        raise CaptureError(f"{place}: holds {count} row of numbers; a capture needs more")
+    cells, lines = np.empty((count, len(columns))), np.empty(count, dtype=np.int64)
+    done = usual = 0
+    for block in _blocks(text):
+        skipped = min(first, len(block))
+        first -= skipped
+        body = block[skipped : skipped + count - done]
+        if not body:
+            continue
+        widths = [_width(line, dialect) for _, line in body]
+        usual = usual or Counter(widths).most_common(1)[0][0]
+        found = _read_block(body, dialect, columns) if set(widths) == {usual} else None
+        if found is None:
+            raise CaptureError(f"{place}: {_fault(body, dialect, columns, usual)}")
+        cells[done : done + len(body)] = found
+        lines[done : done + len(body)] = [number for number, _ in body]
+        done += len(body)
+    return cells, lines
+
+
+def _width(line: str, dialect: Dialect) -> int:
+    """Number of cells."""
+    return len(line.split()) if dialect.delimiter == " " else line.count(dialect.delimiter) + 1
+
+
+def _read_block(body: list[Line], dialect: Dialect, columns: list[int]) -> FloatArray | None:
+    """Numbers of some lines, (lines, columns), or None if one cannot be read or is not finite."""
     texts = [line for _, line in body]
     if dialect.decimal == ",":
         texts = [line.replace(",", ".") for line in texts]
+    delimiter = None if dialect.delimiter == " " else dialect.delimiter
     try:
-        if any(width != usual for width in widths):
-            raise ValueError
         cells = np.loadtxt(
-            texts, delimiter=None if space else dialect.delimiter, usecols=columns, ndmin=2,
-            comments=None, quotechar='"',
-        )  # fmt: skip
-        if np.isfinite(cells).all():
-            return np.asarray(cells, dtype=np.float64)
+            texts, delimiter=delimiter, usecols=columns, ndmin=2, comments=None, quotechar='"'
+        )
     except ValueError:
-        pass
-    raise CaptureError(f"{place}: {_fault(body, dialect, columns, usual + (0 if space else 1))}")
+        return None
+    return np.asarray(cells, dtype=np.float64) if np.isfinite(cells).all() else None
 
 
-def _fault(body: list[tuple[int, str]], dialect: Dialect, columns: list[int], usual: int) -> str:
+def _fault(body: list[Line], dialect: Dialect, columns: list[int], usual: int) -> str:
     """Word what is wrong with the first line that cannot be read."""
     for k, line in body:
         cells = dialect.fields(line)
-        here = f"line {k + 1}"
+        here = f"line {k}"
         if len(cells) != usual:
             others = [d for d in _SEPARATORS if d != dialect.delimiter and d in line.strip()]
             if others and len(cells) < usual:

@@ -1,14 +1,17 @@
 """Options that the commands for captures share."""
 
 import argparse
+from pathlib import Path
 from typing import TYPE_CHECKING, Any
+
+from vadist.cli.options import add_settings
 
 if TYPE_CHECKING:
     from vadist.captures.capture import Capture, Reading
     from vadist.captures.check import CheckSettings
     from vadist.designs.design import Design
 
-# Option -> (metavar, help); the texts are read by vadist.captures.options.
+# Option -> (metavar, help); what is given is read by vadist.captures.options.
 READING = {
     "full-scale": ("LEVEL", "peak volts of a full-scale sample of an audio file"),
     "rate": ("HZ", "sample rate, instead of what the file tells"),
@@ -48,10 +51,7 @@ def add_capture_arguments(parser: argparse.ArgumentParser) -> None:
         help="what drove the board: a stimulus with its sidecar, or a capture; default: the "
         "capture's own input channel",
     )  # fmt: skip
-    parser.add_argument(
-        "--set", action="append", default=[], metavar="PATH=VALUE", dest="settings",
-        help="where a knob stood or what a part is: drive=0.7; may be repeated",
-    )  # fmt: skip
+    add_settings(parser)
     reading = parser.add_argument_group("reading the capture")
     comparing = parser.add_argument_group("comparing")
     for group, table in ((reading, READING), (comparing, SETTINGS)):
@@ -67,6 +67,20 @@ def given(options: argparse.Namespace, names: dict[str, Any]) -> dict[str, Any]:
     return {
         key: getattr(options, key) for key in keys if getattr(options, key) not in (None, False)
     }
+
+
+def inputs(options: argparse.Namespace) -> list[Path]:
+    """Every file that a command for captures reads."""
+    from vadist.captures.sidecar import sidecar_of
+    from vadist.designs.files import preset_names, preset_path
+
+    found = [Path(options.capture)]
+    if options.design:
+        preset = options.design in preset_names()
+        found.append(preset_path(options.design) if preset else Path(options.design))
+    if options.input:
+        found += [Path(options.input), sidecar_of(Path(options.input))]
+    return found
 
 
 def read_bench(

@@ -7,12 +7,18 @@ import argparse
 import json
 import sys
 import time
+from contextlib import suppress
+from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from vadist.cli.bench import FLAGS, READING, SETTINGS, add_capture_arguments, given, read_bench
+from vadist.cli.bench import inputs as bench_inputs
+from vadist.cli.options import DESIGN, add_threads
+from vadist.cli.outputs import refuse_taken, remove_old
 from vadist.cli.progress import progress_bar
-from vadist.errors import UnjudgedError, UsageError
+from vadist.errors import UnjudgedError, UsageError, VadistError
+from vadist.names import printable, whole
 
 if TYPE_CHECKING:
     from vadist.captures.suite import Outcome
@@ -24,7 +30,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         "capture", metavar="CAPTURE|SUITE",
         help="text (also gzip), WAV, FLAC or NumPy; or a .toml that lists many",
     )  # fmt: skip
-    parser.add_argument("--design", metavar="NAME|FILE", help="preset or TOML file")
+    parser.add_argument("--design", metavar="NAME|FILE", help=DESIGN)
     add_capture_arguments(parser)
     verdict = parser.add_argument_group("verdict")
     verdict.add_argument(
@@ -39,22 +45,70 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     verdict.add_argument(
         "--plot", metavar="FILE|FOLDER", help="overlay, residual, spectra; a folder for a suite"
     )
-    verdict.add_argument("--threads", type=int, metavar="N", help="of a suite; default: all cores")
-    verdict.add_argument("--overwrite", action="store_true", help="replace existing plots")
+    add_threads(verdict)
+    verdict.add_argument(
+        "--overwrite", action="store_true", help="replace existing results; never what is read"
+    )
+
+
+@dataclass(frozen=True)
+class _Checked:
+    """What a run found: for people, for other programs, and the pictures it is to draw."""
+
+    name: str
+    outcomes: "list[Outcome]"
+    text: str
+    plain: dict[str, Any]
+    pictures: list[Path]
 
 
 def run(options: argparse.Namespace) -> int:
     """Check one capture or a suite."""
-    if options.threads is not None and options.threads < 1:
-        raise UsageError(f"--threads must be at least 1 (got {options.threads})")
-    if options.capture.lower().endswith(".toml"):
-        return _run_suite(options)
+    is_suite = options.capture.lower().endswith(".toml")
+    reports = [("--json", options.json), ("--junit", options.junit)]
+    plot = [("--plot", options.plot)]
+    refuse_taken([*reports, *plot], _inputs(options, is_suite), options.overwrite)
+    remove_old(reports)
+    start = time.perf_counter()
+    try:
+        if options.threads is not None:
+            whole("--threads", options.threads)
+        found = _check_suite(options) if is_suite else _check_one(options)
+    except (VadistError, MemoryError) as error:
+        with suppress(VadistError):  # what went wrong first is what is told
+            _write_error(options, error, time.perf_counter() - start)
+        raise
+    if options.json != "-" and found.text:
+        print(found.text)
+    _write(options, found)
+    _draw(options, found, tell=not is_suite)
+    return _exit_code(found.outcomes)
+
+
+def _inputs(options: argparse.Namespace, is_suite: bool) -> list[Path]:
+    """Every file that the run reads."""
+    read = bench_inputs(options)
+    if options.limits:
+        read.append(Path(options.limits))
+    if is_suite:
+        from vadist.captures.suite_file import suite_inputs
+
+        read += suite_inputs(options.capture)
+    return read
+
+
+def _check_one(options: argparse.Namespace) -> _Checked:
     from vadist.captures.check import check_capture
     from vadist.captures.report import text_report
     from vadist.captures.suite import Outcome
 
     if options.design is None:
         raise UsageError("--design is needed: what should the board be?")
+    pictures = []
+    if options.plot:
+        from vadist.captures.plots import require_plot_name
+
+        pictures.append(require_plot_name(options.plot))
     limits = _limits(options)
     start = time.perf_counter()
     capture, source, design, settings = read_bench(options)
@@ -63,21 +117,13 @@ def run(options: argparse.Namespace) -> int:
         report = check_capture(capture, design, source, settings, limits)
     except UnjudgedError as failure:
         error = str(failure)
-        print(f"vadist: {error}", file=sys.stderr)
+        print(f"vadist: {printable(error)}", file=sys.stderr)
+    name = Path(capture.name).name
     outcome = Outcome(
-        Path(capture.name).name, design.name, time.perf_counter() - start, report, error,
-        unjudged=report is None,
-    )  # fmt: skip
-    if report is not None and options.json != "-":
-        print(text_report(report))
-    _write(options, "vadist check", [outcome], _plain(outcome))
-    if report is None:
-        return 1
-    if options.plot:
-        from vadist.captures.plots import plot_check
-
-        print(plot_check(report, options.plot, overwrite=options.overwrite), file=sys.stderr)
-    return 0 if report.passed else 1
+        name, design.name, time.perf_counter() - start, report, error, unjudged=report is None
+    )
+    text = "" if report is None else text_report(report)
+    return _Checked("vadist check", [outcome], text, _plain(outcome), pictures)
 
 
 def _limits(options: argparse.Namespace) -> dict[str, float] | None:
@@ -92,18 +138,18 @@ def _limits(options: argparse.Namespace) -> dict[str, float] | None:
     return limits or None
 
 
-def _run_suite(options: argparse.Namespace) -> int:
+def _check_suite(options: argparse.Namespace) -> _Checked:
     from vadist.captures.report import summary
-    from vadist.captures.suite import count, read_suite, run_suite
+    from vadist.captures.suite import count, run_suite
+    from vadist.captures.suite_file import read_suite, suite_inputs
 
-    own = {**given(options, READING), **given(options, {**SETTINGS, **FLAGS})}
-    if options.design or options.input or options.settings or own or _limits(options):
-        raise UsageError(
-            f"{options.capture}: a suite states design, input and options itself; leave them off"
-        )
+    _refuse_own_options(options)
     name, jobs = read_suite(options.capture)
+    pictures = _suite_pictures(options.plot, [job.name for job in jobs]) if options.plot else []
+    targets = [("--plot", picture) for picture in pictures]
+    refuse_taken(targets, suite_inputs(options.capture), options.overwrite)
     start = time.perf_counter()
-    with progress_bar(name) as progress:
+    with progress_bar(printable(name)) as progress:
         outcomes = run_suite(jobs, options.threads, progress)
     seconds = time.perf_counter() - start
     lines = [
@@ -113,21 +159,24 @@ def _run_suite(options: argparse.Namespace) -> int:
         for o in outcomes
     ]
     lines.append(f"{count(outcomes)} in {seconds:.1f} s")
-    if options.json != "-":
-        print("\n".join(lines))
-    results = [_plain(o) for o in outcomes]
-    _write(options, name, outcomes, {"suite": name, "seconds": seconds, "results": results})
-    if options.plot:
-        from vadist.captures.plots import plot_check
+    plain = {"suite": name, "seconds": seconds, "results": [_plain(o) for o in outcomes]}
+    return _Checked(name, outcomes, "\n".join(map(printable, lines)), plain, pictures)
 
-        for k, o in enumerate(outcomes):
-            if o.report is not None:
-                safe = "".join(c if c.isalnum() or c in "-_. " else "_" for c in o.name)
-                target = Path(options.plot) / f"{k + 1:03d} {safe}.png"
-                plot_check(o.report, target, overwrite=options.overwrite)
-    if any(o.verdict is None for o in outcomes):
-        return 2
-    return 0 if all(o.report is not None and o.report.passed for o in outcomes) else 1
+
+def _refuse_own_options(options: argparse.Namespace) -> None:
+    """Refuse what a suite states itself."""
+    own = {**given(options, READING), **given(options, {**SETTINGS, **FLAGS})}
+    if options.design or options.input or options.settings or own or _limits(options):
+        raise UsageError(
+            f"{options.capture}: a suite states design, input and options itself; leave them off"
+        )
+
+
+def _suite_pictures(folder: str, names: list[str]) -> list[Path]:
+    """Where each case is drawn; numbers keep the names apart, and short enough for any disk."""
+    safe = ["".join(c if c.isalnum() or c in "-_. " else "_" for c in name) for name in names]
+    short = [name.encode()[:200].decode(errors="ignore") for name in safe]
+    return [Path(folder) / f"{k + 1:03d} {name}.png" for k, name in enumerate(short)]
 
 
 def _plain(outcome: "Outcome") -> dict[str, Any]:
@@ -140,17 +189,51 @@ def _plain(outcome: "Outcome") -> dict[str, Any]:
     return told if outcome.verdict is None else {**told, "verdict": str(outcome.verdict)}
 
 
-def _write(
-    options: argparse.Namespace, name: str, outcomes: list["Outcome"], plain: dict[str, object]
-) -> None:
-    from vadist.audio_files import write_text_atomically
+def _write(options: argparse.Namespace, found: _Checked) -> None:
+    from vadist.files import write_text_atomically
 
+    text = json.dumps(found.plain, indent=2)
     if options.json == "-":
-        print(json.dumps(plain, indent=2))
+        print(text)
     elif options.json:
-        write_text_atomically(options.json, json.dumps(plain, indent=2) + "\n", overwrite=True)
+        write_text_atomically(options.json, text + "\n", options.overwrite)
     if options.junit:
         from vadist.captures.junit import junit_xml
 
-        seconds = sum(o.seconds for o in outcomes)
-        write_text_atomically(options.junit, junit_xml(name, outcomes, seconds), overwrite=True)
+        seconds = sum(o.seconds for o in found.outcomes)
+        xml = junit_xml(found.name, found.outcomes, seconds)
+        write_text_atomically(options.junit, xml, options.overwrite)
+
+
+def _write_error(options: argparse.Namespace, error: BaseException, seconds: float) -> None:
+    """Tell in JUnit that the run came to no verdict: one case, an error."""
+    if options.junit:
+        from vadist.captures.junit import junit_xml
+        from vadist.captures.suite import Outcome
+        from vadist.files import write_text_atomically
+
+        case = Outcome(
+            Path(options.capture).name, options.design or "suite", seconds, None,
+            printable(error) or "out of memory",
+        )  # fmt: skip
+        xml = junit_xml("vadist check", [case], seconds)
+        write_text_atomically(options.junit, xml, options.overwrite)
+
+
+def _draw(options: argparse.Namespace, found: _Checked, *, tell: bool) -> None:
+    if not found.pictures:
+        return
+    from vadist.captures.plots import plot_check
+
+    for outcome, picture in zip(found.outcomes, found.pictures, strict=True):
+        if outcome.report is not None:
+            plot_check(outcome.report, picture, overwrite=options.overwrite)
+            if tell:
+                print(printable(picture), file=sys.stderr)
+
+
+def _exit_code(outcomes: "list[Outcome]") -> int:
+    """2 if a capture could not be read, 1 if one did not pass, 0 if all did."""
+    if any(o.verdict is None for o in outcomes):
+        return 2
+    return 0 if all(o.report is not None and o.report.passed for o in outcomes) else 1

@@ -3,11 +3,13 @@
 import argparse
 import json
 import sys
-from pathlib import Path
 from typing import TYPE_CHECKING
 
-from vadist.cli.bench import add_capture_arguments, read_bench
-from vadist.errors import AudioFileError, UsageError
+from vadist.cli.bench import add_capture_arguments, inputs, read_bench
+from vadist.cli.options import DESIGN, add_threads
+from vadist.cli.outputs import refuse_taken
+from vadist.errors import UsageError
+from vadist.names import printable, whole
 
 if TYPE_CHECKING:
     from vadist.fitting.problem import Progress
@@ -16,7 +18,9 @@ if TYPE_CHECKING:
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Options of ``vadist fit``."""
     parser.add_argument("capture", metavar="CAPTURE", help="text, WAV, FLAC or NumPy")
-    parser.add_argument("--design", required=True, metavar="NAME|FILE", help="where to start")
+    parser.add_argument(
+        "--design", required=True, metavar="NAME|FILE", help=f"where to start: {DESIGN}"
+    )
     parser.add_argument(
         "--free", required=True, metavar="PATH,PATH",
         help="what may vary, how far: clipper.shunt_capacitor,boost.emitter_resistor:20%%,drive,"
@@ -28,30 +32,32 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         metavar="FILE",
         help="write the fitted design (.toml): the one given, with its comments, other values",
     )
-    parser.add_argument("--overwrite", action="store_true", help="replace it")
+    parser.add_argument(
+        "--overwrite", action="store_true", help="replace existing results; never what is read"
+    )
     parser.add_argument("--json", metavar="FILE", help="write the figures; - for standard output")
     parser.add_argument(
         "--confidence", type=float, default=0.99, metavar="P", help="of intervals (default 0.99)"
     )
-    parser.add_argument("--threads", type=int, metavar="N", help="default: all cores")
+    add_threads(parser)
 
 
 def run(options: argparse.Namespace) -> int:
     """Fit, report, and write the design; an interrupt keeps the best values so far."""
     import numpy as np
 
-    from vadist.audio_files import write_text_atomically
     from vadist.designs.files import design_text, write_design
+    from vadist.files import write_text_atomically
     from vadist.fitting.fit import fit_design
     from vadist.fitting.report import as_json, text_report
     from vadist.fitting.suggest import suggest_stimulus
 
     if options.out and not options.out.lower().endswith(".toml"):
         raise UsageError(f"--out must be a .toml (got {options.out!r})")
-    if options.out and Path(options.out).exists() and not options.overwrite:
-        raise AudioFileError(f"{options.out}: exists; give another --out or --overwrite")
-    if options.threads is not None and options.threads < 1:
-        raise UsageError(f"--threads must be at least 1 (got {options.threads})")
+    results = [("--out", options.out), ("--json", options.json)]
+    refuse_taken(results, inputs(options), options.overwrite)
+    if options.threads is not None:
+        whole("--threads", options.threads)
     capture, source, design, settings = read_bench(options)
     report = fit_design(
         capture, design, options.free.split(","), source, settings,
@@ -73,15 +79,15 @@ def run(options: argparse.Namespace) -> int:
         print(text_report(report, suggestion))
         if options.json:
             text = json.dumps(as_json(report, suggestion), indent=2) + "\n"
-            write_text_atomically(options.json, text, overwrite=True)
+            write_text_atomically(options.json, text, overwrite=options.overwrite)
     if options.out:
-        print(f"{options.out}  the fitted design", file=sys.stderr)
+        print(f"{printable(options.out)}  the fitted design", file=sys.stderr)
     return 130 if report.interrupted else 0
 
 
 def _show(state: "Progress") -> None:
     """One line an evaluation, over the last one on a terminal."""
-    values = ", ".join(f"{f.path} {f.write(v)}" for f, v in state.values)
+    values = printable(", ".join(f"{f.path} {f.write(v)}" for f, v in state.values))
     line = f"{state.evaluations:3d}  ESR {state.esr_db:6.1f} dB  {values}"
     if sys.stderr.isatty():
         line = f"\r\033[K{line[:110]}"

@@ -23,6 +23,28 @@ def is_model_path(path: str) -> bool:
     return path.count(".") >= 2
 
 
+def model_value(design: "Design", path: str) -> tuple[float | None, str]:
+    """A value of a part's model, and its unit.
+
+    Raises
+    ------
+    DesignError
+        Naming the path; also where the two directions of diodes hold different values.
+
+    Examples
+    --------
+    >>> from vadist.designs.files import load_design
+    >>> model_value(load_design("soft_clipper"), "gain.diodes.saturation_current")[1]
+    'A'
+    """
+    place, models, key = _models(design, path)
+    attribute, unit = _entry(models[0][1], key, path)
+    values = {getattr(model, attribute) for _, model in models}
+    if len(values) > 1:
+        raise DesignError(f"{path}: the directions differ; name {place}.forward or .reverse")
+    return values.pop(), unit
+
+
 def with_model_value(design: "Design", path: str, value: object) -> Any:
     """The part of a design with one value of its model changed.
 
@@ -52,33 +74,44 @@ def with_model_value(design: "Design", path: str, value: object) -> Any:
     >>> changed.forward.model.saturation_current_a
     5e-09
     """
+    place, models, key = _models(design, path)
+    held = design.value(place)
+    changed = {side: _changed(model, key, path, value) for side, model in models}
+    if not isinstance(held, DiodePair):
+        return changed[""]
+    strings = {
+        side: dataclasses.replace(getattr(held, side), model=model)
+        for side, model in changed.items()
+    }
+    return dataclasses.replace(held, **strings)
+
+
+def _models(design: "Design", path: str) -> tuple[str, list[tuple[str, Any]], str]:
+    """Part a path leads into, the models there by side (none for a single one), and the value."""
     stage, part, *rest = path.split(".")
     place = f"{stage}.{part}"
     held = design.value(place)
-    if isinstance(held, DiodePair):
-        sides = [side for side in _SIDES if getattr(held, side) is not None]
-        if rest[0] in _SIDES and len(rest) > 1:
-            if rest[0] not in sides:
-                raise DesignError(f"{path}: there is no diode in that direction")
-            sides = [rest.pop(0)]
-        strings = {side: getattr(held, side) for side in sides}
-        return dataclasses.replace(
-            held,
-            **{
-                side: dataclasses.replace(string, model=_changed(string.model, rest, path, value))
-                for side, string in strings.items()
-            },
-        )
-    return _changed(held, rest, path, value)
+    if not isinstance(held, DiodePair):
+        return place, [("", held)], ".".join(rest)
+    sides = [side for side in _SIDES if getattr(held, side) is not None]
+    if rest[0] in _SIDES and len(rest) > 1:
+        if rest[0] not in sides:
+            raise DesignError(f"{path}: there is no diode in that direction")
+        sides = [rest.pop(0)]
+    return place, [(side, getattr(held, side).model) for side in sides], ".".join(rest)
 
 
-def _changed(model: Any, rest: list[str], path: str, value: object) -> Any:
+def _entry(model: Any, key: str, path: str) -> tuple[str, str]:
+    """Attribute and unit of a model's value."""
     known = model_keys(model)
-    key = ".".join(rest)
     if key not in known:
         hint = nearest(key, known) or (f"; there are {', '.join(known)}" if known else "")
         raise DesignError(f"unknown value {path!r}{hint}")
-    attribute, unit = known[key]
+    return known[key]
+
+
+def _changed(model: Any, key: str, path: str, value: object) -> Any:
+    attribute, unit = _entry(model, key, path)
     try:
         return dataclasses.replace(model, **{attribute: number(value, unit)})
     except DesignError as error:

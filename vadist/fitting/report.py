@@ -12,6 +12,7 @@ from vadist.fitting.intervals import Estimate
 from vadist.fitting.residual import Residue
 from vadist.fitting.rivals import Rival
 from vadist.fitting.suggest import Suggestion
+from vadist.names import printable
 
 _CORRELATED = 0.9
 _COLUMNS = 80
@@ -34,7 +35,7 @@ def text_report(report: FitReport, suggestion: Suggestion | None = None) -> str:
         )
     lines += _explained(report)
     lines += _residual(report)
-    return "\n".join(lines)
+    return "\n".join(map(printable, lines))
 
 
 def _table(report: FitReport) -> list[str]:

@@ -6,15 +6,14 @@ A path names it: ``clipper.shunt_capacitor``, ``drive`` (a knob), ``gain.drive_p
 ``clipper.shunt_capacitor:20%`` or ``:4x``.
 """
 
-import dataclasses
 import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from typing import Any
 
 from vadist.designs.design import Design
-from vadist.errors import DesignError, UsageError, VadistError
-from vadist.names import nearest
+from vadist.designs.models import is_model_path, model_value
+from vadist.designs.values import model_keys
+from vadist.errors import UsageError, VadistError
 from vadist.quantities import format_quantity, nearest_preferred
 from vadist.stages.stage import DiodePair, Pot
 
@@ -25,10 +24,6 @@ value in the right one is not."""
 _WITHIN_DEVICE = {"saturation_current": 1000.0, "emission_coefficient": 2.0}
 # Saturation currents of one type differ by decades (their volts by tens of millivolts).
 
-_SUFFIXES = {
-    "_v_per_s": "V/s", "_v_rthz": "V/rtHz", "_a_rthz": "A/rtHz", "_ohm": "ohm", "_hz": "Hz",
-    "_a": "A", "_v": "V",
-}  # fmt: skip
 _WITHIN_SUPPLY = 1.5
 # Of rails: beyond it op-amps find no supply, or the bias no middle.
 
@@ -159,7 +154,7 @@ def _factor(path: str, text: str) -> float:
 
 
 def _free(design: Design, path: str, within: float | None) -> FreeValue:
-    if path.count(".") >= 2:
+    if is_model_path(path):
         return _free_device(design, path, within)
     info = design.field_info(path)
     if info.kind == "position":
@@ -184,9 +179,8 @@ def _free(design: Design, path: str, within: float | None) -> FreeValue:
         return _ratio(
             path, info.unit, held, within or most, lambda d, v: d.with_value(path, v), series
         )
-    models = {"diodes": held.forward or held.reverse} if info.kind == "diodes" else {"": held}
-    model = next(iter(models.values()))
-    names = _attributes(model.model if info.kind == "diodes" else model) if model else {}
+    string = held.forward or held.reverse if isinstance(held, DiodePair) else None
+    names = model_keys(held if string is None else string.model)
     raise UsageError(
         f"{path} is no number; free one of {', '.join(f'{path}.{name}' for name in names)}"
         if names
@@ -209,54 +203,9 @@ def _ratio(
     return FreeValue(path, unit, start, start / within, start * within, True, put, series)
 
 
-def _attributes(model: Any) -> dict[str, tuple[str, str]]:
-    """Key -> attribute and unit of a model's numbers."""
-    found = {}
-    for attribute in dataclasses.fields(model):
-        held = getattr(model, attribute.name)
-        if isinstance(held, float) and math.isfinite(held) and held > 0.0:
-            ending = next((s for s in _SUFFIXES if attribute.name.endswith(s)), "")
-            key = attribute.name.removesuffix(ending)
-            found[key] = (attribute.name, _SUFFIXES.get(ending, ""))
-    return found
-
-
 def _free_device(design: Design, path: str, within: float | None) -> FreeValue:
-    stage, part, *rest = path.split(".")
-    place = f"{stage}.{part}"
-    held = design.value(place)
-    sides: tuple[str, ...] = ()
-    if isinstance(held, DiodePair):
-        sides = tuple(s for s in ("forward", "reverse") if getattr(held, s) is not None)
-        if rest[0] in ("forward", "reverse"):
-            if rest[0] not in sides:
-                raise UsageError(f"{path}: there is no diode in that direction")
-            sides = (rest.pop(0),)
-        models = [getattr(held, side).model for side in sides]
-        if any(model != models[0] for model in models):
-            raise UsageError(f"{path}: the directions differ; name {place}.forward or .reverse")
-        model = models[0]
-    else:
-        model = held
-    key = ".".join(rest)
-    known = _attributes(model) if dataclasses.is_dataclass(model) else {}
-    if key not in known:
-        hint = nearest(key, known) or (f"; there are {', '.join(known)}" if known else "")
-        raise DesignError(f"unknown value {path!r}{hint}")
-    attribute, unit = known[key]
-
-    def put(d: Design, value: float) -> Design:
-        now = d.value(place)
-        if not sides:
-            return d.with_value(place, dataclasses.replace(now, **{attribute: value}))
-        changed = {
-            side: dataclasses.replace(
-                getattr(now, side),
-                model=dataclasses.replace(getattr(now, side).model, **{attribute: value}),
-            )
-            for side in sides
-        }
-        return d.with_value(place, dataclasses.replace(now, **changed))
-
-    factor = within or _WITHIN_DEVICE.get(key, WITHIN)
-    return _ratio(path, unit, float(getattr(model, attribute)), factor, put)
+    start, unit = model_value(design, path)
+    if start is None or not 0.0 < start < math.inf:
+        raise UsageError(f"{path} is left out or without limit; give it a value first")
+    factor = within or _WITHIN_DEVICE.get(path.rpartition(".")[2], WITHIN)
+    return _ratio(path, unit, start, factor, lambda d, v: d.with_value(path, v))

@@ -181,7 +181,7 @@ class Survey:
             return None
         return self._best.only(np.arange(min(len(self._best), KEPT)))
 
-    def few(self, errors: FloatArray) -> NDArray[np.int_]:
+    def few(self, errors: FloatArray) -> IndexArray:
         """The worst kept passages, if so few make up the error that single edges decide it.
 
         Parameters
@@ -233,7 +233,7 @@ class Survey:
         )
 
 
-def corrected(errors: FloatArray, few: NDArray[np.int_], finer: FloatArray) -> FloatArray:
+def corrected(errors: FloatArray, few: IndexArray, finer: FloatArray) -> FloatArray:
     """Errors with those of a few passages told by finer runs, and the others in proportion.
 
     Parameters
