@@ -1,11 +1,9 @@
 """Diode strings in antiparallel, as one port."""
 
 import math
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 
-from numba.extending import register_jitable
-
-from vadist.devices.exponential import exponential, knee
+from vadist.devices.exponential import counted_from_rest, exponential_less_one, knee
 from vadist.devices.kind import (
     STEP_IN_EXPONENTS,
     DeviceKind,
@@ -17,22 +15,42 @@ from vadist.devices.kind import (
 from vadist.quantities import ELEMENTARY_CHARGE_C
 
 
-@register_jitable(inline="always")
 def diodes(
-    v: float, forward_a: float, forward_per_v: float, reverse_a: float, reverse_per_v: float
+    v: float,
+    forward_a: float,
+    forward_per_v: float,
+    forward_shift: float,
+    reverse_a: float,
+    reverse_per_v: float,
+    reverse_shift: float,
+    offset_a: float,
 ) -> tuple[float, float]:
-    """Antiparallel diode strings (Shockley): current and slope.
+    """Antiparallel diode strings (Shockley): growth of the current, and slope.
 
     Parameters
     ----------
-    v : volts across the pair
-    forward_a, forward_per_v : saturation current and 1/(n Vt) of the string that conducts for v > 0
-    reverse_a, reverse_per_v : the same for v < 0
+    v : growth of the volts across the pair
+    forward_a, forward_per_v, forward_shift : current at the point the string that conducts for
+        v > 0 is counted from, 1/(n Vt), and the rest exponent from there
+    reverse_a, reverse_per_v, reverse_shift : the same for v < 0
+    offset_a : see :func:`vadist.devices.exponential.counted_from_rest`
     """
-    forward = exponential(v * forward_per_v)
-    reverse = exponential(-v * reverse_per_v)
-    current = forward_a * (forward - 1.0) - reverse_a * (reverse - 1.0)
-    return current, forward_a * forward_per_v * forward + reverse_a * reverse_per_v * reverse
+    forward = exponential_less_one(v * forward_per_v + forward_shift)
+    reverse = exponential_less_one(reverse_shift - v * reverse_per_v)
+    return (
+        forward_a * forward - reverse_a * reverse + offset_a,
+        forward_a * forward_per_v * (forward + 1.0) + reverse_a * reverse_per_v * (reverse + 1.0),
+    )
+
+
+def _at_rest(parameters: Mapping[str, float], volts: Sequence[float]) -> tuple[float, ...]:
+    forward_per_v, reverse_per_v = parameters["forward_per_v"], parameters["reverse_per_v"]
+    forward = counted_from_rest(parameters["forward_a"], volts[0] * forward_per_v)
+    reverse = counted_from_rest(parameters["reverse_a"], -volts[0] * reverse_per_v)
+    return (
+        forward[0], forward_per_v, forward[1], reverse[0], reverse_per_v, reverse[1],
+        forward[2] - reverse[2],
+    )  # fmt: skip
 
 
 def _limits(parameters: Mapping[str, float]) -> tuple[StepLimit, ...]:
@@ -57,6 +75,7 @@ def _noise(at: Resting, boltzmann_j: float) -> list[NoiseSource]:
 DIODES = DeviceKind(
     name="diodes",
     law=diodes,
+    at_rest=_at_rest,
     parameters=("forward_a", "forward_per_v", "reverse_a", "reverse_per_v"),
     terminals=("a", "b"),
     controls=(("a", "b"),),

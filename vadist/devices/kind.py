@@ -1,11 +1,13 @@
 """What the package needs to know of a kind of device.
 
-A device is a law between *control voltages* and *port currents*. To add a kind, write one file
+A device is a law between *control voltages* and *port currents*, both counted from where it rests:
+so no digit is lost in a quiet passage, whatever precision a kernel steps in. To add a kind, write one file
 with its law and its :class:`DeviceKind`, name it in ``vadist.devices``, and give
 :class:`~vadist.circuits.network.Network` a method that places it. Nothing else knows kinds by name.
 """
 
-from collections.abc import Callable, Mapping
+import inspect
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -97,8 +99,14 @@ class DeviceKind:
     name : str
         Also the name of its law in kernels.
     law : function
-        Control volts and parameters, scalars in the order below, to each port's current followed
-        by its slopes in all controls. Plain arithmetic that vectorises: no branch, no array.
+        Growths of the control volts and the constants of ``at_rest``, scalars, to the growth of
+        each port's current followed by its slopes in all controls. Its text becomes part of the
+        kernel: plain arithmetic that vectorises, no branch, no array, and no other names than
+        ``exponential_less_one`` and numpy's functions.
+    at_rest : function (parameters, control volts) -> tuple
+        The law's constants about an operating point.
+    origin : function (parameters) -> control volts
+        Where no port carries current; zero volts unless given.
     parameters : tuple of str
     terminals : tuple of str
     controls : tuple of (terminal, terminal)
@@ -128,6 +136,7 @@ class DeviceKind:
 
     name: str
     law: Callable[..., Any]
+    at_rest: Callable[[Mapping[str, float], Sequence[float]], tuple[float, ...]]
     parameters: tuple[str, ...]
     terminals: tuple[str, ...]
     controls: tuple[tuple[str, str], ...]
@@ -137,6 +146,7 @@ class DeviceKind:
     varied: Varied
     library: str
     symbol: str
+    origin: Callable[[Mapping[str, float]], tuple[float, ...]] = _nothing
     swing: Callable[[str, Resting, float], tuple[float, float] | None] = _nothing
     drawn: Callable[[Resting], float | None] = _nothing
     figures: Callable[[Resting], Mapping[str, tuple[float, str]]] = _no_figures
@@ -147,3 +157,8 @@ class DeviceKind:
     def ports(self) -> int:
         """Number of port currents."""
         return len(self.injections)
+
+    @property
+    def constants(self) -> int:
+        """Number of the law's constants."""
+        return len(inspect.signature(self.law).parameters) - len(self.controls)

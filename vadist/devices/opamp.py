@@ -1,10 +1,9 @@
 """The op-amp: one pole, limited slew rate and swing, no input current."""
 
-from collections.abc import Mapping
+import math
+from collections.abc import Mapping, Sequence
 
-from numba.extending import register_jitable
-
-from vadist.devices.exponential import exponential
+from vadist.devices.exponential import counted_from_rest, exponential_less_one
 from vadist.devices.kind import (
     GROUND,
     STEP_IN_EXPONENTS,
@@ -19,36 +18,61 @@ _SATURATED_GROWTH = 8.0
 # The input may not jump from one saturation into the other, but far out the law is flat.
 
 
-@register_jitable(inline="always")
 def opamp(
     difference: float,
     output: float,
     largest_a: float,
     per_v: float,
-    high_v: float,
-    low_v: float,
+    rest_steer: float,
+    rest_exponent: float,
     knee_per_v: float,
+    above_share: float,
+    above_shift: float,
+    below_share: float,
+    below_shift: float,
+    offset_a: float,
 ) -> tuple[float, float, float]:
     """Limited transconductance into the compensation node, less the current of the swing limits.
 
     Parameters
     ----------
-    difference, output : input and output volts
+    difference, output : growths of the input and output volts
     largest_a, per_v : largest current, transconductance over it
-    high_v, low_v, knee_per_v : swing limits, 1/softness
+    rest_steer, rest_exponent : share of the largest current at rest, twice its argument there
+    knee_per_v : 1/softness of the swing limits
+    above_share, above_shift : of the largest current that the upper limit draws at the point it is
+        counted from, and the rest exponent from there
+    below_share, below_shift : the same for the lower limit
+    offset_a : see :func:`vadist.devices.exponential.counted_from_rest`
 
     Returns
     -------
-    current, its slopes in difference and output
+    growth of the current, its slopes in difference and output
     """
-    steer = 1.0 - 2.0 / (exponential(2.0 * per_v * difference) + 1.0)
-    above = exponential((output - high_v) * knee_per_v)
-    below = exponential((low_v - output) * knee_per_v)
+    steering = exponential_less_one(2.0 * per_v * difference + rest_exponent)
+    steer = steering / (steering + 2.0)
+    above = exponential_less_one(output * knee_per_v + above_shift)
+    below = exponential_less_one(below_shift - output * knee_per_v)
     return (
-        largest_a * (steer - above + below),
+        largest_a * (steer - rest_steer - above_share * above + below_share * below) + offset_a,
         largest_a * per_v * (1.0 - steer * steer),
-        -largest_a * knee_per_v * (above + below),
+        -largest_a * knee_per_v * (above_share * (above + 1.0) + below_share * (below + 1.0)),
     )
+
+
+def _at_rest(parameters: Mapping[str, float], volts: Sequence[float]) -> tuple[float, ...]:
+    largest, per_v, knee = (parameters[n] for n in ("largest_a", "per_v", "knee_per_v"))
+    above = counted_from_rest(largest, (volts[1] - parameters["high_v"]) * knee)
+    below = counted_from_rest(largest, (parameters["low_v"] - volts[1]) * knee)
+    exponent = 2.0 * per_v * volts[0]
+    return (
+        largest, per_v, math.tanh(0.5 * exponent), exponent, knee,
+        above[0] / largest, above[1], below[0] / largest, below[1], below[2] - above[2],
+    )  # fmt: skip
+
+
+def _origin(parameters: Mapping[str, float]) -> tuple[float, ...]:
+    return 0.0, 0.5 * (parameters["low_v"] + parameters["high_v"])
 
 
 def _limits(parameters: Mapping[str, float]) -> tuple[StepLimit, ...]:
@@ -80,6 +104,8 @@ def _drawn(at: Resting) -> float:
 OPAMP = DeviceKind(
     name="opamp",
     law=opamp,
+    at_rest=_at_rest,
+    origin=_origin,
     parameters=("largest_a", "per_v", "high_v", "low_v", "knee_per_v"),
     terminals=("plus", "minus", "output"),
     controls=(("plus", "minus"), ("output", GROUND)),

@@ -38,44 +38,49 @@ _ROOM_BYTES = 1 << 20
 _KEPT_S = 24 * 3600.0
 # Age at which what a killed program left half written is cleared away.
 
-_SIGNATURE = (
-    types.float64[::1], types.float64[:, :, ::1], types.float64[:, :, ::1], types.int64[::1],
-    types.float64, types.intp, types.intp, types.boolean,
-)  # fmt: skip
-"""Of ``run``, see :func:`vadist.kernel.generate.kernel_source`."""
+
+def _signature(real: str) -> tuple[types.Type, ...]:
+    """Of ``run``, see :func:`vadist.kernel.generate.kernel_source`."""
+    number = getattr(types, real)
+    return (
+        number[::1], number[:, :, ::1], number[:, :, ::1], types.int64[::1],
+        number, types.intp, types.intp, types.boolean,
+    )  # fmt: skip
 
 
 def kernel(wanted: Structure) -> ModuleType:
     """Return the module with ``run`` and ``newton`` of a structure."""
     with _LOCK:
         if wanted not in _LOADED:
-            _LOADED[wanted] = _load(kernel_source(wanted))
+            _LOADED[wanted] = _load(kernel_source(wanted), _signature(wanted.real))
         return _LOADED[wanted]
 
 
-def _load(source: str) -> ModuleType:
+def _load(source: str, signature: tuple[types.Type, ...]) -> ModuleType:
     name = f"vadist_kernel_{hashlib.sha256(source.encode()).hexdigest()[:16]}"
     for folder in _folders():
         with suppress(OSError):  # full, or shut meanwhile: the next folder
             try:
-                return _compiled(name, source, folder)
+                return _compiled(name, source, folder, signature)
             except OSError:
                 raise
             except Exception:  # a damaged file shows itself in any way: make it again
                 _throw_away(name, folder)
-                return _compiled(name, source, folder)
-    return _unkept(name, source)
+                return _compiled(name, source, folder, signature)
+    return _unkept(name, source, signature)
 
 
-def _unkept(name: str, source: str) -> ModuleType:
+def _unkept(name: str, source: str, signature: tuple[types.Type, ...]) -> ModuleType:
     """Compile for this run alone."""
     module = ModuleType(name)
     exec(source.replace('"cache": True', '"cache": False'), module.__dict__)
-    module.run.compile(_SIGNATURE)
+    module.run.compile(signature)
     return module
 
 
-def _compiled(name: str, source: str, folder: Path) -> ModuleType:
+def _compiled(
+    name: str, source: str, folder: Path, signature: tuple[types.Type, ...]
+) -> ModuleType:
     """Write the source unless it is there, and load it with its machine code."""
     path = folder / f"{name}.py"
     if not path.exists() or path.read_bytes() != source.encode():
@@ -91,7 +96,7 @@ def _compiled(name: str, source: str, folder: Path) -> ModuleType:
     module = importlib.util.module_from_spec(spec)
     sys.modules[name] = module
     spec.loader.exec_module(module)
-    module.run.compile(_SIGNATURE)
+    module.run.compile(signature)
     return module
 
 

@@ -3,18 +3,23 @@
 A kernel over any number of ports and states would spend its time on loop counters and on memory.
 So the text is written out for each structure: straight-line code inside one loop over lanes, all
 per-lane numbers in one flat workspace with a literal row length, which lets LLVM vectorise over
-lanes without a single aliasing check.
+lanes without a single aliasing check. Everything is counted from the operating point.
 
-Per sample and lane the section equations are, in deviations from the operating point, with
-``z = [x; u; i]`` the state, input and port currents::
+A step takes the states x and the remainders i of the port currents to the next ones::
 
-    p  = rest + P z            control voltages without this sample's port currents
-    v  = p + K i(v)            solved by Newton: (I - G K) i = i(v*) - rest_i + G (p - v*)
-    x' = A x + B u + C i,   y = L x + M u + N i,   both rows of W z
+    s = A x + B u + C0 i + CQ theta (j - 2 i)       i before, j before that
+    v = D s + E u + (K + KQ theta) i'               Newton's method finds i' with the laws
+    x' = s + (C1 + CQ theta) i',   y = L x' + M u + N i'
+
+theta = min(1, 1 / steep), of the last step, holds the parabola back where the laws are steep:
+``steep`` is the row sum of ``|G K|``, half a step times the rate at which a port relaxes.
 """
 
+import ast
+import inspect
+
 from vadist.devices import KINDS
-from vadist.kernel.structure import CONTROLS, CURRENTS, PARAMETERS, Structure
+from vadist.kernel.structure import CONSTANTS, CONTROLS, CURRENTS, TAPS, Structure
 
 SMALLEST_STATE_V = 1e-30
 
@@ -23,7 +28,7 @@ _HEADER = '''"""Generated; see vadist.kernel.generate."""
 import numpy as np
 from numba import njit
 
-{laws}
+from vadist.devices.exponential import {exponential} as exponential_less_one
 
 _OPTIONS = {{
     "error_model": "numpy", "nogil": True, "cache": True, "fastmath": {{"contract", "nsz", "arcp"}}
@@ -32,23 +37,73 @@ _OPTIONS = {{
 # 'contract' allows fused multiply-add, 'nsz' and 'arcp' touch the last digit only; NaN and
 # infinity keep their meaning, so that a failed sample is seen.
 
+_EXPONENTIAL = {"float32": "exponential_less_one_single", "float64": "exponential_less_one"}
+
 
 def kernel_source(structure: Structure) -> str:
     """Python source of a structure's kernel.
 
     It defines ``run(s, u, y, statistics, tolerance, limit, start, resume)``, compiled, which
-    steps from sample ``start`` and returns the first sample it could not solve, or -1; and, if
+    goes on from step ``start`` and returns the first step it could not solve, or -1; and, if
     there are devices, ``newton(s, tolerance, l)`` and ``limit(s, l)``: the same Newton step, and
     the limit on where the next one starts, for a single lane, as plain Python for
-    :mod:`vadist.kernel.rescue`. ``u`` is (inputs, samples, lanes), ``y`` (written, samples,
-    lanes). With ``resume`` the first sample's port currents are taken as solved.
+    :mod:`vadist.kernel.rescue`. ``u`` is (signals, samples, lanes), ``y`` (written, steps,
+    lanes). With ``resume`` the first step's remainders are taken as solved.
     """
     return _Writer(structure).source()
 
 
-def _law_import(kind: str) -> str:
-    law = KINDS[kind].law
-    return f"from {law.__module__} import {law.__name__}"
+class _Renamed(ast.NodeTransformer):
+    """Puts expressions in the place of a law's arguments, and names of its own for the rest."""
+
+    def __init__(self, arguments: dict[str, str], suffix: str) -> None:
+        self.arguments, self.suffix = arguments, suffix
+        self.own: set[str] = set()
+
+    def visit_Name(self, node: ast.Name) -> ast.AST:
+        """Replace a name."""
+        if node.id in self.arguments:
+            return ast.parse(self.arguments[node.id], mode="eval").body
+        if isinstance(node.ctx, ast.Store):
+            self.own.add(node.id)
+        if node.id in self.own:
+            return ast.Name(f"{node.id}{self.suffix}", node.ctx)
+        return node
+
+
+def _law_lines(kind: str, arguments: list[str], results: list[str], suffix: str) -> list[str]:
+    """A law written out: its statements, then what it returns under other names."""
+    law = ast.parse(inspect.getsource(KINDS[kind].law)).body[0]
+    assert isinstance(law, ast.FunctionDef)
+    names = [argument.arg for argument in law.args.args]
+    renamed = _Renamed(dict(zip(names, arguments, strict=True)), suffix)
+    statements = [ast.unparse(renamed.visit(line)) for line in law.body[1:-1]]
+    answer = law.body[-1]
+    assert isinstance(answer, ast.Return) and isinstance(answer.value, ast.Tuple)
+    values = [ast.unparse(renamed.visit(value)) for value in answer.value.elts]
+    return statements + [f"{n} = {v}" for n, v in zip(results, values, strict=True)]
+
+
+class _Named(ast.NodeTransformer):
+    """Gives every floating-point number a name, so that it is of the kernel's own precision."""
+
+    def __init__(self) -> None:
+        self.names: dict[float, str] = {}
+
+    def visit_Constant(self, node: ast.Constant) -> ast.AST:
+        """Replace a float."""
+        if not isinstance(node.value, float):
+            return node
+        name = self.names.setdefault(node.value, f"_NUMBER{len(self.names)}")
+        return ast.copy_location(ast.Name(name, ast.Load()), node)
+
+
+def _in_single(header: str, text: str) -> str:
+    """The text with its numbers in single precision."""
+    named = _Named()
+    body = ast.unparse(named.visit(ast.parse(text)))
+    numbers = "\n".join(f"{name} = np.float32({value!r})" for value, name in named.names.items())
+    return f"{header}\n{numbers}\n\n\n{body}\n"
 
 
 class _Writer:
@@ -63,14 +118,21 @@ class _Writer:
     def dot(self, matrix: str, row: int, terms: list[str]) -> str:
         """Source of a row of a matrix times named values, without what is zero."""
         held = [
-            f"{self.at(f'{matrix}{row}_{k}')} * {term}"
+            f"{self.at(f'{matrix}_{row}_{k}')} * {term}"
             for k, term in enumerate(terms)
-            if f"{matrix}{row}_{k}" in self.n.rows
+            if f"{matrix}_{row}_{k}" in self.n.rows
         ]
         return " + ".join(held) or "0.0"
 
+    def plus(self, *sums: str) -> str:
+        """A sum of sums."""
+        return " + ".join(s for s in sums if s != "0.0") or "0.0"
+
     def put(self, depth: int, text: str) -> None:
         self.lines.append("    " * depth + text)
+
+    def lanes(self, depth: int) -> None:
+        self.put(depth, f"for l in range({self.n.lanes}):")
 
     def source(self) -> str:
         n = self.n
@@ -82,8 +144,9 @@ class _Writer:
             self.put(0, "\n\ndef limit(s, l):")
             self._limit(1)
         self._run()
-        laws = "\n".join(_law_import(kind) for kind in sorted(set(n.kinds)))
-        return _HEADER.format(laws=laws) + "\n".join(self.lines) + "\n"
+        header = _HEADER.format(exponential=_EXPONENTIAL[n.real])
+        text = "\n".join(self.lines) + "\n"
+        return _in_single(header, text) if n.real == "float32" else header + text
 
     def _newton(self, depth: int, first: bool = False) -> None:
         """One Newton step of lane l; leaves 1.0 in ``still`` while it has not converged.
@@ -96,32 +159,53 @@ class _Writer:
                 self.put(depth, f"v{k} = {self.at(f'v{k}')}")
                 self.put(depth, f"p{k} = {self.at(f'p{k}')}")
         slopes = self._laws(depth)
+        for k in range(n.controls):
+            for b in range(n.ports):
+                if f"KQ_{k}_{b}" in n.rows:
+                    straight = self.at(f"K_{k}_{b}") if f"K_{k}_{b}" in n.rows else "0.0"
+                    bent = f"{self.at(f'KQ_{k}_{b}')} * {self.at(f'theta{b}')}"
+                    self.put(depth, f"k{k}_{b} = {straight} + {bent}")
+                elif f"K_{k}_{b}" in n.rows:
+                    self.put(depth, f"k{k}_{b} = {self.at(f'K_{k}_{b}')}")
+        coupled = {
+            (k, b)
+            for k in range(n.controls)
+            for b in range(n.ports)
+            if f"K_{k}_{b}" in n.rows or f"KQ_{k}_{b}" in n.rows
+        }
         filled: set[tuple[int, int]] = set()
         for a in range(n.ports):
             own = n.controls_of[a]
+            for k in own:
+                # What the straight line through rest leaves of the law.
+                self.put(depth, f"{slopes[a][k]} = {slopes[a][k]} - {self.at(f'slope{a}_{k}')}")
+            line = " - ".join(f"{self.at(f'slope{a}_{k}')} * v{k}" for k in own)
             extra = " + ".join(f"{slopes[a][k]} * (p{k} - v{k})" for k in own)
-            self.put(depth, f"b{a} = j{a} - {self.at(f'rest_i{a}')} + {extra}")
+            self.put(depth, f"b{a} = j{a} - {line} + {extra}")
             for b in range(n.ports):
-                inner = " + ".join(
-                    f"{slopes[a][k]} * {self.at(f'K{k}_{b}')}" for k in own if f"K{k}_{b}" in n.rows
-                )
+                inner = " + ".join(f"{slopes[a][k]} * k{k}_{b}" for k in own if (k, b) in coupled)
                 if inner or a == b:
-                    unit = "1.0 - " if a == b else "-"
-                    self.put(depth, f"m{a}_{b} = {unit}({inner or '0.0'})")
+                    self.put(depth, f"m{a}_{b} = -({inner or '0.0'})")
                     filled.add((a, b))
+        for a in n.curved:
+            entries = [f"abs(m{a}_{b})" for b in range(n.ports) if (a, b) in filled]
+            self.put(depth, f"{self.at(f'steep{a}')} = {' + '.join(entries)}")
+        for a in range(n.ports):
+            self.put(depth, f"m{a}_{a} = 1.0 + m{a}_{a}")
         self._eliminate(depth, filled)
         # A lane that has converged keeps its answer, whatever its neighbours still do.
         self.put(depth, f"live = {'1.0' if first else self.at('live')}")
         for a in range(n.ports):
-            kept = "" if first else f" if live > 0.0 else {self.at(f'i{a}')}"
-            self.put(depth, f"i{a} = b{a}{kept}")
-            self.put(depth, f"{self.at(f'i{a}')} = i{a}")
+            kept = "" if first else f" if live > 0.0 else {self.at(f'r{a}')}"
+            self.put(depth, f"r{a} = b{a}{kept}")
+            self.put(depth, f"{self.at(f'r{a}')} = r{a}")
         self.put(depth, "change = 0.0")
-        currents = [f"i{a}" for a in range(n.ports)]
         for k in range(n.controls):
-            self.put(depth, f"w{k} = p{k} + {self.dot('K', k, currents)}")
+            from_ports = " + ".join(f"k{k}_{b} * r{b}" for b in range(n.ports) if (k, b) in coupled)
+            self.put(depth, f"w{k} = p{k} + {from_ports or '0.0'}")
             self.put(depth, f"{self.at(f'w{k}')} = w{k}")
-            self.put(depth, f"moved = abs(w{k} - v{k})")
+            # Beyond a few volts a single-precision number is coarser than the tolerance.
+            self.put(depth, f"moved = abs(w{k} - v{k}) - {COARSE} * abs(w{k})")
             # Written so that NaN counts as a change.
             self.put(depth, "change = change if moved <= change else moved")
         self.put(depth, f"{self.at('change')} = change")
@@ -131,29 +215,28 @@ class _Writer:
     def _limit(self, depth: int) -> None:
         """Start lane l's next Newton step from the last answer, no farther than laws bear."""
         for k in range(self.n.controls):
-            step = self.at(f"step{k}")
-            self.put(depth, f"far = {self.at(f'v{k}')} * {self.at(f'grow{k}')}")
-            self.put(depth, f"floor = min(far, {self.at(f'low{k}')}) - {step}")
-            self.put(depth, f"ceiling = max(far, {self.at(f'high{k}')}) + {step}")
+            step, rest = self.at(f"step{k}"), self.at(f"rest_v{k}")
+            self.put(depth, f"far = ({self.at(f'v{k}')} + {rest}) * {self.at(f'grow{k}')}")
+            self.put(depth, f"floor = min(far, {self.at(f'low{k}')}) - {step} - {rest}")
+            self.put(depth, f"ceiling = max(far, {self.at(f'high{k}')}) + {step} - {rest}")
             self.put(depth, f"{self.at(f'v{k}')} = min(max({self.at(f'w{k}')}, floor), ceiling)")
 
     def _laws(self, depth: int) -> list[dict[int, str]]:
-        """Device currents j0, j1, ... and, for each, the names of its slopes by control."""
+        """Growths of the currents j0, j1, ... and, for each, names of its slopes by control."""
         n = self.n
         slopes: list[dict[int, str]] = []
         control = port = 0
         for d, kind in enumerate(n.kinds):
             own = list(range(control, control + CONTROLS[kind]))
             arguments = [f"v{k}" for k in own]
-            arguments += [self.at(f"par{d}_{k}") for k in range(PARAMETERS[kind])]
+            arguments += [self.at(f"par{d}_{k}") for k in range(CONSTANTS[kind])]
             results = []
             for a in range(port, port + CURRENTS[kind]):
                 names = {k: f"g{a}_{k}" for k in own}
                 slopes.append(names)
                 results += [f"j{a}", *names.values()]
-            self.put(
-                depth, f"{', '.join(results)} = {KINDS[kind].law.__name__}({', '.join(arguments)})"
-            )
+            for line in _law_lines(kind, arguments, results, f"_{d}"):
+                self.put(depth, line)
             control += CONTROLS[kind]
             port += CURRENTS[kind]
         return slopes
@@ -187,67 +270,165 @@ class _Writer:
         n = self.n
         self.put(0, "\n\n@njit(**_OPTIONS)")
         self.put(0, "def run(s, u, y, statistics, tolerance, limit, start, resume):")
-        self.put(1, "for t in range(start, u.shape[1]):")
-        states = [f"x{k}" for k in range(n.states)]
-        inputs = [f"u{k}" for k in range(n.inputs)]
-        currents = [f"i{k}" for k in range(n.ports)]
-        # The loops that follow touch the workspace alone, so nothing in them may overlap.
-        for k in range(n.inputs):
-            self.put(2, f"for l in range({n.lanes}):")
-            self.put(3, f"{self.at(f'u{k}')} = u[{k}, t, l]")
-        if n.ports:
-            self.put(2, "if t > start or not resume:")
-            self._solve(states + inputs)
-        self.put(2, f"for l in range({n.lanes}):")
-        for name in states + inputs + currents:
-            self.put(3, f"{name} = {self.at(name)}")
-        everything = states + inputs + currents
-        for r in range(n.states):
-            # A state decays geometrically in silence; it is zero before it turns denormal.
-            self.put(3, f"x = {self.dot('W', r, everything)}")
-            self.put(3, f"{self.at(f'x{r}')} = x if abs(x) > {SMALLEST_STATE_V} else 0.0")
-        for r in range(n.outputs):
-            self.put(3, f"y{r} = {self.dot('W', n.states + r, everything)}")
-            for word, choose in (("least", "min"), ("most", "max")):
-                self.put(3, f"{self.at(f'{word}{r}')} = {choose}({self.at(f'{word}{r}')}, y{r})")
-            if r < n.written:
-                self.put(3, f"y[{r}, t, l] = y{r}")
+        self.put(1, "for t in range(start, y.shape[1]):")
+        self._hear()
+        self._known(2)
         self.put(2, "statistics[1] += 1")
         self.put(1, "return -1")
 
-    def _solve(self, known: list[str]) -> None:
+    def _hear(self) -> None:
+        """Copy what the step takes of every signal into the workspace."""
+        n = self.n
+        self.put(2, "if t > start or not resume:")
+        # These loops touch few rows each: copies, which nothing overlaps.
+        for k in range(n.signals):
+            if n.stretch[k] > 1:
+                self._draw_out(k)
+                continue
+            for age in range(n.taken[k]):
+                self.lanes(3)
+                self.put(4, f"{self.at(f'u{k}_{age}')} = u[{k}, t * {n.taken[k]} + {age}, l]")
+
+    def _draw_out(self, k: int) -> None:
+        """A sample between those of a slower signal, on the cubic through the last four."""
+        n, stretch = self.n, self.n.stretch[k]
+        self.put(3, f"if t % {stretch} == 0:")
+        self.lanes(4)
+        for age in range(TAPS - 1, 0, -1):
+            self.put(5, f"{self.at(f'g{k}_{age}')} = {self.at(f'g{k}_{age - 1}')}")
+        self.put(5, f"{self.at(f'g{k}_0')} = u[{k}, t // {stretch}, l]")
+        self.put(3, f"at = np.{n.real}((t % {stretch} + 1) * {1.0 / stretch!r})")
+        # Lagrange's polynomials at -2, -1, 0 and 1.
+        self.put(3, "far, near = at + 2.0, at + 1.0")
+        self.put(3, "beyond = at - 1.0")
+        self.put(3, "c3 = near * at * beyond * -0.16666666666666666")
+        self.put(3, "c2 = far * at * beyond * 0.5")
+        self.put(3, "c1 = far * near * beyond * -0.5")
+        self.put(3, "c0 = far * near * at * 0.16666666666666666")
+        self.lanes(3)
+        drawn = " + ".join(f"c{age} * {self.at(f'g{k}_{age}')}" for age in range(TAPS))
+        self.put(4, f"{self.at(f'u{k}_0')} = {drawn}")
+
+    def _known(self, depth: int) -> None:
+        n = self.n
+        states = [f"x{k}" for k in range(n.states)]
+        currents = [f"i{k}" for k in range(n.ports)]
+        newest = [f"u{k}_{taken - 1}" for k, taken in enumerate(n.taken)]
+        self.put(depth, "if t > start or not resume:")
+        if n.ports:
+            self.put(depth + 1, "unfinished = np.int32(0)")
+        self.lanes(depth + 1)
+        for name in [*states, *currents, *n.taps]:
+            self.put(depth + 2, f"{name} = {self.at(name)}")
+        bends = ["0.0"] * n.ports
+        for a in n.curved:
+            bends[a] = f"bend{a}"
+            bend = f"{self.at(f'theta{a}')} * ({self.at(f'j{a}')} - 2.0 * i{a})"
+            self.put(depth + 2, f"bend{a} = {bend}")
+        for r in range(n.states):
+            # Kept apart from the state: what a step adds to a slow one is far smaller than it.
+            known = self.plus(
+                self.dot("A", r, states), self.dot("B", r, list(n.taps)),
+                self.dot("C0", r, currents), self.dot("CQ", r, bends),
+            )  # fmt: skip
+            self.put(depth + 2, f"s{r} = {known}")
+            self.put(depth + 2, f"{self.at(f's{r}')} = s{r}")
+        if n.ports:
+            self._solve(depth + 1, [f"(x{k} + s{k})" for k in range(n.states)], newest)
+        self._update(depth, states, currents, newest)
+
+    def _solve(self, depth: int, known: list[str], newest: list[str]) -> None:
         """Predict the control voltages and iterate until every lane has converged.
 
         Most samples are done after one step, so that step shares its loop with the prediction.
         """
         n = self.n
-        self.put(3, "unfinished = 0")
-        self.put(3, f"for l in range({n.lanes}):")
-        for name in known:
-            self.put(4, f"{name} = {self.at(name)}")
+        for k in range(n.states):
+            self.put(depth + 1, f"t{k} = {known[k]}")
+        reached = [f"t{k}" for k in range(n.states)]
         for k in range(n.controls):
-            self.put(4, f"{self.at(f'p_old{k}')} = {self.at(f'p{k}')}")
-            self.put(4, f"p{k} = {self.at(f'rest_v{k}')} + {self.dot('P', k, known)}")
-            self.put(4, f"{self.at(f'p{k}')} = p{k}")
+            self.put(depth + 1, f"{self.at(f'p_old{k}')} = {self.at(f'p{k}')}")
+            self.put(
+                depth + 1, f"p{k} = {self.plus(self.dot('D', k, reached), self.dot('E', k, newest))}"
+            )
+            self.put(depth + 1, f"{self.at(f'p{k}')} = p{k}")
             # Newton starts from the cubic through the last four samples.
-            self.put(4, f"w = {self.at(f'w{k}')}")
-            self.put(4, f"old = {self.at(f'w_old{k}')}")
-            self.put(4, f"older = {self.at(f'w_older{k}')}")
-            self.put(4, f"v{k} = 4.0 * (w + older) - 6.0 * old - {self.at(f'w_oldest{k}')}")
-            self.put(4, f"{self.at(f'v{k}')} = v{k}")
-            self.put(4, f"{self.at(f'w_oldest{k}')} = older")
-            self.put(4, f"{self.at(f'w_older{k}')} = old")
-            self.put(4, f"{self.at(f'w_old{k}')} = w")
-        self._newton(4, first=True)
-        self.put(4, "unfinished += 1 if still > 0.0 else 0")
-        self.put(3, "spent = 1")
-        self.put(3, "while unfinished > 0 and spent < limit:")
-        self.put(4, "spent += 1")
-        self.put(4, "unfinished = 0")
-        self.put(4, f"for l in range({n.lanes}):")
-        self._limit(5)
-        self._newton(5)
-        self.put(5, "unfinished += 1 if still > 0.0 else 0")
-        self.put(3, "statistics[0] += spent")
-        self.put(3, "if unfinished > 0:")
-        self.put(4, "return t")
+            self.put(depth + 1, f"w = {self.at(f'w{k}')}")
+            self.put(depth + 1, f"old = {self.at(f'w_old{k}')}")
+            self.put(depth + 1, f"older = {self.at(f'w_older{k}')}")
+            self.put(
+                depth + 1, f"v{k} = 4.0 * (w + older) - 6.0 * old - {self.at(f'w_oldest{k}')}"
+            )
+            self.put(depth + 1, f"{self.at(f'v{k}')} = v{k}")
+            self.put(depth + 1, f"{self.at(f'w_oldest{k}')} = older")
+            self.put(depth + 1, f"{self.at(f'w_older{k}')} = old")
+            self.put(depth + 1, f"{self.at(f'w_old{k}')} = w")
+        self._newton(depth + 1, first=True)
+        count = "unfinished = np.int32(unfinished + (np.int32(1) if still > 0.0 else np.int32(0)))"
+        self.put(depth + 1, count)
+        self.put(depth, "spent = 1")
+        self.put(depth, "while unfinished > 0 and spent < limit:")
+        self.put(depth + 1, "spent += 1")
+        self.put(depth + 1, "unfinished = np.int32(0)")
+        self.lanes(depth + 1)
+        self._limit(depth + 2)
+        self._newton(depth + 2)
+        self.put(depth + 2, count)
+        self.put(depth, "statistics[0] += spent")
+        self.put(depth, "if unfinished > 0:")
+        self.put(depth + 1, "return t")
+
+    def _update(
+        self, depth: int, states: list[str], currents: list[str], newest: list[str]
+    ) -> None:
+        """The step's states and outputs, and what the next step wants to know of this one."""
+        n = self.n
+        solved = [f"r{k}" for k in range(n.ports)]
+        self.lanes(depth)
+        for name in [*states, *solved, *newest]:
+            self.put(depth + 1, f"{name} = {self.at(name)}")
+        bent = ["0.0"] * n.ports
+        for a in n.curved:
+            bent[a] = f"bent{a}"
+            self.put(depth + 1, f"bent{a} = {self.at(f'theta{a}')} * r{a}")
+        for r in range(n.states):
+            grown = self.plus(self.at(f"s{r}"), self.dot("C1", r, solved), self.dot("CQ", r, bent))
+            if r < n.slow:
+                # Rounding that a slow state has lost so far is added to its next growth (Kahan).
+                self.put(depth + 1, f"grown = {grown} - {self.at(f'e{r}')}")
+                self.put(depth + 1, f"x = x{r} + grown")
+                self.put(depth + 1, f"{self.at(f'e{r}')} = (x - x{r}) - grown")
+            else:
+                self.put(depth + 1, f"x = x{r} + ({grown})")
+            # A state decays geometrically in silence; it is zero before it turns denormal.
+            self.put(depth + 1, f"x{r} = x if abs(x) > {SMALLEST_STATE_V} else 0.0")
+            self.put(depth + 1, f"{self.at(f'x{r}')} = x{r}")
+        for r in range(n.outputs):
+            heard = self.plus(
+                self.dot("L", r, states), self.dot("M", r, newest), self.dot("N", r, solved)
+            )
+            self.put(depth + 1, f"y{r} = {heard}")
+            for word, choose in (("least", "min"), ("most", "max")):
+                self.put(
+                    depth + 1, f"{self.at(f'{word}{r}')} = {choose}({self.at(f'{word}{r}')}, y{r})"
+                )
+            if r < n.written:
+                self.put(depth + 1, f"y[{r}, t, l] = y{r}")
+        for a in n.curved:
+            self.put(depth + 1, f"{self.at(f'j{a}')} = {self.at(f'i{a}')}")
+            steep = f"{self.at(f'steep{a}')} + 1e-30"
+            self.put(depth + 1, f"{self.at(f'theta{a}')} = min(1.0, 1.0 / ({steep}))")
+        for a in range(n.ports):
+            self.put(depth + 1, f"{self.at(f'i{a}')} = r{a}")
+        for k, taken in enumerate(n.taken):
+            known = [f"u{k}_{age}" for age in range(taken)]
+            every = [f"h{k}_{age}" for age in range(TAPS - 2, -1, -1)] + known
+            kept = every[-(TAPS - 1) :]
+            for age, name in enumerate(reversed(kept)):
+                self.put(depth + 1, f"n{age} = {self.at(name)}")
+            for age in range(TAPS - 1):
+                self.put(depth + 1, f"{self.at(f'h{k}_{age}')} = n{age}")
+
+
+COARSE = 5e-7
+"""Of a control voltage: what single precision does not resolve."""

@@ -16,7 +16,7 @@ def rescue(
     structure: Structure,
     newton: Callable[..., Any],
     limit: Callable[..., Any],
-    workspace: NDArray[np.float64],
+    workspace: NDArray[Any],
     tolerance_v: float,
     lane: int,
 ) -> bool:

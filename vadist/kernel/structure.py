@@ -8,20 +8,35 @@ from vadist.devices import KINDS
 
 CONTROLS = {name: len(kind.controls) for name, kind in KINDS.items()}
 CURRENTS = {name: kind.ports for name, kind in KINDS.items()}
-PARAMETERS = {name: len(kind.parameters) for name, kind in KINDS.items()}
+CONSTANTS = {name: kind.constants for name, kind in KINDS.items()}
+
+TAPS = 4
+"""Samples of a signal that a cubic goes through."""
 
 
 @dataclass(frozen=True)
 class Structure:
     """Everything that fixes a kernel's code.
 
+    A *beat* is the time between the slowest of what goes in, comes out or steps.
+
     Attributes
     ----------
     kinds : tuple of str
         Devices, by the names of :data:`vadist.devices.KINDS`.
-    states, inputs, outputs, written : int
+    states, outputs, written : int
         ``written`` outputs leave the kernel, the others only have their extremes kept.
+    steps : int
+        Of a beat.
+    samples : tuple of int
+        Of each signal, that come in a beat.
+    curved : tuple of int
+        Ports whose current may be a parabola over a step.
+    slow : int
+        Leading states whose rounding is made up for.
     lanes : int
+    real : str
+        ``float32`` or ``float64``.
     zeros : frozenset of int
         Positions in :attr:`grid` of coefficients that are zero in every lane; the code leaves
         them out.
@@ -29,11 +44,20 @@ class Structure:
 
     kinds: tuple[str, ...]
     states: int
-    inputs: int
     outputs: int
     written: int
+    steps: int
+    samples: tuple[int, ...]
+    curved: tuple[int, ...]
+    slow: int
     lanes: int
+    real: str = "float32"
     zeros: frozenset[int] = frozenset()
+
+    @property
+    def signals(self) -> int:
+        """Number of signals."""
+        return len(self.samples)
 
     @property
     def ports(self) -> int:
@@ -45,10 +69,15 @@ class Structure:
         """Number of control voltages."""
         return sum(CONTROLS[k] for k in self.kinds)
 
-    @property
-    def known(self) -> int:
-        """Columns known before Newton: states and inputs."""
-        return self.states + self.inputs
+    @cached_property
+    def taken(self) -> tuple[int, ...]:
+        """Samples of each signal that a step takes; a slower signal is drawn out to one."""
+        return tuple(max(count // self.steps, 1) for count in self.samples)
+
+    @cached_property
+    def stretch(self) -> tuple[int, ...]:
+        """Steps between two samples of each signal."""
+        return tuple(max(self.steps // count, 1) for count in self.samples)
 
     @cached_property
     def controls_of(self) -> tuple[tuple[int, ...], ...]:
@@ -62,18 +91,31 @@ class Structure:
         return tuple(table)
 
     @cached_property
-    def grid(self) -> tuple[str, ...]:
-        """Names of all coefficients, zeros included: P, W and K, row by row."""
-        matrices = (
-            ("P", self.controls, self.known),
-            ("W", self.states + self.outputs, self.known + self.ports),
-            ("K", self.controls, self.ports),
-        )
+    def taps(self) -> tuple[str, ...]:
+        """Names of the samples a step knows, oldest first, signal by signal."""
         return tuple(
-            f"{m}{r}_{c}"
-            for m, rows, columns in matrices
-            for r in range(rows)
-            for c in range(columns)
+            name
+            for k, taken in enumerate(self.taken)
+            for name in (
+                *(f"h{k}_{age}" for age in range(TAPS - 2, -1, -1)),
+                *(f"u{k}_{age}" for age in range(taken)),
+            )
+        )
+
+    @cached_property
+    def grid(self) -> tuple[str, ...]:
+        """Names of all coefficients, zeros included, matrix by matrix and row by row."""
+        x, m, c, y = self.states, self.ports, self.controls, self.outputs
+        matrices = (
+            ("A", x, x), ("B", x, len(self.taps)), ("C0", x, m), ("C1", x, m), ("CQ", x, m),
+            ("D", c, x), ("E", c, self.signals), ("K", c, m), ("KQ", c, m),
+            ("L", y, x), ("M", y, self.signals), ("N", y, m),
+        )  # fmt: skip
+        return tuple(
+            f"{name}_{row}_{column}"
+            for name, rows, columns in matrices
+            for row in range(rows)
+            for column in range(columns)
         )
 
     @cached_property
@@ -82,25 +124,31 @@ class Structure:
         return tuple(name for k, name in enumerate(self.grid) if k not in self.zeros)
 
     @cached_property
+    def memory(self) -> tuple[str, ...]:
+        """Names of what a lane goes on from: volts first, then currents and their shares."""
+        names = [f"x{k}" for k in range(self.states)]
+        for k, stretch in enumerate(self.stretch):
+            names += [f"h{k}_{age}" for age in range(TAPS - 1)]
+            if stretch > 1:
+                names += [f"g{k}_{age}" for age in range(TAPS)]
+        names += [f"e{k}" for k in range(self.slow)]
+        names += [f"i{k}" for k in range(self.ports)]
+        names += [f"{word}{k}" for k in self.curved for word in ("j", "theta")]
+        return tuple(names)
+
+    @cached_property
     def rows(self) -> dict[str, int]:
         """Row of every per-lane number in the flat workspace, which is ``row * lanes + lane``."""
-        names = [f"x{k}" for k in range(self.states)]
-        names += [f"u{k}" for k in range(self.inputs)]
-        names += [f"i{k}" for k in range(self.ports)]
-        for c in range(self.controls):
-            names += [
-                f"v{c}",
-                f"w{c}",
-                f"w_old{c}",
-                f"w_older{c}",
-                f"w_oldest{c}",
-                f"p{c}",
-                f"p_old{c}",
-            ]
-            names += [f"rest_v{c}", f"low{c}", f"high{c}", f"step{c}", f"grow{c}"]
-        names += [f"rest_i{k}" for k in range(self.ports)]
+        names = [*self.memory]
+        names += [f"s{k}" for k in range(self.states)]
+        names += [f"u{k}_{age}" for k, taken in enumerate(self.taken) for age in range(taken)]
+        names += [f"r{k}" for k in range(self.ports)]
+        names += [f"steep{k}" for k in self.curved]
+        for word in CONTROL_WORDS:
+            names += [f"{word}{c}" for c in range(self.controls)]
+        names += [f"slope{a}_{k}" for a in range(self.ports) for k in self.controls_of[a]]
         for d, kind in enumerate(self.kinds):
-            names += [f"par{d}_{k}" for k in range(PARAMETERS[kind])]
+            names += [f"par{d}_{k}" for k in range(CONSTANTS[kind])]
         names += [f"{word}{k}" for k in range(self.outputs) for word in ("least", "most")]
         names += ["live", "change", *self.coefficients]
         return {name: row for row, name in enumerate(names)}
@@ -108,3 +156,9 @@ class Structure:
     def row_range(self, names: Iterable[str]) -> list[int]:
         """Rows of several names."""
         return [self.rows[name] for name in names]
+
+
+CONTROL_WORDS = (
+    "v", "w", "w_old", "w_older", "w_oldest", "p", "p_old", "rest_v", "low", "high", "step", "grow"
+)  # fmt: skip
+"""What is kept of every control voltage; see :mod:`vadist.kernel.generate`."""

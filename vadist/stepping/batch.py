@@ -7,10 +7,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from vadist.arrays import FloatArray
+from vadist.devices.evaluate import rest_constants
 from vadist.errors import ConvergenceError
 from vadist.kernel.compiled import kernel
 from vadist.kernel.rescue import rescue
-from vadist.kernel.structure import PARAMETERS, Structure
+from vadist.kernel.structure import CONSTANTS, Structure
 from vadist.stepping.discretize import DiscreteSection
 
 NEWTON_TOLERANCE_V = 5e-5
@@ -20,6 +21,9 @@ less as it settles."""
 
 NEWTON_LIMIT = 60
 """Steps before a lane is handed to the rescue: a limited step may have a long way to go."""
+
+REAL = np.float32
+"""What lanes are stepped in: volts from rest in single precision, sixteen to a vector."""
 
 LANES = 16
 """Lanes a kernel steps together: four vectors of four, or two of eight; one lane runs alone."""
@@ -35,24 +39,30 @@ class Batch:
         kernel's full width; its spare lanes repeat the last one.
     written : int
         Outputs that leave the kernel.
+    beat : tuple
+        Steps of a beat, and samples of each signal that come in it.
     zeros : frozenset of int
         Positions of coefficients that are zero in every lane.
     """
 
     def __init__(
-        self, sections: Sequence[DiscreteSection], written: int, zeros: frozenset[int]
+        self,
+        sections: Sequence[DiscreteSection],
+        written: int,
+        beat: tuple[int, tuple[int, ...]],
+        zeros: frozenset[int],
     ) -> None:
         self.lanes = len(sections)
         self.width = 1 if self.lanes == 1 else LANES
         every = [sections[k] for k in self.spread]
         self.section = every[0]
-        self._structure = _structure(every[0], written, self.width, zeros)
+        self._structure = _structure(every[0], written, beat, self.width, zeros)
         self._workspace = _aligned(len(self._structure.rows) * self.width)
         self._kernel = kernel(self._structure)
         self._u, self._y = _aligned(0), _aligned(0)
-        self._samples = 0
+        self._steps = 0
         self.statistics: NDArray[np.int64] = np.zeros(3, dtype=np.int64)
-        self.written = np.empty((written, 0, self.width))
+        self.written = np.empty((written, 0, self.width), dtype=REAL)
         self._fill(every)
 
     @property
@@ -67,8 +77,8 @@ class Batch:
 
     @property
     def states(self) -> FloatArray:
-        """View of the states, (states, width) volts."""
-        return self.rows("x", self._structure.states)
+        """View of all that a lane goes on from, (memory, width)."""
+        return self._workspace.reshape(-1, self.width)[: len(self._structure.memory)]
 
     @property
     def extremes(self) -> FloatArray:
@@ -76,25 +86,27 @@ class Batch:
         return self.rows("least", 2 * self._structure.outputs).reshape(-1, 2, self.width)
 
     def inputs(self, samples: int) -> FloatArray:
-        """Room for the next block's input volts, (inputs, samples, width), to be filled."""
-        shape = (self._structure.inputs, samples, self.width)
+        """Room for the next block's input volts, (signals, samples, width), to be filled."""
+        shape = (self._structure.signals, samples, self.width)
         if self._u.size < math.prod(shape):
             self._u = _aligned(math.prod(shape))
         return self._u[: math.prod(shape)].reshape(shape)
 
-    def advance(self, u: FloatArray) -> None:
-        """Run over a block; ``written``, (written, samples, width), holds the outputs after it.
+    def advance(self, u: FloatArray, beats: int) -> None:
+        """Run over a block; ``written``, (written, steps, width), holds the outputs after it.
 
         Parameters
         ----------
-        u : (inputs, samples, width), C-ordered
+        u : (signals, samples, width), C-ordered
             Input volts.
+        beats : int
 
         Raises
         ------
         StepError
         """
-        shape = (self._structure.written, u.shape[1], self.width)
+        steps = beats * self._structure.steps
+        shape = (self._structure.written, steps, self.width)
         if self._y.size < math.prod(shape):
             self._y = _aligned(math.prod(shape))
         self.written = self._y[: math.prod(shape)].reshape(shape)
@@ -102,13 +114,13 @@ class Batch:
         while True:
             sample = self._kernel.run(
                 self._workspace, u, self.written, self.statistics,
-                NEWTON_TOLERANCE_V, NEWTON_LIMIT, sample, resume,
+                REAL(NEWTON_TOLERANCE_V), NEWTON_LIMIT, sample, resume,
             )  # fmt: skip
             if sample < 0:
                 break
             self._rescue(sample)
             resume = True
-        self._samples += u.shape[1]
+        self._steps += steps
 
     def _rescue(self, sample: int) -> None:
         """Rescue the lanes a kernel could not solve at a sample."""
@@ -119,10 +131,10 @@ class Batch:
             with np.errstate(all="ignore"):  # a wild step is halved, not warned of
                 solved = rescue(
                     self._structure, self._kernel.newton, self._kernel.limit, self._workspace,
-                    NEWTON_TOLERANCE_V, int(lane),
+                    REAL(NEWTON_TOLERANCE_V), int(lane),
                 )  # fmt: skip
             if not solved:
-                seconds = (self._samples + sample) / self.section.sample_rate_hz
+                seconds = (self._steps + sample) / self.section.step_rate_hz
                 residual_v = float(table[change, lane])
                 raise StepError(self.section.stages, seconds, residual_v, int(lane))
 
@@ -134,14 +146,16 @@ class Batch:
         def fill(names: list[str], values: list[FloatArray]) -> None:
             table[n.row_range(names)] = np.array(values).reshape(self.width, -1).T
 
-        for name in ("v", "w", "w_old", "w_older", "w_oldest", "p", "p_old", "rest_v"):
-            fill(_names(name, n.controls), [s.control_v for s in every])
+        fill(_names("rest_v", n.controls), [s.control_v for s in every])
         for column, name in enumerate(("low", "high", "step", "grow")):
             fill(_names(name, n.controls), [s.limits[:, column] for s in every])
-        fill(_names("rest_i", n.ports), [s.port_a for s in every])
+        slopes = [f"slope{a}_{k}" for a in range(n.ports) for k in n.controls_of[a]]
+        own = tuple(np.array([(a, k) for a in range(n.ports) for k in n.controls_of[a]]).T)
+        fill(slopes, [s.port_slopes[own] if slopes else s.port_a for s in every])
+        constants = [rest_constants(s.kinds, s.parameters, s.control_v) for s in every]
         for d, kind in enumerate(n.kinds):
-            names = [f"par{d}_{k}" for k in range(PARAMETERS[kind])]
-            fill(names, [np.array(s.parameters[d]) for s in every])
+            names = [f"par{d}_{k}" for k in range(CONSTANTS[kind])]
+            fill(names, [np.array(found[d]) for found in constants])
         held = [k for k in range(len(n.grid)) if k not in n.zeros]
         fill(list(n.coefficients), [s.coefficients[held] for s in every])
 
@@ -187,15 +201,20 @@ def _names(word: str, count: int) -> list[str]:
 
 
 def _structure(
-    section: DiscreteSection, written: int, width: int, zeros: frozenset[int]
+    section: DiscreteSection,
+    written: int,
+    beat: tuple[int, tuple[int, ...]],
+    width: int,
+    zeros: frozenset[int],
 ) -> Structure:
     return Structure(
-        section.kinds, section.states, section.inputs, section.outputs, written, width, zeros
-    )
+        section.kinds, section.states, section.outputs, written, *beat, section.curved,
+        section.slow, width, REAL.__name__, zeros,
+    )  # fmt: skip
 
 
 def _aligned(count: int) -> FloatArray:
     """Zeros on a boundary of 64 bytes: a vector across two cache lines takes twice the time."""
-    raw = np.zeros(count + 7)
-    first = -raw.ctypes.data // raw.itemsize % 8
+    raw = np.zeros(count + 15, dtype=REAL)
+    first = -raw.ctypes.data // raw.itemsize % (64 // raw.itemsize)
     return raw[first : first + count]

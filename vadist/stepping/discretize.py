@@ -1,27 +1,20 @@
-"""From a section to the difference equations the kernel steps through.
+"""From a section's differential equations to the difference equations the kernel steps through.
 
-Reactive elements become companion models: the trapezoidal rule for most, and the second-order
-backward difference for *stiff* ones, whose own time constant is far below any audio sample: there
-the trapezoidal rule would ring at half the sample rate. Both are A-stable and of second order, and
-both keep a passive element passive, so mixing them keeps a passive network passive.
+Over a step of h the linear part is solved exactly (exponential time differencing: Cox and
+Matthews, Journal of Computational Physics 176, 2002; Hochbruck and Ostermann, Acta Numerica 19,
+2010)::
 
-Companion of a capacitor, with g its conductance and s a history in volts: ``i = g (v - s)``
+    x(h) = e^(A h) x(0) + integral from 0 to h of e^(A (h - s)) (B u(s) + C r(s)) ds
 
-==================  =============  ==========================================
-rule                g              next history
-==================  =============  ==========================================
-trapezoidal         2 C/h          s' = 2 v - s
-backward, 2nd ord.  3 C/(2 h)      s' = 4/3 v - 1/3 v_before
-==================  =============  ==========================================
+The input u is the cubic through four samples, the last of them at the end of its interval, so that
+nothing looks ahead. The remainder r of the port currents is a line from its value before to the
+one that is solved for; and, where the laws are not steep against the step, the parabola through the
+one before that as well, by a share theta that the kernel works out (:mod:`vadist.kernel.generate`).
 
-An inductor is ``i = g (v + s)``, g = h/(2 L), s' = 2 v + s.
-
-A history is what its element held a little before the sample that is due, within O(h^2): by h/2 a
-trapezoidal capacitor's volts and, as ``g s``, an inductor's current; by 2/3 h a backward one's,
-whose previous voltage lies h back. So states can be carried over to another rate.
+Integrals of ``e^(A (h - s)) (s/h)^k`` are ``h k! phi_(k+1)(A h)``, mode by mode.
 """
 
-from collections.abc import Mapping
+import math
 from dataclasses import dataclass
 from functools import cached_property
 
@@ -31,187 +24,191 @@ from vadist.arrays import FloatArray
 from vadist.circuits.network import INPUT
 from vadist.circuits.operating_point import OperatingPoint
 from vadist.circuits.sections import Section
+from vadist.stepping.state_space import StateSpace, state_space
 
-STIFF_SECONDS = 1.3e-6
-"""Half a sample at 8 x 48 kHz: a capacitor faster than this against the resistance it sees is
-stepped by the backward difference, at every rate, so that an answer never changes its rule."""
+TAPS = 4
+"""Input samples a cubic goes through."""
 
-_FOREVER_S = 1e6
+SLOW = 1.0 / 256.0
+"""Of a state that a step moves: single precision then loses 3e-8 sqrt(128), -130 dB, by rounding."""
+
+_DEGREES = 4
+_SERIES_BELOW = 1.0
+_SERIES_TERMS = 22
+# phi of small arguments by their series: 1/22! is 1e-21.
 
 
 @dataclass(frozen=True)
 class DiscreteSection:
-    """Coefficients of one section at one sample rate, in deviations from the operating point.
+    """Coefficients of one section at one step, in deviations from the operating point.
 
-    With z = [x; u; i]: control voltages ``v0 + P z[:x+u] + K i``, next state and outputs ``W z``.
+    A step takes the states x, the samples of each signal (those since the last step and three
+    before, oldest first, in ``B``'s columns) and the remainders r0 before to the new ones r::
+
+        s = x + A x + B u + C0 r0 + CQ theta (r00 - 2 r0)
+        v = D s + E u + (K + KQ theta) r         Newton's method finds r with the laws
+        x = s + (C1 + CQ theta) r,   y = L x + M u + N r
 
     Attributes
     ----------
-    P : (controls, states + inputs)
-    W : (states + outputs, states + inputs + ports)
-    K : (controls, ports)
+    A, B, C0, C1, CQ, D, E, K, KQ, L, M, N : arrays
     control_v, port_a : (controls,), (ports,)
         Operating point.
     port_slopes : (ports, controls)
-        Derivatives of the port currents at the operating point, siemens.
+        Derivatives of the port currents there, siemens; they are part of A.
     limits : (controls, 4)
     kinds : tuple of str
         Devices.
     parameters : tuple of tuple of float
-        Of each device, as its law lists them.
-    states, inputs, ports, outputs : int
+        Of each device, as its record lists them.
+    curved : tuple of int
+        Ports whose current may be a parabola over the step.
     output_nodes : tuple of str
     output_v : (outputs,)
         DC volts of the outputs.
     signals : tuple of str
+    samples : tuple of int
+        Of each signal, that come in a step.
     stages : tuple of str
-    sample_rate_hz : float
-    state_lags : (states,)
-        How long before the sample that is due each state was true, in samples.
-    state_units : (states,)
-        What a state is multiplied by to mean the same at every rate.
+    step_rate_hz : float
+    modes : (states,) complex
+        Eigenvalues of the section at rest, 1/s.
     """
 
-    P: FloatArray
-    W: FloatArray
+    A: FloatArray
+    B: FloatArray
+    C0: FloatArray
+    C1: FloatArray
+    CQ: FloatArray
+    D: FloatArray
+    E: FloatArray
     K: FloatArray
+    KQ: FloatArray
+    L: FloatArray
+    M: FloatArray
+    N: FloatArray
     control_v: FloatArray
     port_a: FloatArray
     port_slopes: FloatArray
     limits: FloatArray
     kinds: tuple[str, ...]
     parameters: tuple[tuple[float, ...], ...]
-    states: int
-    inputs: int
-    ports: int
-    outputs: int
+    curved: tuple[int, ...]
     output_nodes: tuple[str, ...]
     output_v: FloatArray
     signals: tuple[str, ...]
+    samples: tuple[int, ...]
     stages: tuple[str, ...]
-    sample_rate_hz: float
-    state_lags: FloatArray
-    state_units: FloatArray
+    step_rate_hz: float
+    modes: np.ndarray
+
+    @property
+    def states(self) -> int:
+        """Number of states."""
+        return len(self.A)
+
+    @property
+    def slow(self) -> int:
+        """Leading states that a step moves so little that rounding would add up."""
+        held = np.flatnonzero(np.abs(self.modes) < SLOW * self.step_rate_hz)
+        return int(held[-1]) + 1 if len(held) else 0
+
+    @property
+    def ports(self) -> int:
+        """Number of port currents."""
+        return len(self.port_a)
+
+    @property
+    def outputs(self) -> int:
+        """Number of outputs."""
+        return len(self.L)
 
     @cached_property
     def coefficients(self) -> FloatArray:
-        """P, W and K in a row."""
-        return np.concatenate([self.P.ravel(), self.W.ravel(), self.K.ravel()])
+        """All matrices in a row, in the order of :data:`MATRICES`."""
+        return np.concatenate([getattr(self, name).ravel() for name in MATRICES])
 
     @cached_property
     def key(self) -> tuple[object, ...]:
         """What two sections share that step alike: every number the kernel is given."""
-        arrays = (self.coefficients, self.control_v, self.port_a, self.limits)
-        return (self.kinds, self.parameters, *(a.tobytes() for a in arrays))
+        arrays = (self.coefficients, self.control_v, self.port_a, self.port_slopes, self.limits)
+        return (self.kinds, self.parameters, self.samples, *(a.tobytes() for a in arrays))
 
-    def carried_over(self, states: FloatArray, coarser: "DiscreteSection") -> FloatArray:
-        """States in which this section goes on where one at another rate, no finer, stands.
 
-        Parameters
-        ----------
-        states : (2, states, ...)
-            The other's before the sample that is due, and before the next.
-        coarser : DiscreteSection
-            The other, of the same circuit.
-        """
-        here, after = states
-        part = self.state_lags * (1.0 - coarser.sample_rate_hz / self.sample_rate_hz)
-        shape = (-1, *[1] * (here.ndim - 1))
-        moved = here + part.reshape(shape) * (after - here)
-        return np.asarray(moved * (coarser.state_units / self.state_units).reshape(shape))
+MATRICES = ("A", "B", "C0", "C1", "CQ", "D", "E", "K", "KQ", "L", "M", "N")
+"""Names of the coefficient matrices, as the kernel's structure lists them."""
 
 
 def difference_equations(
     section: Section,
     point: OperatingPoint,
-    sample_rate_hz: float,
+    step_rate_hz: float,
     output_nodes: tuple[str, ...],
+    samples: tuple[int, ...],
 ) -> DiscreteSection:
-    """Difference equations of a section at a sample rate.
+    """Difference equations of a section at a rate of steps.
 
     Parameters
     ----------
     section, point : the section and where it rests
-    sample_rate_hz : the oversampled rate
+    step_rate_hz : steps a second
     output_nodes : unknown nodes whose voltages leave the section
+    samples : of each signal, that come in a step
 
     Returns
     -------
     DiscreteSection
     """
-    h = 1.0 / sample_rate_hz
-    signals = len(section.signals)
-    caps, coils = section.capacitors, section.inductors
-    stiff = caps.compensation | _is_stiff(section, point)
-    g_cap = np.where(stiff, 1.5, 2.0) * caps.values / h
-    g_coil = 0.5 * h / coils.values
-    into = np.hstack([caps.into * g_cap, coils.into * g_coil])
-    across = np.vstack([caps.across, coils.across])
-    across_u = np.vstack([caps.across_known, coils.across_known])[:, :signals]
-    # Sources of the history: +g s for a capacitor, -g s for an inductor.
-    signs = np.concatenate([np.ones(len(g_cap)), -np.ones(len(g_coil))])
-    system = section.conductance + into @ across
-    inverse = np.linalg.inv(system)
-    node_from_s = inverse @ (into * signs)
-    node_from_u = -inverse @ (section.conductance_known[:, :signals] + into @ across_u)
-    node_from_i = inverse @ section.port_into
-    rows = [section.selector(node)[0] for node in output_nodes]
-    row = np.array(rows).reshape(len(rows), len(section.unknowns))
-
-    # States: one history each, then the previous voltage of every stiff capacitor.
-    branches, ports = len(signs), len(point.port_a)
-    extra = np.flatnonzero(stiff)
-    states = branches + len(extra)
-    v_from = np.hstack(
-        [across @ node_from_s, np.zeros((branches, len(extra))), across @ node_from_u + across_u,
-         across @ node_from_i]
-    )  # fmt: skip
-    step = np.zeros((states, states + signals + ports))
-    own = np.eye(branches, states + signals + ports)
-    trapezoidal = np.concatenate([~stiff, np.ones(len(g_coil), dtype=bool)])
-    step[:branches] = np.where(
-        trapezoidal[:, None], 2.0 * v_from - signs[:, None] * own, 4.0 / 3.0 * v_from
-    )
-    for k, branch in enumerate(extra):
-        step[branch, branches + k] -= 1.0 / 3.0
-        step[branches + k] = v_from[branch]
-
-    def widen(from_s: FloatArray, from_u: FloatArray, from_i: FloatArray) -> FloatArray:
-        return np.hstack([from_s, np.zeros((len(from_s), len(extra))), from_u, from_i])
-
-    out = widen(row @ node_from_s, row @ node_from_u, row @ node_from_i)
-    control = widen(
-        section.control @ node_from_s,
-        section.control @ node_from_u + section.control_known[:, :signals],
-        section.control @ node_from_i,
-    )
-    inner = states + signals
+    space = state_space(section, point, output_nodes)
+    h, signals = 1.0 / step_rate_hz, len(section.signals)
+    transition, weights = _integrals(space, h)
+    before = (weights[0] - weights[1]) @ space.C
+    after = weights[1] @ space.C
+    curve = 0.5 * (weights[2] - weights[1]) @ space.C
+    curved = _curved_ports(section)
+    flat = np.array([k not in curved for k in range(len(point.port_a))], dtype=bool)
+    curve[:, flat] = 0.0
+    columns = [
+        _input_weights(space, h, space.B[:, [k]], samples[k]) for k in range(signals)
+    ]
+    b = np.hstack(columns) if columns else np.zeros((len(space.A), 0))
+    row = np.array([section.selector(node)[0] for node in output_nodes])
+    row = row.reshape(len(output_nodes), len(section.unknowns))
     return DiscreteSection(
-        P=control[:, :inner],
-        W=np.vstack([step, out]),
-        K=control[:, inner:],
+        A=_clean(transition) - np.eye(len(transition)),
+        B=b,
+        C0=before,
+        C1=after,
+        CQ=curve,
+        D=space.D,
+        E=_clean(space.E),
+        K=space.K + space.D @ after,
+        KQ=space.D @ curve,
+        L=space.L,
+        M=_clean(space.M),
+        N=_clean(space.N),
         control_v=point.control_v,
         port_a=point.port_a,
         port_slopes=point.slopes,
         limits=np.array([x for d in section.devices for x in d.limits]).reshape(-1, 4),
         kinds=tuple(d.kind for d in section.devices),
         parameters=tuple(d.parameters for d in section.devices),
-        states=states,
-        inputs=signals,
-        ports=ports,
-        outputs=len(output_nodes),
+        curved=curved,
         output_nodes=output_nodes,
         output_v=row @ point.node_v,
         signals=section.signals,
+        samples=samples,
         stages=section.stages,
-        sample_rate_hz=sample_rate_hz,
-        state_lags=np.concatenate([np.where(trapezoidal, 1 / 2, 2 / 3), np.ones(len(extra))]),
-        state_units=np.concatenate([np.ones(len(g_cap)), g_coil, np.ones(len(extra))]),
+        step_rate_hz=step_rate_hz,
+        modes=space.modes if len(space.modes) else np.linalg.eigvals(space.A).astype(complex),
     )
 
 
 def through(
-    nodes: tuple[str, ...], rest_v: Mapping[str, float], stages: tuple[str, ...], rate_hz: float
+    nodes: tuple[str, ...],
+    rest_v: "dict[str, float]",
+    stages: tuple[str, ...],
+    rate_hz: float,
 ) -> DiscreteSection:
     """A section of wires: the input at nodes that are one with it, nothing at rails.
 
@@ -223,41 +220,102 @@ def through(
     rate_hz : float
     """
     none = np.zeros(0)
+
+    def empty(rows: int, columns: int) -> FloatArray:
+        return np.zeros((rows, columns))
+
     return DiscreteSection(
-        P=np.zeros((0, 1)),
-        W=np.array([[float(node == INPUT)] for node in nodes]),
-        K=np.zeros((0, 0)),
-        control_v=none,
-        port_a=none,
-        port_slopes=np.zeros((0, 0)),
-        limits=np.zeros((0, 4)),
-        kinds=(),
-        parameters=(),
-        states=0,
-        inputs=1,
-        ports=0,
-        outputs=len(nodes),
-        output_nodes=nodes,
+        A=empty(0, 0), B=empty(0, TAPS), C0=empty(0, 0), C1=empty(0, 0), CQ=empty(0, 0),
+        D=empty(0, 0), E=empty(0, 1), K=empty(0, 0), KQ=empty(0, 0),
+        L=empty(len(nodes), 0), M=np.array([[float(node == INPUT)] for node in nodes]),
+        N=empty(len(nodes), 0),
+        control_v=none, port_a=none, port_slopes=empty(0, 0), limits=empty(0, 4),
+        kinds=(), parameters=(), curved=(), output_nodes=nodes,
         output_v=np.array([rest_v[node] for node in nodes]),
-        signals=(INPUT,),
-        stages=stages,
-        sample_rate_hz=rate_hz,
-        state_lags=none,
-        state_units=none,
-    )
+        signals=(INPUT,), samples=(1,), stages=stages, step_rate_hz=rate_hz,
+        modes=np.zeros(0, dtype=complex),
+    )  # fmt: skip
 
 
-def _is_stiff(section: Section, point: OperatingPoint) -> np.ndarray:
-    """Which capacitors are fast against the resistance they see with the others shorted."""
-    caps = section.capacitors
-    linear = section.conductance - section.port_into @ point.slopes @ section.control
-    short = 1e6
-    found = np.zeros(len(caps.parts), dtype=bool)
-    for k in range(len(caps.parts)):
-        weights = np.full(len(caps.parts), short)
-        weights[k] = caps.values[k] / _FOREVER_S  # a node it alone holds sees no resistance
-        weights[caps.compensation] = 0.0
-        system = linear + (caps.into * weights) @ caps.across
-        ohm = caps.across[k] @ np.linalg.solve(system, caps.into[:, k])
-        found[k] = 0.0 <= ohm * caps.values[k] < STIFF_SECONDS
+def _curved_ports(section: Section) -> tuple[int, ...]:
+    """Ports of devices that drive no node of their own: an op-amp's swing ends too suddenly."""
+    owners = [bool(d.owned_node) for d in section.devices for _ in d.injections]
+    return tuple(k for k, owner in enumerate(owners) if not owner)
+
+
+def _clean(matrix: FloatArray) -> FloatArray:
+    """Without entries that are the rounding of larger ones in their row."""
+    largest = np.abs(matrix).max(axis=1, initial=0.0)[:, None]
+    return np.where(np.abs(matrix) > 1e-14 * largest, matrix, 0.0)
+
+
+def input_polynomials(count: int = TAPS) -> FloatArray:
+    """Monomial coefficients, ascending, of the Lagrange polynomials at -2, -1, 0 and 1.
+
+    Returns
+    -------
+    (taps, degrees)
+    """
+    nodes = np.arange(count) - (count - 2.0)
+    return np.linalg.inv(np.vander(nodes, increasing=True)).T
+
+
+def _input_weights(space: StateSpace, h: float, b: FloatArray, samples: int) -> FloatArray:
+    """Columns of B for one signal: three samples of before, then those of the step."""
+    found = np.zeros((len(space.A), TAPS - 1 + samples))
+    if not len(space.A):
+        return found
+    part = h / samples
+    polynomials = input_polynomials()
+    _, weights = _integrals(space, part)
+    for k in range(samples):
+        rest, _ = _integrals(space, h - (k + 1) * part) if k + 1 < samples else (np.eye(len(b)), [])
+        for tap in range(TAPS):
+            held = sum(polynomials[tap, q] * weights[q] for q in range(_DEGREES))
+            found[:, [k + tap]] += rest @ held @ b
     return found
+
+
+def _integrals(space: StateSpace, h: float) -> tuple[FloatArray, list[FloatArray]]:
+    """e^(A h), and the integrals of e^(A (h - s)) (s/h)^k over a step for k = 0 .. 3."""
+    size = len(space.A)
+    if len(space.modes) != size:
+        return _dense_integrals(space.A, h)
+    z = space.modes * h
+    weights = [
+        _block_diagonal(space.modes, h * math.factorial(k) * _phi(k + 1, z)) for k in range(_DEGREES)
+    ]
+    return _block_diagonal(space.modes, np.exp(z)), weights
+
+
+def _block_diagonal(modes: np.ndarray, values: np.ndarray) -> FloatArray:
+    """A function of A from its value at each mode, in the real basis of pairs."""
+    found = np.diag(values.real)
+    for k in np.flatnonzero(modes.imag > 0.0):
+        found[k, k + 1] = values[k].imag
+        found[k + 1, k] = -values[k].imag
+    return found
+
+
+def _phi(k: int, z: np.ndarray) -> np.ndarray:
+    """phi_k: phi_0 = e^z, phi_(k+1) = (phi_k - 1/k!) / z; by its series about zero."""
+    series = sum(z**j / math.factorial(j + k) for j in range(_SERIES_TERMS))
+    found = np.exp(z)
+    away = np.where(np.abs(z) < _SERIES_BELOW, 1.0, z)
+    for j in range(k):
+        found = (found - 1.0 / math.factorial(j)) / away
+    return np.where(np.abs(z) < _SERIES_BELOW, series, found)
+
+
+def _dense_integrals(a: FloatArray, h: float) -> tuple[FloatArray, list[FloatArray]]:
+    """The same by one matrix exponential (Van Loan, IEEE Trans. Automatic Control 23, 1978)."""
+    from scipy.linalg import expm
+
+    size = len(a)
+    wide = np.zeros((size * (_DEGREES + 1), size * (_DEGREES + 1)))
+    wide[:size, :size] = a * h
+    for k in range(_DEGREES):
+        wide[size * k : size * (k + 1), size * (k + 1) : size * (k + 2)] = np.eye(size)
+    found = expm(wide)
+    blocks = [found[:size, size * k : size * (k + 1)] for k in range(_DEGREES + 1)]
+    return blocks[0], [h * math.factorial(k) * blocks[k + 1] for k in range(_DEGREES)]

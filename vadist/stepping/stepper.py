@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from vadist.arrays import FloatArray, IndexArray
-from vadist.stepping.batch import LANES, Batch, StepError
+from vadist.stepping.batch import LANES, REAL, Batch, StepError
 from vadist.stepping.circuit import Circuit, Tap
 from vadist.stepping.discretize import DiscreteSection
 
@@ -38,7 +38,7 @@ class Stepper:
         enter: Sequence[FloatArray] | None = None,
     ) -> None:
         every = list(circuits) if len(circuits) > 1 else list(circuits) * lanes
-        self.circuit, self.lanes, self.samples = circuits[0], lanes, 0
+        self.circuit, self.lanes, self.ticks = circuits[0], lanes, 0
         heard = np.arange(lanes) if columns is None else np.asarray(columns)
         count = int(heard.max()) + 1
         self._take = _Outlet(np.zeros(lanes, dtype=int), heard, [count], [count])
@@ -50,7 +50,10 @@ class Stepper:
                 for tap in self.circuit.inputs[k]
             ]
             states = None if enter is None else enter[k]
-            self._banks.append(_Bank([c.sections[k] for c in every], written, feeds, states))
+            beat = self.circuit.beat(k)
+            self._banks.append(
+                _Bank([c.sections[k] for c in every], written, feeds, beat, states)
+            )
 
     def process(self, volts: FloatArray) -> None:
         """Advance by a block.
@@ -58,18 +61,19 @@ class Stepper:
         Parameters
         ----------
         volts : (samples, columns)
-            Input volts.
+            Input volts, for a whole number of ticks.
 
         Raises
         ------
         StepError
             Naming the stages, the time and the residual of the first sample without a solution.
         """
-        take = np.require(volts, dtype=float, requirements=["C", "W"])
+        take = np.require(volts, dtype=REAL, requirements=["C", "W"])
         self._take.blocks = [take[None]]
-        for bank in self._banks:
-            bank.advance(len(take))
-        self.samples += len(take)
+        ticks = len(take) // self.circuit.entry_pace
+        for bank, pace in zip(self._banks, self.circuit.paces, strict=True):
+            bank.advance(ticks * pace)
+        self.ticks += ticks
 
     def heard(self, tap: Tap, out: FloatArray | None = None) -> FloatArray:
         """Deviations from rest over the last block, (samples, lanes) volts."""
@@ -192,7 +196,8 @@ class _Bank:
     sections : sequence of DiscreteSection
         One a lane.
     written : int
-    feeds : sequence of (outlet, row), one an input
+    feeds : sequence of (outlet, row), one a signal
+    beat : steps of a beat, and samples of each signal
     enter : (states, lanes), optional
     """
 
@@ -201,6 +206,7 @@ class _Bank:
         sections: Sequence[DiscreteSection],
         written: int,
         feeds: Sequence[tuple[_Outlet, int]],
+        beat: tuple[int, tuple[int, ...]],
         enter: FloatArray | None,
     ) -> None:
         place: dict[object, int] = {}
@@ -216,7 +222,7 @@ class _Bank:
         used = np.any([sections[lane].coefficients for lane in first], axis=0)
         zeros = frozenset(np.flatnonzero(~used).tolist())
         self.batches = [
-            Batch([sections[lane] for lane in group], written, zeros) for group in groups
+            Batch([sections[lane] for lane in group], written, beat, zeros) for group in groups
         ]
         self.lanes = [
             np.array(group)[batch.spread] for group, batch in zip(groups, self.batches, strict=True)
@@ -227,15 +233,17 @@ class _Bank:
             [b.lanes for b in self.batches],
             [b.width for b in self.batches],
         )
-        self._feeds = feeds
+        self._feeds, self._beat = feeds, beat
         self._ready = [
             len(feeds) == 1 and feeds[0][0].lies_ready(lanes, batch.lanes)
             for lanes, batch in zip(self.lanes, self.batches, strict=True)
         ]
         self._pieces = [[outlet.pieces(lanes) for outlet, _ in feeds] for lanes in self.lanes]
 
-    def advance(self, samples: int) -> None:
+    def advance(self, steps: int) -> None:
         """Run every batch over the block that the feeds hold."""
+        beats = steps // self._beat[0]
+        counts = [beats * samples for samples in self._beat[1]]
         for batch, lanes, ready, pieces in zip(
             self.batches, self.lanes, self._ready, self._pieces, strict=True
         ):
@@ -243,11 +251,11 @@ class _Bank:
                 outlet, row = self._feeds[0]
                 u = outlet.blocks[outlet.block[lanes[0]]][row : row + 1]
             else:
-                u = batch.inputs(samples)
+                u = batch.inputs(max(counts, default=0))
                 for k, (outlet, row) in enumerate(self._feeds):
-                    outlet.copy(row, pieces[k], u[k])
+                    outlet.copy(row, pieces[k], u[k, : counts[k]])
             try:
-                batch.advance(u)
+                batch.advance(u, beats)
             except StepError as error:
                 raise error.seen_from(int(lanes[error.lane])) from None
         self.outlet.blocks = [batch.written for batch in self.batches]

@@ -1,0 +1,190 @@
+"""A section as linear differential equations in time, with its devices beside them.
+
+Kirchhoff's current law at the unknown nodes w, the volts of the coils below it, and the laws'
+slopes at rest moved over to the linear side, give in deviations from the operating point::
+
+    d/dt (Q w + Qu u) + G w + Gu u = F r
+
+u are the node voltages that feed the section, r the *remainders* of the port currents: what is
+left of them when their straight line through the operating point is taken away. Q need not have
+full rank. Its range holds the charges (and the flux of the coils), which are the states; its left
+null space picks the equations in which nothing is stored, and these give the other voltages at
+every moment (index one). A capacitor loop, parallel capacitors or a capacitor from the input are
+nothing special so: charges are counted, not capacitors.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from vadist.arrays import FloatArray
+from vadist.circuits.operating_point import OperatingPoint
+from vadist.circuits.sections import Section
+
+_SAME_CHARGE = 1e-13
+# Singular values of the capacitances below this share of the largest are rounding: 0.1 pF beside
+# 100 mF is still counted.
+
+_LEAK_S = 1e-12
+# Where volts would hang on nothing (a node between two coils), this leads to ground.
+
+_WELL_CONDITIONED = 1e5
+# Of the modes: rounding grows by no more.
+
+
+@dataclass(frozen=True)
+class StateSpace:
+    """Differential equations of a section, in deviations from rest and in its own modes.
+
+    ``x' = A x + B u + C r``, control voltages ``D x + E u + K r``, outputs ``L x + M u + N r``.
+
+    Attributes
+    ----------
+    A : (states, states)
+        Block diagonal: real modes, then damped oscillations as pairs.
+    B, C : (states, signals), (states, ports)
+    D, E, K : (controls, states), (controls, signals), (controls, ports)
+    L, M, N : (outputs, states), (outputs, signals), (outputs, ports)
+    modes : (states,) complex
+        Eigenvalues of A, 1/s, in its order; of a pair the one above the real axis comes first.
+    basis : (charges, states)
+        Charges and fluxes from states.
+    """
+
+    A: FloatArray
+    B: FloatArray
+    C: FloatArray
+    D: FloatArray
+    E: FloatArray
+    K: FloatArray
+    L: FloatArray
+    M: FloatArray
+    N: FloatArray
+    modes: np.ndarray
+    basis: FloatArray
+
+
+def state_space(
+    section: Section, point: OperatingPoint, output_nodes: tuple[str, ...]
+) -> StateSpace:
+    """Differential equations of a section about its operating point.
+
+    Parameters
+    ----------
+    section : Section
+    point : OperatingPoint
+    output_nodes : tuple of str
+        Unknown nodes whose voltages leave the section.
+    """
+    signals, n = len(section.signals), len(section.unknowns)
+    caps, coils = section.capacitors, section.inductors
+    turns = len(coils.parts)
+    slopes = section.port_into @ point.slopes
+    charge = (caps.into * caps.values) @ caps.across
+    charge_u = (caps.into * caps.values) @ caps.across_known[:, :signals]
+    conduct = section.conductance - slopes @ section.control
+    conduct_u = (section.conductance_known - slopes @ section.control_known)[:, :signals]
+    stored, unstored = _range_and_null(charge)
+    # Unknowns of each moment: node volts, then coil currents, which are states themselves.
+    q = stored.shape[1]
+    still = unstored.T @ conduct
+    system = np.vstack([stored.T @ charge, still])
+    from_x = np.block(
+        [[np.eye(q), np.zeros((q, turns))], [np.zeros((n - q, q)), -unstored.T @ coils.into]]
+    )
+    from_u = -np.vstack([stored.T @ charge_u, unstored.T @ conduct_u])
+    from_r = np.vstack(
+        [np.zeros((q, len(point.port_a))), unstored.T @ section.port_into]
+    )
+    w_x, w_u, w_r = _solved(system, q, unstored, np.hstack([from_x, from_u, from_r]), q + turns, signals)
+    a = np.vstack(
+        [
+            -stored.T @ conduct @ w_x - np.hstack([np.zeros((q, q)), stored.T @ coils.into]),
+            (coils.across @ w_x) / coils.values[:, None],
+        ]
+    )
+    b = np.vstack(
+        [
+            -stored.T @ (conduct @ w_u + conduct_u),
+            (coils.across @ w_u + coils.across_known[:, :signals]) / coils.values[:, None],
+        ]
+    )
+    c = np.vstack(
+        [
+            stored.T @ (section.port_into - conduct @ w_r),
+            (coils.across @ w_r) / coils.values[:, None],
+        ]
+    )
+    row = np.array([section.selector(node)[0] for node in output_nodes]).reshape(-1, n)
+    d, l = section.control @ w_x, row @ w_x
+    basis, modes = _modal(a, np.vstack([d, l]))
+    inverse = np.linalg.inv(basis)
+    known = section.control_known[:, :signals]
+    return StateSpace(
+        A=inverse @ a @ basis,
+        B=inverse @ b,
+        C=inverse @ c,
+        D=d @ basis,
+        E=section.control @ w_u + known,
+        K=section.control @ w_r,
+        L=l @ basis,
+        M=row @ w_u,
+        N=row @ w_r,
+        modes=modes,
+        basis=basis,
+    )
+
+
+def _range_and_null(charge: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Orthonormal bases of what the capacitances store and of what they do not."""
+    if not charge.size:
+        return np.zeros((len(charge), 0)), np.eye(len(charge))
+    left, values, _ = np.linalg.svd(charge)
+    rank = int(np.sum(values > _SAME_CHARGE * max(values[0], 1e-300)))
+    return left[:, :rank], left[:, rank:]
+
+
+def _solved(
+    system: FloatArray, stored: int, unstored: FloatArray, right: FloatArray, states: int, signals: int
+) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Node volts from states, signals and remainders."""
+    scale = np.abs(system).max(axis=1, initial=0.0)
+    if (scale[stored:] == 0.0).any() or np.linalg.cond(system / np.where(scale, scale, 1.0)[:, None]) > 1e14:
+        system = system.copy()
+        system[stored:] += _LEAK_S * unstored.T
+        scale = np.abs(system).max(axis=1, initial=0.0)
+    w = np.linalg.solve(system / scale[:, None], right / scale[:, None])
+    return w[:, :states], w[:, states : states + signals], w[:, states + signals :]
+
+
+def _modal(a: FloatArray, seen: FloatArray) -> tuple[FloatArray, np.ndarray]:
+    """A basis in which ``a`` is block diagonal, each mode of the size of the volts it makes.
+
+    Slow modes come first. Where modes are too much alike to be told apart, the basis is the plain
+    one and no modes are returned.
+    """
+    size = len(a)
+    if not size:
+        return np.zeros((0, 0)), np.zeros(0, dtype=complex)
+    values, vectors = np.linalg.eig(a)
+    order = sorted(range(size), key=lambda k: (-values[k].real, abs(values[k].imag), -values[k].imag))
+    columns: list[FloatArray] = []
+    modes: list[complex] = []
+    for k in order:
+        if values[k].imag > 0.0:
+            columns += [vectors[:, k].real, vectors[:, k].imag]
+            modes += [values[k], values[k].conjugate()]
+        elif values[k].imag == 0.0:
+            columns.append(vectors[:, k].real)
+            modes.append(values[k])
+    basis = np.array(columns).T
+    found = np.array(modes, dtype=complex)
+    if np.linalg.cond(basis / np.abs(basis).max(axis=0)) > _WELL_CONDITIONED:
+        basis, found = np.eye(size), np.zeros(0, dtype=complex)
+    k = 0
+    while k < size:
+        pair = slice(k, k + (2 if len(found) and found[k].imag else 1))
+        made = float(np.abs(seen @ basis[:, pair]).max(initial=0.0))
+        basis[:, pair] /= made if made > 1e-12 else max(float(np.abs(basis[:, pair]).max()), 1e-300)
+        k = pair.stop
+    return basis, found
