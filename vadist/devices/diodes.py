@@ -86,4 +86,5 @@ DIODES = DeviceKind(
     conducts=(("a", "b"),),
     library="diodes",
     symbol="diode",
+    pace=2,
 )

@@ -123,6 +123,8 @@ class DeviceKind:
         Supply current that its ports do not show.
     figures : function (Resting) -> mapping of label -> (value, unit)
         What its operating point is told by.
+    pace : int
+        Steps it wants in a sample of the oversampled rate: 1, 2 or 4, as sharply as it bends.
     library : str
         What its table of parts is called in ``vadist.parts.LIBRARY``.
     symbol : str
@@ -150,6 +152,7 @@ class DeviceKind:
     swing: Callable[[str, Resting, float], tuple[float, float] | None] = _nothing
     drawn: Callable[[Resting], float | None] = _nothing
     figures: Callable[[Resting], Mapping[str, tuple[float, str]]] = _no_figures
+    pace: int = 1
     conducts: tuple[tuple[str, str], ...] = ()
     owns: str = ""
 

@@ -118,5 +118,6 @@ OPAMP = DeviceKind(
     drawn=_drawn,
     library="op-amps",
     symbol="opamp",
+    pace=4,
     owns="output",
 )

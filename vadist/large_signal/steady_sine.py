@@ -160,7 +160,7 @@ class SineRunner:
 def _settle(circuit: Circuit, period: FloatArray) -> dict[str, FloatArray]:
     """Repeat a period until every stage repeats itself."""
     lanes = period.shape[1]
-    stepper = Stepper([circuit], lanes)
+    stepper = Stepper([circuit], lanes, real=np.float64)
     seconds = len(period) / circuit.sample_rate_hz
     least, most = math.ceil(_SHORTEST_S / seconds), math.ceil(_LONGEST_S / seconds)
     last = np.zeros((1, len(circuit.taps), lanes))

@@ -306,7 +306,6 @@ def _describe(
         "settings": dataclasses.asdict(settings),
         "method": {
             "oversample": found.method.oversample,
-            "extrapolated": found.method.extrapolated,
             "error_estimate_db": found.error_db,
             "worst_passage": {
                 "error_estimate_db": found.error.worst_db,

@@ -21,6 +21,7 @@ import numpy as np
 from vadist.arrays import FloatArray, IndexArray
 from vadist.pool import StoppablePool, results
 from vadist.stepping.batch import LANES, StepError
+from vadist.stepping.carrying import carried_over
 from vadist.stepping.circuit import Circuit
 from vadist.stepping.lanes import run_lanes
 from vadist.stepping.resampling import REACH
@@ -68,8 +69,8 @@ class Passages:
     roughness, energy, priority : (n,)
     volts : (n, longest)
         Output, deviations from rest; zero beyond a passage's length.
-    states : list of (2, states, n)
-        Of each section ``REACH`` frames before, and one oversampled sample later.
+    states : list of (memory, n)
+        What each section remembers ``REACH`` frames before.
     """
 
     first: IndexArray
@@ -140,7 +141,7 @@ class Survey:
         firsts : (passages,)
             Ascending frames of the span at which its passages begin; those beyond its end are
             left out.
-        states : list of (2, states, passages, channels)
+        states : list of (memory, passages, channels)
         """
         firsts = firsts[firsts < len(volts)]
         frames = np.diff(np.append(firsts, len(volts)))
@@ -161,7 +162,7 @@ class Survey:
                 row[: frames[k]] = output[firsts[k] : firsts[k] + frames[k]] - rest_v
             found = Passages(
                 start + firsts[best], np.full(len(best), channel), frames[best], roughness[best],
-                energy[best], priority[best], heard, [s[:, :, best, channel] for s in states],
+                energy[best], priority[best], heard, [s[:, best, channel] for s in states],
             )  # fmt: skip
             every = found if self._best is None else self._best.joined(found)
             self._best = every.only(np.argsort(-every.priority, kind="stable")[: KEPT + 1])
@@ -339,7 +340,10 @@ def heard_again(
     enter = [
         np.concatenate(
             [
-                here.sections[k].carried_over(p.states[k], before.sections[k])
+                carried_over(
+                    p.states[k], before.structure(k), here.structure(k),
+                    here.sample_rate_hz / before.sample_rate_hz,
+                )
                 for p, here, before in zip(kept, circuits, stood, strict=True)
             ],
             axis=1,

@@ -27,6 +27,7 @@ from vadist.rendering.passages import (
 )
 from vadist.stepping.batch import StepError
 from vadist.stepping.circuit import Circuit, build_circuit
+from vadist.stepping.paces import usual_paces
 from vadist.stepping.resampling import REACH, default_oversample
 from vadist.stepping.segments import Plan, Span, SpanResult, plan_segments, warm_up_seconds
 
@@ -119,7 +120,8 @@ class Rendering:
         if factor not in self._built:
             rate = self.sample_rate_hz * factor
             self._built[factor] = [
-                build_circuit(solved, rate, self.taps) for solved in self._solved
+                build_circuit(solved, rate, self.taps, usual_paces(solved))
+                for solved in self._solved
             ]
         return self._built[factor]
 
@@ -171,31 +173,17 @@ class Rendering:
 
     def _judged(self, method: Method) -> list[StatedError]:
         """Error of a method on every candidate, from the passages the survey kept."""
-        errors = self._weighed(method.error_terms, list(map(self._again, method.error_terms)))
-        finer = 2 * method.finest
+        coarse, finer = self._again(method.oversample), self._again(method.finer)
+        errors = [a - b for a, b in zip(coarse, finer, strict=True)]
+        finest = 2 * method.finer
         few = [s.few(e) for s, e in zip(self._surveys, errors, strict=True)]
-        if finer <= MOST_OVERSAMPLE and any(len(chosen) for chosen in few):
-            terms = method.error_terms_at(finer)
-            runs = [
-                [v[c] for v, c in zip(self._again(f), few, strict=True)]
-                for f in terms
-                if f != finer
-            ]
-            runs.insert(list(terms).index(finer), self._heard_at(finer, few))
-            for k, error in enumerate(self._weighed(terms, runs)):
-                errors[k] = corrected(errors[k], few[k], error)
+        if finest <= MOST_OVERSAMPLE and any(len(chosen) for chosen in few):
+            for k, best in enumerate(self._heard_at(finest, few)):
+                chosen = few[k]
+                errors[k] = corrected(errors[k], chosen, coarse[k][chosen] - best)
         return [
             survey.stated(error, self.sample_rate_hz)
             for survey, error in zip(self._surveys, errors, strict=True)
-        ]
-
-    @staticmethod
-    def _weighed(terms: dict[int, float], runs: list[list[FloatArray]]) -> list[FloatArray]:
-        """Weighed sums of every candidate's runs."""
-        weights = terms.values()
-        return [
-            np.asarray(sum(w * volts for w, volts in zip(weights, each, strict=True)))
-            for each in zip(*runs, strict=True)
         ]
 
     def _choose(self, accuracy_db: float) -> None:
@@ -262,9 +250,9 @@ class Rendering:
             self._grain,
         )  # fmt: skip
         length, self._plan = plan.segments * plan.length, plan
-        arrived: dict[tuple[int, int], list[FloatArray]] = {}
+        arrived: dict[int, list[FloatArray]] = {}
         spans = math.ceil(self.frames / max(length, 1))
-        work = spans * plan.segments * plan.frames * lanes_each * len(self.method.terms)
+        work = spans * plan.segments * plan.frames * lanes_each
         done = 0
         if survey:
             self._surveys = [Survey(self.sample_rate_hz) for _ in self.designs]
@@ -289,33 +277,30 @@ class Rendering:
         start: int,
         piece: FloatArray,
         pool: StoppablePool,
-        arrived: dict[tuple[int, int], list[FloatArray]],
+        arrived: dict[int, list[FloatArray]],
         *,
         survey: bool,
     ) -> None:
         """Render a span by every run of the method, for every group of like candidates."""
         window = self._held(start)
-        if summed := len(self._alike(self.method.oversample)) > 1 or len(self.method.terms) > 1:
-            piece[:] = 0.0
-        for factor, weight in self.method.terms:
-            for number, group in enumerate(self._alike(factor)):
-                circuits = [self.circuits(factor)[k] for k in group]
-                taps = [circuits[0].output, *(circuits[0].taps[t] for t in self.taps)]
-                heard = np.empty((len(group), *piece.shape[1:])) if summed else piece
-                grain = self._grain if survey else 0
-                try:
-                    span = Span(
-                        circuits, window, start, heard, self.sample_rate_hz, taps, self._plan, grain
-                    ).render(pool, arrived.get((factor, number)))
-                except StepError as error:
-                    raise self._named(error, group) from None
-                arrived[factor, number] = span.handed_on
-                if survey:
-                    self._note(start, group, heard, span)
-                if factor == self.method.oversample:
-                    self._spans.append((group, dataclasses.replace(span, watched=[])))
-                if summed:
-                    piece[group] += weight * heard
+        groups = self._alike(self.method.oversample)
+        for number, group in enumerate(groups):
+            circuits = [self.circuits(self.method.oversample)[k] for k in group]
+            taps = [circuits[0].output, *(circuits[0].taps[t] for t in self.taps)]
+            heard = piece if len(groups) == 1 else np.empty((len(group), *piece.shape[1:]))
+            grain = self._grain if survey else 0
+            try:
+                span = Span(
+                    circuits, window, start, heard, self.sample_rate_hz, taps, self._plan, grain
+                ).render(pool, arrived.get(number))
+            except StepError as error:
+                raise self._named(error, group) from None
+            arrived[number] = span.handed_on
+            if survey:
+                self._note(start, group, heard, span)
+            self._spans.append((group, dataclasses.replace(span, watched=[])))
+            if len(groups) > 1:
+                piece[group] = heard
 
     def _note(self, start: int, group: list[int], heard: FloatArray, span: SpanResult) -> None:
         """Survey a span's output."""

@@ -43,6 +43,7 @@ class Batch:
         Steps of a beat, and samples of each signal that come in it.
     zeros : frozenset of int
         Positions of coefficients that are zero in every lane.
+    real : type
     """
 
     def __init__(
@@ -51,18 +52,19 @@ class Batch:
         written: int,
         beat: tuple[int, tuple[int, ...]],
         zeros: frozenset[int],
+        real: type = REAL,
     ) -> None:
-        self.lanes = len(sections)
+        self.real, self.lanes = real, len(sections)
         self.width = 1 if self.lanes == 1 else LANES
         every = [sections[k] for k in self.spread]
         self.section = every[0]
-        self._structure = _structure(every[0], written, beat, self.width, zeros)
-        self._workspace = _aligned(len(self._structure.rows) * self.width)
+        self._structure = structure_of(every[0], beat, written, self.width, real, zeros)
+        self._workspace = self._room(len(self._structure.rows) * self.width)
         self._kernel = kernel(self._structure)
-        self._u, self._y = _aligned(0), _aligned(0)
+        self._u, self._y = self._room(0), self._room(0)
         self._steps = 0
         self.statistics: NDArray[np.int64] = np.zeros(3, dtype=np.int64)
-        self.written = np.empty((written, 0, self.width), dtype=REAL)
+        self.written = np.empty((written, 0, self.width), dtype=real)
         self._fill(every)
 
     @property
@@ -89,7 +91,7 @@ class Batch:
         """Room for the next block's input volts, (signals, samples, width), to be filled."""
         shape = (self._structure.signals, samples, self.width)
         if self._u.size < math.prod(shape):
-            self._u = _aligned(math.prod(shape))
+            self._u = self._room(math.prod(shape))
         return self._u[: math.prod(shape)].reshape(shape)
 
     def advance(self, u: FloatArray, beats: int) -> None:
@@ -108,19 +110,25 @@ class Batch:
         steps = beats * self._structure.steps
         shape = (self._structure.written, steps, self.width)
         if self._y.size < math.prod(shape):
-            self._y = _aligned(math.prod(shape))
+            self._y = self._room(math.prod(shape))
         self.written = self._y[: math.prod(shape)].reshape(shape)
         sample, resume = 0, False
         while True:
             sample = self._kernel.run(
                 self._workspace, u, self.written, self.statistics,
-                REAL(NEWTON_TOLERANCE_V), NEWTON_LIMIT, sample, resume,
+                self.real(NEWTON_TOLERANCE_V), NEWTON_LIMIT, sample, resume,
             )  # fmt: skip
             if sample < 0:
                 break
             self._rescue(sample)
             resume = True
         self._steps += steps
+
+    def _room(self, count: int) -> FloatArray:
+        """Zeros on a boundary of 64 bytes: a vector across two cache lines takes twice the time."""
+        raw = np.zeros(count + 15, dtype=self.real)
+        first = -raw.ctypes.data // raw.itemsize % (64 // raw.itemsize)
+        return raw[first : first + count]
 
     def _rescue(self, sample: int) -> None:
         """Rescue the lanes a kernel could not solve at a sample."""
@@ -131,7 +139,7 @@ class Batch:
             with np.errstate(all="ignore"):  # a wild step is halved, not warned of
                 solved = rescue(
                     self._structure, self._kernel.newton, self._kernel.limit, self._workspace,
-                    REAL(NEWTON_TOLERANCE_V), int(lane),
+                    self.real(NEWTON_TOLERANCE_V), int(lane),
                 )  # fmt: skip
             if not solved:
                 seconds = (self._steps + sample) / self.section.step_rate_hz
@@ -200,21 +208,16 @@ def _names(word: str, count: int) -> list[str]:
     return [f"{word}{k}" for k in range(count)]
 
 
-def _structure(
+def structure_of(
     section: DiscreteSection,
-    written: int,
     beat: tuple[int, tuple[int, ...]],
-    width: int,
-    zeros: frozenset[int],
+    written: int = 0,
+    width: int = 1,
+    real: type = REAL,
+    zeros: frozenset[int] = frozenset(),
 ) -> Structure:
+    """What the kernel sees of a section; see :class:`Batch`."""
     return Structure(
         section.kinds, section.states, section.outputs, written, *beat, section.curved,
-        section.slow, width, REAL.__name__, zeros,
+        section.slow, width, real.__name__, zeros,
     )  # fmt: skip
-
-
-def _aligned(count: int) -> FloatArray:
-    """Zeros on a boundary of 64 bytes: a vector across two cache lines takes twice the time."""
-    raw = np.zeros(count + 15, dtype=REAL)
-    first = -raw.ctypes.data // raw.itemsize % (64 // raw.itemsize)
-    return raw[first : first + count]

@@ -7,6 +7,8 @@ from fractions import Fraction
 
 from vadist.circuits.network import INPUT
 from vadist.circuits.operating_point import SolvedNetwork
+from vadist.kernel.structure import Structure
+from vadist.stepping.batch import structure_of
 from vadist.stepping.discretize import DiscreteSection, difference_equations, through
 
 
@@ -68,6 +70,10 @@ class Circuit:
         heard = [self.pace(tap) for tap in self.inputs[section]]
         unit = math.gcd(own, *heard)
         return own // unit, tuple(pace // unit for pace in heard)
+
+    def structure(self, section: int) -> Structure:
+        """What the kernel sees of a section."""
+        return structure_of(self.sections[section], self.beat(section))
 
     def pace(self, tap: Tap | None) -> int:
         """Samples of a signal within a tick; None is the take."""

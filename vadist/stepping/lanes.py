@@ -23,10 +23,10 @@ class LaneResult:
 
     Attributes
     ----------
-    marks : list of list of (states, lanes)
-        States of all sections at the marked frames.
-    watched : list of (frames, 2, states, lanes)
-        States of each section at the watched frames, and one oversampled sample later.
+    marks : list of list of (memory, lanes)
+        What all sections remember at the marked frames.
+    watched : list of (frames, memory, lanes)
+        The same of each section at the watched frames.
     peaks : mapping of stage -> (2, lanes)
         Smallest and largest deviation from rest after the first mark.
     statistics : (sections, 3)
@@ -71,44 +71,86 @@ def run_lanes(
     tick : called with the lane-frames done since the last call; may raise to stop
     """
     lanes = len(columns)
-    factor = round(circuits[0].sample_rate_hz / sample_rate_hz)
+    circuit = circuits[0]
+    factor = round(circuit.sample_rate_hz / sample_rate_hz)
     stepper = Stepper(circuits, lanes, columns, enter)
     up = resampler(sample_rate_hz, factor, max(columns) + 1)
-    down = resampler(sample_rate_hz, factor, lanes * len(taps), down=True)
-    rest = np.array([[c.sections[t.section].output_v[t.row] for c in circuits] for t in taps])
-    marking = _Marks(stepper, [m * factor for m in marks], [w * factor for w in watch])
-    delivered = 0
+    ways = [_WayDown(circuits, tap, lanes, sample_rate_hz) for tap in taps]
+    ticks_a_frame = factor // circuit.entry_pace
+    marking = _Marks(
+        stepper, [m * ticks_a_frame + 1 for m in marks], [w * ticks_a_frame + 1 for w in watch]
+    )
+    pace, delivered = circuit.entry_pace, 0
+    # The first tick ends with the first sample, whatever the pace: so do all rates agree.
+    waiting = np.zeros((pace - 1, max(columns) + 1))
     for first in range(0, frames, _UP_FRAMES):
         last = min(first + _UP_FRAMES, frames)
         fast = up(np.ascontiguousarray(feed(first, last)), last == frames)
-        heard = np.empty((len(fast), len(taps), lanes))
+        fast = np.concatenate([waiting, fast, np.zeros((1 if last == frames else 0, fast.shape[1]))])
+        whole = len(fast) // pace * pace
+        waiting = fast[whole:]
         done = 0
-        while done < len(fast):
-            until = min(done + _STEP_SAMPLES, len(fast), done + marking.samples_left())
+        while done < whole:
+            until = min(done + _STEP_SAMPLES, whole, done + marking.ticks_left() * pace)
             stepper.process(fast[done:until])
-            for k, tap in enumerate(taps):
-                stepper.heard(tap, heard[done:until, k])
+            for way in ways:
+                way.take(stepper)
             done = until
-        slow = down(heard.reshape(len(fast), len(taps) * lanes), last == frames)
-        deliver(delivered, slow.reshape(-1, len(taps), lanes) + rest)
-        delivered += len(slow)
+        slow = [way.frames(last == frames) for way in ways]
+        deliver(delivered, np.stack(slow, axis=1))
+        delivered += len(slow[0])
         tick(lanes * (last - first))
-    marking.samples_left()
+    marking.ticks_left()
     peaks = {stage: peak.copy() for stage, peak in stepper.peaks().items()}
     return LaneResult(marking.at_marks(), marking.watched(), peaks, stepper.statistics())
 
 
+class _WayDown:
+    """From an output's own rate to that of the take.
+
+    Parameters
+    ----------
+    circuits : one for all lanes or one a lane
+    tap : which output
+    lanes : int
+    sample_rate_hz : of the take
+    """
+
+    def __init__(
+        self, circuits: Sequence[Circuit], tap: Tap, lanes: int, sample_rate_hz: float
+    ) -> None:
+        factor = circuits[0].rate_hz(tap) / sample_rate_hz
+        self._tap, self._lanes = tap, lanes
+        self._convert = resampler(sample_rate_hz, factor, lanes, down=True)
+        self._rest = np.array([c.sections[tap.section].output_v[tap.row] for c in circuits])
+        # Of the first tick only the last step counts, and nothing after the last frame.
+        self._skip = circuits[0].paces[tap.section] - 1
+        self._blocks: list[FloatArray] = []
+
+    def take(self, stepper: Stepper) -> None:
+        """Note what was just stepped."""
+        block = stepper.heard(self._tap)[self._skip :]
+        self._skip = 0
+        self._blocks.append(block)
+
+    def frames(self, last: bool) -> FloatArray:
+        """What comes out at the rate of the take by now, (frames, lanes) volts."""
+        fast = np.concatenate(self._blocks)
+        self._blocks.clear()
+        return np.asarray(self._convert(fast[:-1] if last else fast, last) + self._rest)
+
+
 class _Marks:
-    """Takes the states at the marked and watched samples; enters given ones at the first mark."""
+    """Takes the states at the marked and watched ticks; enters given ones at the first mark."""
 
     def __init__(self, stepper: Stepper, marks: list[int], watch: list[int]) -> None:
         self.stepper, self.marks, self.watch = stepper, marks, watch
-        self.waiting = sorted({*marks, *watch, *(w + 1 for w in watch)})
+        self.waiting = sorted({*marks, *watch})
         self.snapshots: dict[int, Snapshot] = {}
 
-    def samples_left(self) -> int:
-        """Samples until the next snapshot, after taking the one that is due."""
-        now = self.stepper.samples
+    def ticks_left(self) -> int:
+        """Ticks until the next snapshot, after taking the one that is due."""
+        now = self.stepper.ticks
         if self.waiting and self.waiting[0] == now:
             if self.marks and self.marks[0] == now:
                 self.stepper.enter()
@@ -124,11 +166,5 @@ class _Marks:
         ]
 
     def watched(self) -> list[FloatArray]:
-        """States of all sections at every watched sample and the next."""
-        if not self.watch:
-            return []
-        pairs = [self.snapshots[w + k] for w in self.watch for k in (0, 1)]
-        return [
-            states.reshape(len(self.watch), 2, *states.shape[1:])
-            for states in self.stepper.developed(pairs)
-        ]
+        """What is remembered in all sections at every watched tick, (watched, memory, lanes)."""
+        return self.stepper.developed([self.snapshots[w] for w in self.watch]) if self.watch else []

@@ -30,7 +30,7 @@ def default_oversample(sample_rate_hz: float) -> int:
 
 
 def resampler(
-    sample_rate_hz: float, factor: int, channels: int, *, down: bool = False
+    sample_rate_hz: float, factor: float, channels: int, *, down: bool = False
 ) -> Callable[[FloatArray, bool], FloatArray]:
     """Stream from the rate of a take to ``factor`` times that, or down again.
 
@@ -38,7 +38,9 @@ def resampler(
     ----------
     sample_rate_hz : float
         Rate of the take.
-    factor, channels : int
+    factor : float
+        Power of two.
+    channels : int
 
     Returns
     -------

@@ -27,12 +27,17 @@ from numpy.typing import NDArray
 from vadist.arrays import FloatArray, IndexArray
 from vadist.pool import StoppablePool, results
 from vadist.stepping.batch import LANES, StepError
+from vadist.stepping.carrying import volts_remembered
 from vadist.stepping.circuit import Circuit, Tap
 from vadist.stepping.lanes import LaneResult, run_lanes
 from vadist.stepping.resampling import REACH
 
-SEAM_TOLERANCE_V = 1e-7
-"""Largest difference of any state at a seam, volts."""
+SEAM_TOLERANCE_V = 1e-6
+"""Largest difference of any state at a seam, for each volt it stands at, and below one volt: the
+roundings of single precision leave some tenths of it."""
+
+_NEVER_PER_S = 1e-9
+# A mode that decays no faster does not forget.
 
 _START_ERROR_V = 0.3
 # How far a state may be from its operating point when a warm-up begins.
@@ -103,8 +108,8 @@ class SpanResult:
         Largest state difference at a seam that was let stand.
     handed_on : list of (states, lanes)
         States at the end, for the next span's first seams, one lane a channel and candidate.
-    watched : list of (2, states, passages, channels, candidates)
-        States ``REACH`` frames before every passage, for other rates to go on from.
+    watched : list of (memory, passages, channels, candidates)
+        What is remembered ``REACH`` frames before every passage, for other rates to go on from.
     """
 
     peaks: dict[str, FloatArray]
@@ -120,19 +125,11 @@ def warm_up_seconds(circuit: Circuit) -> float:
     """Time after which a start from the operating point is forgotten to the seam tolerance."""
     slowest = 0.0
     for section in circuit.sections:
-        s, m = section.states, section.ports
-        if not s:
-            continue
-        slopes = section.port_slopes
-        gain = np.linalg.solve(np.eye(m) - slopes @ section.K, slopes @ section.P[:, :s])
-        first = s + section.inputs
-        step = section.W[:s, :s] + section.W[:s, first:] @ gain
-        values = np.abs(np.linalg.eigvals(step))
-        decaying = values[values < 1.0 - 1e-13]
-        if len(decaying) < len(values):
+        decays = -section.modes.real
+        if (decays <= _NEVER_PER_S).any():
             return math.inf
-        slowest = max(slowest, float(np.max(-1.0 / np.log(np.maximum(decaying, 1e-300)))))
-    return slowest / circuit.sample_rate_hz * math.log(_START_ERROR_V / SEAM_TOLERANCE_V)
+        slowest = max(slowest, float(np.max(1.0 / decays, initial=0.0)))
+    return slowest * math.log(_START_ERROR_V / SEAM_TOLERANCE_V)
 
 
 def plan_segments(
@@ -233,9 +230,9 @@ class Span:
         }
         handed_on = [s[:, -self.rows :] for s in lanes.end]
         watched = [
-            # From (passages of a segment, 2, states, lanes).
-            np.moveaxis(s.reshape(*s.shape[:3], *shape), (1, 2, 3), (0, 1, 2)).reshape(
-                2, s.shape[2], self.plan.segments * len(s), channels, candidates
+            # From (passages of a segment, memory, lanes).
+            np.moveaxis(s.reshape(*s.shape[:2], *shape), (1, 2), (0, 1)).reshape(
+                s.shape[1], self.plan.segments * len(s), channels, candidates
             )
             for s in lanes.watched
         ]
@@ -322,13 +319,19 @@ class Span:
         """
         run = partial(self._run, pool.tick)
         mended, worst = np.zeros(self.rows, dtype=int), np.zeros(self.rows)
+        circuit = self.circuits[0]
+        volts = [
+            volts_remembered(circuit.structure(k)) for k in range(len(circuit.sections))
+        ]
         for first in range(self.rows, self.rows * self.plan.segments, self.rows):
             here = np.arange(first, first + self.rows)
-            apart = np.zeros(self.rows)
-            for end, begin in zip(lanes.end, lanes.begin, strict=True):
-                moved = np.abs(end[:, here - self.rows] - begin[:, here])
+            apart, fits = np.zeros(self.rows), np.ones(self.rows, dtype=bool)
+            for end, begin, count in zip(lanes.end, lanes.begin, volts, strict=True):
+                before, after = end[:count, here - self.rows], begin[:count, here]
+                moved = np.abs(before - after)
                 apart = np.maximum(apart, moved.max(axis=0, initial=0.0))
-            fits = apart <= SEAM_TOLERANCE_V
+                allowed = SEAM_TOLERANCE_V * np.maximum(np.abs(before), 1.0)
+                fits &= (moved <= allowed).all(axis=0)
             worst = np.maximum(worst, np.where(fits, apart, 0.0))
             mended += ~fits
             again = here[~fits]

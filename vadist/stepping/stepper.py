@@ -28,6 +28,8 @@ class Stepper:
     enter : sequence of (states, lanes), optional
         Volts that :meth:`enter` will put the states into, one array a section; NaN leaves one as
         it is.
+    real : type
+        What lanes are stepped in.
     """
 
     def __init__(
@@ -36,7 +38,9 @@ class Stepper:
         lanes: int,
         columns: Sequence[int] | None = None,
         enter: Sequence[FloatArray] | None = None,
+        real: type = REAL,
     ) -> None:
+        self._real = real
         every = list(circuits) if len(circuits) > 1 else list(circuits) * lanes
         self.circuit, self.lanes, self.ticks = circuits[0], lanes, 0
         heard = np.arange(lanes) if columns is None else np.asarray(columns)
@@ -52,7 +56,7 @@ class Stepper:
             states = None if enter is None else enter[k]
             beat = self.circuit.beat(k)
             self._banks.append(
-                _Bank([c.sections[k] for c in every], written, feeds, beat, states)
+                _Bank([c.sections[k] for c in every], written, feeds, beat, states, real)
             )
 
     def process(self, volts: FloatArray) -> None:
@@ -68,7 +72,7 @@ class Stepper:
         StepError
             Naming the stages, the time and the residual of the first sample without a solution.
         """
-        take = np.require(volts, dtype=REAL, requirements=["C", "W"])
+        take = np.require(volts, dtype=self._real, requirements=["C", "W"])
         self._take.blocks = [take[None]]
         ticks = len(take) // self.circuit.entry_pace
         for bank, pace in zip(self._banks, self.circuit.paces, strict=True):
@@ -84,7 +88,7 @@ class Stepper:
         return out
 
     def states(self) -> list[FloatArray]:
-        """Copies of the states, (states, lanes) in volts, one array a section."""
+        """Copies of what the lanes go on from, (memory, lanes), one array a section."""
         return [bank.outlet.gather([b.states for b in bank.batches]) for bank in self._banks]
 
     def snapshot(self) -> "Snapshot":
@@ -198,7 +202,7 @@ class _Bank:
     written : int
     feeds : sequence of (outlet, row), one a signal
     beat : steps of a beat, and samples of each signal
-    enter : (states, lanes), optional
+    enter : (memory, lanes), optional
     """
 
     def __init__(
@@ -208,6 +212,7 @@ class _Bank:
         feeds: Sequence[tuple[_Outlet, int]],
         beat: tuple[int, tuple[int, ...]],
         enter: FloatArray | None,
+        real: type,
     ) -> None:
         place: dict[object, int] = {}
         every: list[int] = []
@@ -222,7 +227,8 @@ class _Bank:
         used = np.any([sections[lane].coefficients for lane in first], axis=0)
         zeros = frozenset(np.flatnonzero(~used).tolist())
         self.batches = [
-            Batch([sections[lane] for lane in group], written, beat, zeros) for group in groups
+            Batch([sections[lane] for lane in group], written, beat, zeros, real)
+            for group in groups
         ]
         self.lanes = [
             np.array(group)[batch.spread] for group, batch in zip(groups, self.batches, strict=True)
