@@ -187,7 +187,7 @@ class _Writer:
                 if inner or a == b:
                     self.put(depth, f"m{a}_{b} = -({inner or '0.0'})")
                     filled.add((a, b))
-        for a in n.curved:
+        for a in range(n.ports):
             entries = [f"abs(m{a}_{b})" for b in range(n.ports) if (a, b) in filled]
             self.put(depth, f"{self.at(f'steep{a}')} = {' + '.join(entries)}")
         for a in range(n.ports):
@@ -320,11 +320,10 @@ class _Writer:
         self.lanes(depth + 1)
         for name in [*states, *currents, *n.taps]:
             self.put(depth + 2, f"{name} = {self.at(name)}")
-        bends = ["0.0"] * n.ports
-        for a in n.curved:
-            bends[a] = f"bend{a}"
-            bend = f"{self.at(f'theta{a}')} * ({self.at(f'j{a}')} - 2.0 * i{a})"
-            self.put(depth + 2, f"bend{a} = {bend}")
+        bends = [f"bend{a}" for a in range(n.ports)]
+        for a in range(n.ports):
+            before = f"({self.at(f'j{a}')} - 2.0 * i{a})" if a in n.curved else f"-i{a}"
+            self.put(depth + 2, f"bend{a} = {self.at(f'theta{a}')} * {before}")
         for r in range(n.states):
             # Kept apart from the state: what a step adds to a slow one is far smaller than it.
             known = self.plus(
@@ -387,9 +386,8 @@ class _Writer:
         self.lanes(depth)
         for name in [*states, *solved, *newest]:
             self.put(depth + 1, f"{name} = {self.at(name)}")
-        bent = ["0.0"] * n.ports
-        for a in n.curved:
-            bent[a] = f"bent{a}"
+        bent = [f"bent{a}" for a in range(n.ports)]
+        for a in range(n.ports):
             self.put(depth + 1, f"bent{a} = {self.at(f'theta{a}')} * r{a}")
         for r in range(n.states):
             grown = self.plus(self.at(f"s{r}"), self.dot("C1", r, solved), self.dot("CQ", r, bent))
@@ -414,10 +412,13 @@ class _Writer:
                 )
             if r < n.written:
                 self.put(depth + 1, f"y[{r}, t, l] = y{r}")
-        for a in n.curved:
-            self.put(depth + 1, f"{self.at(f'j{a}')} = {self.at(f'i{a}')}")
-            steep = f"{self.at(f'steep{a}')} + 1e-30"
-            self.put(depth + 1, f"{self.at(f'theta{a}')} = min(1.0, 1.0 / ({steep}))")
+        for a in range(n.ports):
+            flat = f"min(1.0, {CURVED if a in n.curved else STRAIGHT} / ({self.at(f'steep{a}')} + 1e-30))"
+            if a in n.curved:
+                self.put(depth + 1, f"{self.at(f'j{a}')} = {self.at(f'i{a}')}")
+                self.put(depth + 1, f"{self.at(f'theta{a}')} = {flat}")
+            else:
+                self.put(depth + 1, f"{self.at(f'theta{a}')} = 1.0 - {flat}")
         for a in range(n.ports):
             self.put(depth + 1, f"{self.at(f'i{a}')} = r{a}")
         for k, taken in enumerate(n.taken):
@@ -429,6 +430,9 @@ class _Writer:
             for age in range(TAPS - 1):
                 self.put(depth + 1, f"{self.at(f'h{k}_{age}')} = n{age}")
 
+
+CURVED, STRAIGHT = 1.0, 4.0
+"""How steep a port may be for a full parabola, and for a full line."""
 
 COARSE = 5e-7
 """Of a control voltage: what single precision does not resolve."""

@@ -133,7 +133,8 @@ class Structure:
                 names += [f"g{k}_{age}" for age in range(TAPS)]
         names += [f"e{k}" for k in range(self.slow)]
         names += [f"i{k}" for k in range(self.ports)]
-        names += [f"{word}{k}" for k in self.curved for word in ("j", "theta")]
+        names += [f"theta{k}" for k in range(self.ports)]
+        names += [f"j{k}" for k in self.curved]
         return tuple(names)
 
     @cached_property
@@ -143,7 +144,7 @@ class Structure:
         names += [f"s{k}" for k in range(self.states)]
         names += [f"u{k}_{age}" for k, taken in enumerate(self.taken) for age in range(taken)]
         names += [f"r{k}" for k in range(self.ports)]
-        names += [f"steep{k}" for k in self.curved]
+        names += [f"steep{k}" for k in range(self.ports)]
         for word in CONTROL_WORDS:
             names += [f"{word}{c}" for c in range(self.controls)]
         names += [f"slope{a}_{k}" for a in range(self.ports) for k in self.controls_of[a]]

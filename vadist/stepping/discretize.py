@@ -55,7 +55,8 @@ class DiscreteSection:
     control_v, port_a : (controls,), (ports,)
         Operating point.
     port_slopes : (ports, controls)
-        Derivatives of the port currents there, siemens; they are part of A.
+        Slopes of the port currents there that are part of A, siemens: none of an op-amp's, whose
+        current is bounded, and so stays bounded from the first step on.
     limits : (controls, 4)
     kinds : tuple of str
         Devices.
@@ -71,8 +72,8 @@ class DiscreteSection:
         Of each signal, that come in a step.
     stages : tuple of str
     step_rate_hz : float
-    modes : (states,) complex
-        Eigenvalues of the section at rest, 1/s.
+    modes, rest_modes : (states,) complex
+        Eigenvalues of A, and of the section as it rests, 1/s.
     """
 
     A: FloatArray
@@ -101,6 +102,7 @@ class DiscreteSection:
     stages: tuple[str, ...]
     step_rate_hz: float
     modes: np.ndarray
+    rest_modes: np.ndarray
 
     @property
     def states(self) -> int:
@@ -159,15 +161,16 @@ def difference_equations(
     -------
     DiscreteSection
     """
-    space = state_space(section, point, output_nodes)
+    curved = _curved_ports(section)
+    flat = np.array([k not in curved for k in range(len(point.port_a))], dtype=bool)
+    slopes = np.where(flat[:, None], 0.0, point.slopes)
+    space = state_space(section, point, slopes, output_nodes)
     h, signals = 1.0 / step_rate_hz, len(section.signals)
     transition, weights = _integrals(space, h)
     before = (weights[0] - weights[1]) @ space.C
     after = weights[1] @ space.C
     curve = 0.5 * (weights[2] - weights[1]) @ space.C
-    curved = _curved_ports(section)
-    flat = np.array([k not in curved for k in range(len(point.port_a))], dtype=bool)
-    curve[:, flat] = 0.0
+    curve[:, flat] = before[:, flat]
     columns = [
         _input_weights(space, h, space.B[:, [k]], samples[k]) for k in range(signals)
     ]
@@ -189,7 +192,7 @@ def difference_equations(
         N=_clean(space.N),
         control_v=point.control_v,
         port_a=point.port_a,
-        port_slopes=point.slopes,
+        port_slopes=slopes,
         limits=np.array([x for d in section.devices for x in d.limits]).reshape(-1, 4),
         kinds=tuple(d.kind for d in section.devices),
         parameters=tuple(d.parameters for d in section.devices),
@@ -200,7 +203,8 @@ def difference_equations(
         samples=samples,
         stages=section.stages,
         step_rate_hz=step_rate_hz,
-        modes=space.modes if len(space.modes) else np.linalg.eigvals(space.A).astype(complex),
+        modes=_modes(space),
+        rest_modes=_modes(state_space(section, point, point.slopes, output_nodes)),
     )
 
 
@@ -233,8 +237,12 @@ def through(
         kinds=(), parameters=(), curved=(), output_nodes=nodes,
         output_v=np.array([rest_v[node] for node in nodes]),
         signals=(INPUT,), samples=(1,), stages=stages, step_rate_hz=rate_hz,
-        modes=np.zeros(0, dtype=complex),
+        modes=np.zeros(0, dtype=complex), rest_modes=np.zeros(0, dtype=complex),
     )  # fmt: skip
+
+
+def _modes(space: StateSpace) -> np.ndarray:
+    return space.modes if len(space.modes) else np.linalg.eigvals(space.A).astype(complex)
 
 
 def _curved_ports(section: Section) -> tuple[int, ...]:

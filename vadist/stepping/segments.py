@@ -125,7 +125,7 @@ def warm_up_seconds(circuit: Circuit) -> float:
     """Time after which a start from the operating point is forgotten to the seam tolerance."""
     slowest = 0.0
     for section in circuit.sections:
-        decays = -section.modes.real
+        decays = -section.rest_modes.real
         if (decays <= _NEVER_PER_S).any():
             return math.inf
         slowest = max(slowest, float(np.max(1.0 / decays, initial=0.0)))

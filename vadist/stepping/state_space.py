@@ -65,7 +65,7 @@ class StateSpace:
 
 
 def state_space(
-    section: Section, point: OperatingPoint, output_nodes: tuple[str, ...]
+    section: Section, point: OperatingPoint, slopes: FloatArray, output_nodes: tuple[str, ...]
 ) -> StateSpace:
     """Differential equations of a section about its operating point.
 
@@ -73,17 +73,19 @@ def state_space(
     ----------
     section : Section
     point : OperatingPoint
+    slopes : (ports, controls)
+        Of the port currents, siemens, that count as conductances of the circuit.
     output_nodes : tuple of str
         Unknown nodes whose voltages leave the section.
     """
     signals, n = len(section.signals), len(section.unknowns)
     caps, coils = section.capacitors, section.inductors
     turns = len(coils.parts)
-    slopes = section.port_into @ point.slopes
+    straight = section.port_into @ slopes
     charge = (caps.into * caps.values) @ caps.across
     charge_u = (caps.into * caps.values) @ caps.across_known[:, :signals]
-    conduct = section.conductance - slopes @ section.control
-    conduct_u = (section.conductance_known - slopes @ section.control_known)[:, :signals]
+    conduct = section.conductance - straight @ section.control
+    conduct_u = (section.conductance_known - straight @ section.control_known)[:, :signals]
     stored, unstored = _range_and_null(charge)
     # Unknowns of each moment: node volts, then coil currents, which are states themselves.
     q = stored.shape[1]
