@@ -6,7 +6,8 @@ import math
 import pytest
 
 from vadist.circuits.network import DiodeString
-from vadist.designs.design import Control, Design, Source, Supply
+from vadist.designs.design import Control, Design, Source
+from vadist.designs.supply import Supply
 from vadist.designs.files import (
     apply_settings,
     load_design,

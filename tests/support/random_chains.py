@@ -3,7 +3,8 @@
 import numpy as np
 
 from vadist.circuits.network import DiodeString
-from vadist.designs.design import Design, Source, Supply
+from vadist.designs.design import Design, Source
+from vadist.designs.supply import Supply
 from vadist.parts.library import DIODES, OPAMPS, TRANSISTORS
 from vadist.stages import STAGES, DiodePair, Pot
 

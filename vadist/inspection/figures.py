@@ -281,7 +281,7 @@ def as_json(found: Inspection) -> dict[str, Any]:
         "design": found.design.name,
         "description": found.design.description,
         "supply_v": supply.volts,
-        "bias_v": supply.volts * supply.bias,
+        "bias_v": supply.bias_v,
         "positions": {name: knob.position for name, knob in found.design.controls.items()},
         "gain_hz": GAIN_HZ,
         "control_hz": CONTROL_HZ,

@@ -47,7 +47,7 @@ def _print(found: Inspection, out: Console) -> None:
         out.print(design.description, markup=False)
     supply = design.supply
     out.print(
-        f"Supply {_v(supply.volts)}, bias {_v(supply.volts * supply.bias)}, "
+        f"Supply {_v(supply.volts)}, bias {_v(supply.bias_v)}, "
         f"draws {_a(found.current.total_a)} at rest (bias divider not counted)."
     )
     knobs = ", ".join(f"{name} {knob.position:g}" for name, knob in design.controls.items())

@@ -160,7 +160,7 @@ class Stage:
         for name, info in self.fields().items():
             value = getattr(self, name)
             if info.kind == "part" and value is not None:
-                _check_part(name, info, value)
+                check_part(name, info, value)
             if info.kind == "choice" and value not in info.choices:
                 allowed = " or ".join(repr(c) for c in info.choices)
                 raise DesignError(f"{name} must be {allowed} (got {value!r})")
@@ -181,7 +181,8 @@ def output_node(stage: str) -> str:
 SENSIBLE = {"ohm": (0.0, 1e9), "F": (1e-13, 1e-1), "H": (1e-7, 1e3)}
 
 
-def _check_part(name: str, info: FieldInfo, value: float) -> None:
+def check_part(name: str, info: FieldInfo, value: float) -> None:
+    """Refuse a part's value that is no number or decades off."""
     low, high = SENSIBLE[info.unit]
     if isinstance(value, bool) or not isinstance(value, int | float):
         raise DesignError(f"{name} must be a number in {info.unit} (got {value!r})")
