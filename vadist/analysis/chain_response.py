@@ -1,6 +1,6 @@
 """Small-signal response of a whole design: from its input to every node, stage by stage."""
 
-from collections.abc import Iterable
+from collections.abc import Collection, Iterable
 from dataclasses import dataclass
 
 import numpy as np
@@ -80,13 +80,22 @@ def solve_design(design: Design, network: Network | None = None) -> SolvedDesign
     return SolvedDesign(wired, tuple(solve_all(wired)), design)
 
 
-def node_responses(solved: SolvedDesign, frequencies_hz: ArrayLike) -> dict[str, ComplexArray]:
-    """Response from the input to every node.
+def node_responses(
+    solved: SolvedDesign,
+    frequencies_hz: ArrayLike,
+    driven: str = INPUT,
+    pinned: Collection[str] = (),
+) -> dict[str, ComplexArray]:
+    """Response to every node, from the input or another node that is held.
 
     Parameters
     ----------
     solved : SolvedDesign
     frequencies_hz : (f,)
+    driven : str
+        The input, or a rail that is held: ``solved.network.ideal_supply`` carries a ripple.
+    pinned : collection of str
+        Nodes that do not move from where they rest: rails made stiff.
 
     Returns
     -------
@@ -101,17 +110,18 @@ def node_responses(solved: SolvedDesign, frequencies_hz: ArrayLike) -> dict[str,
     """
     f = np.asarray(frequencies_hz, dtype=float)
     s = 2j * np.pi * f
-    known: dict[str, ComplexArray] = {
-        rail: np.zeros(len(f), complex) for rail in solved.network.rails
-    }
-    known[INPUT] = np.ones(len(f), dtype=complex)
+    held = (*solved.network.rails, INPUT)
+    known: dict[str, ComplexArray] = {node: np.zeros(len(f), complex) for node in held}
+    known[driven] = np.ones(len(f), dtype=complex)
     for section, point in solved.sections:
         G, C, Gk, Ck = linear_system(section, point)
-        signals = range(len(section.signals))
+        for k, node in enumerate(section.unknowns):
+            if node in pinned:
+                G[k], C[k], Gk[k], Ck[k] = np.eye(len(G))[k], 0.0, 0.0, 0.0
         drive = sum(
             (
-                known[section.signals[k]][:, None] * (Gk[:, k] + s[:, None] * Ck[:, k])
-                for k in signals
+                known[node][:, None] * (Gk[:, k] + s[:, None] * Ck[:, k])
+                for k, node in enumerate((*section.signals, *section.rails))
             ),
             np.zeros((len(f), len(G)), dtype=complex),
         )

@@ -19,6 +19,7 @@ from scipy.linalg import eig
 from vadist.analysis.chain_response import SolvedDesign
 from vadist.analysis.small_signal import linear_system
 from vadist.arrays import ComplexArray, FloatArray
+from vadist.circuits.network import INPUT
 
 
 @dataclass(frozen=True)
@@ -44,17 +45,20 @@ def section_pencils(solved: SolvedDesign) -> list[Pencil]:
     """Poles of every section, and zeros of its transfer to the last stage output in it."""
     outputs = list(solved.stage_nodes.values())
     pencils = []
+    heard = {INPUT}  # a follower of the bias rail hands on volts, too, but none of the input's
     for section, point in solved.sections:
         G, C, Gk, Ck = linear_system(section, point)
         pencils.append(Pencil("pole", G, C))
         last = next((n for n in reversed(outputs) if n in section.unknowns), None)
-        if last is None or len(section.signals) != 1:
+        hears = [k for k, signal in enumerate(section.signals) if signal in heard]
+        heard |= set(section.unknowns) if hears else set()
+        if last is None or len(hears) != 1:
             continue
         row, _ = section.selector(last)
         size = len(G)
         A, B = np.zeros((size + 1, size + 1)), np.zeros((size + 1, size + 1))
         A[:size, :size], B[:size, :size] = G, C
-        A[:size, size], B[:size, size] = Gk[:, 0], Ck[:, 0]
+        A[:size, size], B[:size, size] = Gk[:, hears[0]], Ck[:, hears[0]]
         A[size, : len(row)] = row
         pencils.append(Pencil("zero", A, B))
     return pencils

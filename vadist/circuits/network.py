@@ -26,7 +26,7 @@ INPUT = "input"
 IDEAL_SUPPLY = "supply.ideal"
 """What feeds a supply rail that moves: held at its volts, but for a ripple."""
 OPAMP_REFERENCE = "bias.nominal"
-"""Held where the bias rail would rest unloaded, when that rail moves: no part is connected to it."""
+"""Held where a bias rail that moves would rest unloaded; no part is connected to it."""
 
 SMALLEST_RESISTANCE_OHM = 1e-3
 """What is less is a wire, and makes one node of two: a centimetre of a board's track has more
@@ -216,7 +216,9 @@ class Network:
         """Rails that currents move, under the names they are found by: ``supply``, ``bias``."""
         driven = {d.owned_node for d in self.devices}
         found = (self.held(rail) for rail in (SUPPLY, BIAS) if rail in self.fed)
-        return tuple(rail for rail in dict.fromkeys(found) if rail not in {*driven, *self.rails, INPUT})
+        return tuple(
+            rail for rail in dict.fromkeys(found) if rail not in {*driven, *self.rails, INPUT}
+        )
 
     @property
     def supply_is_constant(self) -> bool:

@@ -246,4 +246,19 @@ def solve_all(network: Network) -> list[tuple[Section, OperatingPoint]]:
         point = solve_operating_point(section, np.array([volts[s] for s in section.signals]))
         volts |= dict(zip(section.unknowns, point.node_v.tolist(), strict=True))
         solved.append((section, point))
+    _refuse_starved(network, volts)
     return solved
+
+
+def _refuse_starved(network: Network, volts: dict[str, float]) -> None:
+    """Refuse a supply rail that sinks, at rest, to where an op-amp has nothing left to swing."""
+    for device in network.devices:
+        if "supply" not in device.nodes:
+            continue
+        rail = volts.get(device.nodes["supply"], network.supply_v)
+        least = device.model.headroom_high_v + device.model.headroom_low_v
+        if not rail > least:
+            raise DesignError(
+                f"{device.part}: {device.model.name} needs more than {least:g} V of supply "
+                f"(the rail rests at {rail:.3g} V; less resistance in it, or more volts, would do)"
+            )

@@ -295,9 +295,7 @@ def _section(network: Network, group: _Group, floating: Sequence[set[str]]) -> S
         return _incidence_row(a, names) - _incidence_row(b, names)
 
     def branches(elements: Sequence[TwoTerminal], extra: Sequence[Device] = ()) -> Branches:
-        held = [
-            TwoTerminal(d.part, d.owned_node, network.reference, d.owned_farad) for d in extra
-        ]
+        held = [TwoTerminal(d.part, d.owned_node, network.reference, d.owned_farad) for d in extra]
         every = [*elements, *held]
         across = [difference(e.a, e.b, unknowns) for e in every]
         into = [

@@ -193,7 +193,8 @@ class Supply:
         22000.0
         """
         if name == "bias" and value is not None:
-            return dataclasses.replace(self, **dict.fromkeys(_DIVIDER), bias=value)
+            held: dict[str, Any] = {**dict.fromkeys(_DIVIDER), name: value}
+            return dataclasses.replace(self, **held)
         if name in _DIVIDER[:2]:
             if value is None:
                 return self.with_value("bias", self.fraction)

@@ -202,7 +202,9 @@ def _table(raw: object, faults: _Faults) -> Mapping[str, Any]:
     return {}
 
 
-def _fields(cls: type[Stage] | type[Supply], table: Mapping[str, Any], faults: _Faults) -> dict[str, Any]:
+def _fields(
+    cls: type[Stage] | type[Supply], table: Mapping[str, Any], faults: _Faults
+) -> dict[str, Any]:
     values = {}
     for name, info in cls.fields().items():
         if name in table:

@@ -1,4 +1,4 @@
-"""The op-amp of :mod:`vadist.devices.opamp` on a supply that moves: its upper limit moves with it."""
+"""The op-amp on a supply that moves: its upper limit moves with the rail."""
 
 import dataclasses
 import math

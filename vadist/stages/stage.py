@@ -125,8 +125,11 @@ class Stage:
 
     kind: ClassVar[str] = ""
     job: ClassVar[str] = ""
-    driven_at_bias: ClassVar[bool] = False
-    """Whether what drives the stage must rest at the bias rail (else it may rest anywhere)."""
+
+    @property
+    def driven_at_bias(self) -> bool:
+        """Whether what drives the stage must rest at the bias rail (else it may rest anywhere)."""
+        return False
 
     def wire(self, network: Network, source: str, output: str) -> None:
         """Add the stage's elements between two nodes of a network."""
