@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 
 from vadist.analysis.chain_response import solve_design
+from vadist.analysis.corners import find_corners
 from vadist.circuits.sections import Section, split_into_sections
 from vadist.designs.design import Design
 from vadist.designs.files import load_design
@@ -48,6 +49,30 @@ def test_a_torn_rail_is_a_signal_of_the_sections_of_a_stiff_one(design, rail, ow
     # Nothing of what a part does is lost: conductances add up to those of the whole.
     whole = np.abs(together.conductance).sum()
     assert 0.0 < sum(np.abs(section.conductance).sum() for section in apart) < whole
+
+
+@pytest.mark.parametrize(("design", "rail"), [(DIVIDED, "bias"), (TIRED, "supply")])
+def test_torn_sections_rest_where_the_whole_rests(design, rail) -> None:
+    """Same volts, currents and slopes at every device, within the rounding of the laws."""
+    solved = solve_design(design)
+    ((together, at),) = solved.sections
+    apart = solved.torn((rail,))
+    for values in ("control_v", "port_a", "slopes"):
+        whole = np.sort(np.ravel(getattr(at, values)))
+        found = np.sort(np.concatenate([np.ravel(getattr(point, values)) for _, point in apart]))
+        whole, found = whole[whole != 0.0], found[found != 0.0]
+        assert found == pytest.approx(whole, rel=1e-6, abs=1e-15), values
+    assert sum(len(section.unknowns) for section, _ in apart) == len(together.unknowns) - 1
+
+
+def test_poles_and_zeros_are_those_of_the_blocks_on_a_stiff_rail() -> None:
+    """Within 1 %: the rail rests some millivolts lower."""
+    roots = [
+        [(r.kind, r.frequency_hz) for r in find_corners(solve_design(d)).roots]
+        for d in (STIFF, DIVIDED)
+    ]
+    assert [kind for kind, _ in roots[0]] == [kind for kind, _ in roots[1]]
+    assert [hz for _, hz in roots[1]] == pytest.approx([hz for _, hz in roots[0]], rel=0.01)
 
 
 def test_stiff_rails_are_no_signals_and_no_unknowns() -> None:

@@ -86,14 +86,15 @@ def node_responses(
     driven: str = INPUT,
     pinned: Collection[str] = (),
 ) -> dict[str, ComplexArray]:
-    """Response to every node, from the input or another node that is held.
+    """Response to every node, from the input or another one.
 
     Parameters
     ----------
     solved : SolvedDesign
     frequencies_hz : (f,)
     driven : str
-        The input, or a rail that is held: ``solved.network.ideal_supply`` carries a ripple.
+        What has a volt: the input, a rail that is held (``solved.network.ideal_supply`` carries a
+        ripple), or any node, whatever drives it otherwise.
     pinned : collection of str
         Nodes that do not move from where they rest: rails made stiff.
 
@@ -112,12 +113,12 @@ def node_responses(
     s = 2j * np.pi * f
     held = (*solved.network.rails, INPUT)
     known: dict[str, ComplexArray] = {node: np.zeros(len(f), complex) for node in held}
-    known[driven] = np.ones(len(f), dtype=complex)
+    if driven in known:
+        known[driven] = np.ones(len(f), dtype=complex)
     for section, point in solved.sections:
         G, C, Gk, Ck = linear_system(section, point)
-        for k, node in enumerate(section.unknowns):
-            if node in pinned:
-                G[k], C[k], Gk[k], Ck[k] = np.eye(len(G))[k], 0.0, 0.0, 0.0
+        fixed = [k for k, node in enumerate(section.unknowns) if node in (*pinned, driven)]
+        G[fixed], C[fixed], Gk[fixed], Ck[fixed] = np.eye(len(G))[fixed], 0.0, 0.0, 0.0
         drive = sum(
             (
                 known[node][:, None] * (Gk[:, k] + s[:, None] * Ck[:, k])
@@ -125,6 +126,7 @@ def node_responses(
             ),
             np.zeros((len(f), len(G)), dtype=complex),
         )
+        drive[:, [k for k in fixed if section.unknowns[k] == driven]] = -1.0
         w = np.linalg.solve(G + s[:, None, None] * C, -drive[..., None])[..., 0]
         known |= {node: w[:, k].astype(complex) for k, node in enumerate(section.unknowns)}
     return solved.network.under_all_names(known)
@@ -133,13 +135,14 @@ def node_responses(
 def stage_responses(solved: SolvedDesign, frequencies_hz: ArrayLike) -> dict[str, ComplexArray]:
     """Response of each stage, loaded as it is: its output over the output before it.
 
-    The first stage counts from the design's input, so a pickup and its cable belong to it.
+    The first stage counts from the design's input, so a pickup and its cable belong to it. Rails
+    that move are held: what they bring to a stage is not of its input.
 
     Returns
     -------
     mapping of stage -> (f,) complex
     """
-    found = node_responses(solved, frequencies_hz)
+    found = node_responses(solved, frequencies_hz, pinned=solved.network.moving_rails)
     return ratios(found, solved.stage_nodes.items())
 
 

@@ -42,11 +42,15 @@ class PencilRoot:
 
 
 def section_pencils(solved: SolvedDesign) -> list[Pencil]:
-    """Poles of every section, and zeros of its transfer to the last stage output in it."""
+    """Poles of every section, and zeros of its transfer to the last stage output in it.
+
+    Rails that move are taken as held, so that a root belongs to a block and not to all that share
+    a rail; zeros at 0 Hz of one long chain would not be told apart from others, besides.
+    """
     outputs = list(solved.stage_nodes.values())
     pencils = []
-    heard = {INPUT}  # a follower of the bias rail hands on volts, too, but none of the input's
-    for section, point in solved.sections:
+    heard = {INPUT}  # a section reads rails, too, but they hand on none of the input's volts
+    for section, point in solved.torn(solved.network.moving_rails):
         G, C, Gk, Ck = linear_system(section, point)
         pencils.append(Pencil("pole", G, C))
         last = next((n for n in reversed(outputs) if n in section.unknowns), None)

@@ -13,6 +13,7 @@ resistor and inductor the same holds of volts; and one more Newton step would mo
 than :data:`LARGEST_CORRECTION` of the largest voltage in the section. That step is then taken.
 """
 
+from collections.abc import Collection
 from dataclasses import dataclass
 
 import numpy as np
@@ -21,6 +22,7 @@ from vadist.arrays import FloatArray
 from vadist.circuits.dc_equations import DcEquations, Linearised
 from vadist.circuits.network import INPUT, Network
 from vadist.circuits.sections import Section, split_into_sections
+from vadist.devices.evaluate import currents_and_slopes
 from vadist.errors import ConvergenceError, DesignError
 
 LARGEST_IMBALANCE = 1e-9
@@ -221,6 +223,27 @@ class SolvedNetwork:
         for section, point in self.sections:
             volts |= dict(zip(section.unknowns, point.node_v.tolist(), strict=True))
         return self.network.under_all_names(volts)
+
+    def torn(self, nodes: Collection[str]) -> tuple[tuple[Section, OperatingPoint], ...]:
+        """Sections where the network is cut at nodes, too, each resting where it rests now.
+
+        Parameters
+        ----------
+        nodes : collection of str
+            Read by the sections as signals; see :func:`split_into_sections`.
+        """
+        volts = self.node_v
+        found = []
+        for section in split_into_sections(self.network, nodes):
+            node_v = np.array([volts[n] for n in section.unknowns])
+            known_v = np.array([volts[n] for n in (*section.signals, *section.rails)])
+            control_v = section.control @ node_v + section.control_known @ known_v
+            devices = section.devices
+            port_a, slopes = currents_and_slopes(
+                [d.kind for d in devices], [d.parameters for d in devices], control_v
+            )
+            found.append((section, OperatingPoint(node_v, known_v, control_v, port_a, slopes)))
+        return tuple(found)
 
     @property
     def stage_nodes(self) -> dict[str, str]:
