@@ -136,6 +136,29 @@ def test_impedance_of_a_rail() -> None:
     assert told.divider_a == pytest.approx(VOLTS / (UPPER + LOWER), rel=1e-3)  # load: 1 Gohm
 
 
+def test_what_a_rail_costs_and_hands_on() -> None:
+    """A high-pass whose resistor returns to a rail of 14k4 and 10 nF; within 1e-9.
+
+    The rail stands in series with the resistor; with volts of its own it reaches the output as
+    through a divider of the resistor and the coupling capacitor.
+    """
+    solved = solve_design(tap(replace(DIVIDER, bias_capacitor=10e-9), 1e9))
+    jw = 2j * math.pi * 100.0
+    rail, source = 1.0 / (1.0 / THEVENIN_OHM + jw * 10e-9), 1.0 / (jw * COUPLING_F)
+
+    def output(ohm: complex) -> complex:
+        below = 1.0 / (1e-9 + 1.0 / ohm)
+        return below / (source + below)
+
+    told = find_rails(solved, find_noise(solved))
+    assert told is not None
+    wanted_db = 20.0 * math.log10(abs(output(BIAS_OHM + rail) / output(BIAS_OHM)))
+    assert told.cost_db == pytest.approx(wanted_db, rel=1e-6)
+    handed_on = 1.0 / (1.0 / source + 1e-9)
+    found = node_responses(solved, [100.0], driven="bias")["tap.output"][0]
+    assert found == pytest.approx(handed_on / (handed_on + BIAS_OHM), rel=1e-9)
+
+
 def test_a_held_rail_costs_nothing_and_is_not_told() -> None:
     solved = solve_design(gain_stage(Supply(VOLTS, FRACTION)))
     assert find_rails(solved, find_noise(solved)) is None

@@ -5,9 +5,10 @@ Authority: the messages the documents promise: one line with place, rule and wha
 
 import pytest
 
+from vadist.analysis.chain_response import solve_design
 from vadist.audition.candidates import make_candidates
 from vadist.designs.design import Design
-from vadist.designs.files import apply_settings, parse_design, write_design
+from vadist.designs.files import apply_settings, load_design, parse_design, write_design
 from vadist.designs.supply import Ripple, Supply
 from vadist.errors import DesignError, DesignWarning
 from vadist.fitting.values import every_value, free_values
@@ -70,6 +71,8 @@ def test_a_divider_comes_and_goes_by_settings() -> None:
     assert made.supply.bias is None
     assert made.supply.bias_lower == pytest.approx(10e3)
     assert made.supply.fraction == pytest.approx(0.4)
+    below = design("bias = 0.4\n").with_value("supply.bias_lower", 10e3).supply
+    assert (below.bias_upper, below.fraction) == (pytest.approx(15e3), pytest.approx(0.4))
     held = made.with_value("supply.bias_lower", "none").supply
     assert (held.bias, held.bias_upper, held.bias_capacitor) == (pytest.approx(0.4), None, None)
     assert made.with_value("supply.bias", "45%").supply == Supply(9.0, 0.45)
@@ -115,3 +118,14 @@ def test_a_render_tells_that_it_leaves_a_ripple_out() -> None:
     with pytest.warns(DesignWarning, match=r"^supply\.ripple is told by inspect and left out"):
         found = render(rippling, [0.0, 0.1], 48_000)
     assert (found.volts == render(design(), [0.0, 0.1], 48_000).volts).all()
+
+
+def test_a_supply_that_leaves_an_opamp_no_room_is_refused() -> None:
+    """1.4 mA through 5 kohm is 7 V of 9: less than 1.5 V from either rail needs."""
+    starved = load_design("soft_clipper").with_value("gain.opamp", "TL072")
+    with pytest.raises(
+        DesignError,
+        match=r"^gain\.opamp: TL072 needs more than 3 V of supply .the rail rests at -?\d",
+    ) as found:
+        solve_design(starved.with_value("supply.resistance", "4k7"))
+    assert len(str(found.value).splitlines()) == 1
