@@ -8,9 +8,9 @@ from .designs.chain import Chain as Chain
 from .designs.design import Control as Control
 from .designs.design import Design as Design
 from .designs.design import Source as Source
-from .designs.design import Supply as Supply
 from .designs.files import load_design as load_design
 from .designs.files import write_design as write_design
+from .designs.supply import Supply as Supply
 from .errors import VadistError as VadistError
 from .fitting.fit import fit_design as fit_design
 from .inspection.figures import Inspection as Inspection

@@ -11,7 +11,8 @@ import numpy as np
 import pytest
 from example_circuits import WIRE_FARAD, antiparallel, ideal_diode, ideal_opamp
 
-from vadist.designs.design import Design, Supply
+from vadist.designs.design import Design
+from vadist.designs.supply import Supply
 from vadist.rendering.arrays import render, render_candidates
 from vadist.stages import CouplingHighPass, DiodeClipper, OpAmpGain
 

@@ -6,7 +6,7 @@ import math
 import pytest
 
 from vadist.circuits.network import DiodeString
-from vadist.designs.design import Control, Design, Source, Supply
+from vadist.designs.design import Control, Design, Source
 from vadist.designs.files import (
     apply_settings,
     load_design,
@@ -16,6 +16,7 @@ from vadist.designs.files import (
     preset_path,
     write_design,
 )
+from vadist.designs.supply import Ripple, Supply
 from vadist.errors import DesignError
 from vadist.parts import DiodeModel, OpAmpModel, TransistorModel, find_diode, find_opamp
 from vadist.stages import DiodeClipper, DiodePair, OpAmpGain, Pot, Stage, TransistorBoost
@@ -70,7 +71,16 @@ def odd_design():
             ),
             "clipper": DiodeClipper(series_resistor=2.2e3, diodes=pair),
         },
-        supply=Supply(9.3, 0.45),
+        supply=Supply(
+            9.3,
+            resistance=100.0 / 7.0,
+            filter_capacitor=1e-3 / 7.0,
+            bias_upper=1e5 / 3.0,
+            bias_lower=1e5 / 7.0,
+            bias_capacitor=1e-4 / 3.0,
+            bias_buffer=opamp,
+            ripple=Ripple(0.02 / 3.0, 1e3 / 7.0),
+        ),
         source=Source(inductance=2.5, volume_pot=Pot(250e3, 1.0)),
         load_ohm=98765.4321,
         input_at_bias=True,
@@ -106,6 +116,10 @@ def test_each_changed_value_is_written(path):
         changed = DiodePair(None, DiodeString(find_diode("1N4148")))
     elif isinstance(value, TransistorModel):
         changed = dataclasses.replace(value, early_voltage_v=50.0)
+    elif isinstance(value, Ripple):
+        changed = dataclasses.replace(value, peak_v=0.1)
+    elif isinstance(value, str):
+        changed = next(c for c in design.field_info(path).choices if c != value)
     else:
         changed = find_opamp("TL072")
     candidate = design.with_value(path, changed)

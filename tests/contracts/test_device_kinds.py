@@ -13,6 +13,7 @@ from example_circuits import every_stage
 
 from vadist.circuits.network import Network
 from vadist.designs.chain import Chain
+from vadist.designs.supply import Supply
 from vadist.devices import KINDS, DeviceKind, Resting
 from vadist.devices.kind import GROUND
 from vadist.parts import LIBRARY
@@ -20,10 +21,11 @@ from vadist.quantities import BOLTZMANN_J_PER_K
 
 
 def placed() -> dict[str, object]:
-    """One device of each kind, as the stages place them."""
+    """One device of each kind, as the stages place them on a stiff and on a moving supply."""
     found = {}
     for stage in every_stage().values():
-        found |= {d.kind: d for d in Chain([stage]).design().network().devices}
+        for supply in (Supply(), Supply(resistance=10.0)):
+            found |= {d.kind: d for d in Chain([stage], supply).design().network().devices}
     return found
 
 
@@ -95,7 +97,8 @@ def test_limits_noise_and_what_varies_are_told(kind: DeviceKind) -> None:
 @every_kind
 def test_a_network_can_place_it_and_the_library_lists_it(kind: DeviceKind) -> None:
     assert kind.name in placed(), "give a stage of tests/support/example_circuits.py the new kind"
-    assert callable(getattr(Network, kind.name, None)), f"Network.{kind.name} places it"
+    method = "opamp" if kind.symbol == "opamp" else kind.name
+    assert callable(getattr(Network, method, None)), f"Network.{method} places it"
     assert LIBRARY[kind.library], "a kind of device without parts to choose from"
     assert all(model.figures for model in LIBRARY[kind.library].values())
     assert kind.symbol

@@ -10,10 +10,12 @@ import math
 import numpy as np
 import pytest
 
-from vadist.analysis.chain_response import solve_design
+from vadist.analysis.chain_response import node_responses, solve_design
+from vadist.analysis.resting import supply_current
 from vadist.analysis.small_signal import section_response
 from vadist.circuits.operating_point import solve_all
 from vadist.designs.files import load_design, preset_names, preset_path
+from vadist.designs.supply import Supply
 from vadist.large_signal.steady_sine import steady_sines
 from vadist.stages import STAGES, OpAmpGain, ToneBlend, TransistorBoost
 
@@ -63,7 +65,9 @@ def test_presets_cover_the_stages():
 def test_rests_sensibly(name):
     design = load_design(name)
     volts = rest_volts(design)
-    supply = design.supply.volts
+    supply, bias = design.supply.volts, solve_design(design).node_v["bias"]
+    # Half the supply, less what base currents drop in the divider: 20 mV, as the presets say.
+    assert supply / 2.0 - 0.0205 < bias <= supply / 2.0
     for stage_name, stage in design.stages.items():
         rest = volts[f"{stage_name}.output"]
         if isinstance(stage, TransistorBoost):
@@ -71,14 +75,14 @@ def test_rests_sensibly(name):
             assert rest == pytest.approx(share * supply, abs=0.01 * supply)
         if isinstance(stage, OpAmpGain):
             # Unity gain at DC from the bias rail, within offset over open-loop gain (none here).
-            assert rest == pytest.approx(supply * design.supply.bias, abs=1e-3)
+            assert rest == pytest.approx(bias, abs=1e-3)
     assert abs(volts[design.output]) < 1e-3
 
 
 @pytest.mark.parametrize("name", PRESETS)
 def test_every_value_says_what_it_was_chosen_for(name):
     fields = {field for stage in STAGES.values() for field in stage.fields()}
-    fields |= {"volts", "bias", "resistance", "taper"}
+    fields |= {*Supply.fields(), "resistance", "taper"}
     for line in preset_path(name).read_text(encoding="utf-8").splitlines():
         key, equals, rest = line.partition(" = ")
         if equals and key.strip() in fields:
@@ -97,6 +101,30 @@ def test_values_are_preferred_numbers(name):
             assert first_digits(value) in E24, f"{path} = {value:g}"
         if info.kind == "pot":
             assert first_digits(value.resistance) in POT_STEPS, f"{path} = {value.resistance:g}"
+
+
+@pytest.mark.parametrize("name", [n for n in PRESETS if load_design(n).supply.divided])
+def test_the_bias_rail_does_what_it_was_chosen_for(name):
+    """Low E within 0.5 dB of a stiff rail at half drive, 1.25 dB at full; a quarter of a second.
+
+    And the divider takes no more than a quarter of the current.
+    """
+    design = load_design(name)
+    for drive, most_db in ((0.5, 0.5), (1.0, 1.25)):
+        solved = solve_design(design.with_value("drive", drive))
+        as_is, held = (
+            node_responses(solved, [LOW_E_HZ], pinned=pinned)[design.output][0]
+            for pinned in ((), ("bias",))
+        )
+        lost_db = -20.0 * math.log10(abs(as_is / held))
+        assert 0.0 <= lost_db < most_db
+        if design.supply.bias_buffer is None:
+            assert lost_db > 0.2  # else a smaller capacitor would do
+    supply = design.supply
+    thevenin = supply.bias_upper * supply.bias_lower / (supply.bias_upper + supply.bias_lower)
+    assert 0.2 < thevenin * supply.bias_capacitor < 0.25
+    drawn = supply_current(solved)
+    assert dict(drawn.parts)["supply.bias_upper"] < 0.25 * drawn.total_a
 
 
 def boosts_behind_a_buffer():

@@ -17,8 +17,8 @@ from vadist.analysis.chain_response import solve_design
 from vadist.circuits import operating_point
 from vadist.circuits.network import DiodeString
 from vadist.designs.chain import Chain
-from vadist.designs.design import Supply
 from vadist.designs.files import load_design, preset_names
+from vadist.designs.supply import Supply
 from vadist.errors import ConvergenceError, DesignError
 from vadist.parts import find_diode, find_opamp
 from vadist.stages import CouplingHighPass, DiodeClipper, DiodePair, FeedbackClipper, Pot

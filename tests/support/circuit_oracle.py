@@ -63,7 +63,7 @@ class CircuitOracle:
 
     def __init__(self, network: Network, models: dict[str, object]):
         self.network, self.models = network, models
-        fixed = {"ground": 0.0, "supply": network.supply_v, "bias": network.bias_v}
+        fixed = network.rails
         names = {"input"}
         for e in [*network.resistors, *network.capacitors, *network.inductors]:
             names |= {e.a, e.b}
@@ -76,11 +76,10 @@ class CircuitOracle:
         self.outputs = {d.owned_node for d in network.devices if d.owned_node}
         n = len(self.free)
         self.size = n + len(network.inductors)
-        columns = self.size + 4  # ground, supply, bias, input
-        self.known_column = {"ground": n, "supply": n + 1, "bias": n + 2, "input": n + 3}
+        self.known = (*fixed, "input")
+        columns = self.size + len(self.known)
+        self.known_column = {name: self.size + k for k, name in enumerate(self.known)}
         self.G, self.C = np.zeros((self.size, columns)), np.zeros((self.size, columns))
-        for k in ("ground", "supply", "bias", "input"):
-            self.known_column[k] = self.size + ("ground", "supply", "bias", "input").index(k)
         for r in network.resistors:
             self._stamp(self.G, r.a, r.b, 1.0 / r.value)
         for c in network.capacitors:
@@ -94,13 +93,19 @@ class CircuitOracle:
             self.C[row, row] = -coil.value
         self.devices = [(d, models[d.part]) for d in network.devices]
         for d, model in self.devices:
-            if d.kind == "opamp":
+            if d.kind.startswith("opamp"):
                 # 1 F compensation: C dv/dt = SR tanh(...) - leak - limits, divided by C.
                 row = self.index[d.owned_node]
                 leak = 2 * np.pi * model.gain_bandwidth_hz / model.open_loop_gain
                 self.C[row, row] += 1.0
                 self.G[row, row] += leak
-                self.G[row, self.known_column["bias"]] -= leak
+                self.G[row, self.known_column[network.reference]] -= leak
+        # What op-amps draw at rest, out of a supply rail that moves.
+        self.drawn = np.zeros(self.size)
+        if "supply" in network.fed:
+            for d, model in self.devices:
+                if d.kind.startswith("opamp"):
+                    self.drawn[self.index[network.held("supply")]] += model.supply_current_a
 
     def column(self, node):
         return self.index[node] if node in self.index else self.known_column[node]
@@ -152,19 +157,18 @@ class CircuitOracle:
                 ):
                     add(node, i, [(base, be + bc), (emitter, -be), (collector, -bc)])
             else:
-                (plus, minus), (output, _) = d.controls
+                plus, minus, output = (d.nodes[k] for k in ("plus", "minus", "output"))
+                rail = d.nodes.get("supply", "")
                 sr, wt = model.slew_rate_v_per_s, 2 * np.pi * model.gain_bandwidth_hz
                 t = np.tanh((volts(plus) - volts(minus)) * wt / sr)
-                high = self.network.supply_v - model.headroom_high_v
+                high = (volts(rail) if rail else self.network.supply_v) - model.headroom_high_v
                 low = model.headroom_low_v
                 up = np.exp(min((volts(output) - high) / SWING_KNEE_V, 500.0))
                 down = np.exp(min((low - volts(output)) / SWING_KNEE_V, 500.0))
                 g = wt * (1 - t * t)
-                add(
-                    output,
-                    -sr * (t - up + down),
-                    [(plus, -g), (minus, g), (output, sr * (up + down) / SWING_KNEE_V)],
-                )
+                slopes = [(plus, -g), (minus, g), (output, sr * (up + down) / SWING_KNEE_V)]
+                slopes += [(rail, -sr * up / SWING_KNEE_V)]
+                add(output, -sr * (t - up + down), slopes)
         return out, jac
 
     def solve(
@@ -184,23 +188,24 @@ class CircuitOracle:
         """
         from sksundae.ida import IDA
 
-        known = np.array([0.0, self.network.supply_v, self.network.bias_v, 0.0])
-        known_rate = np.zeros(4)
+        known = np.array([*self.network.rails.values(), 0.0])
+        known_rate = np.zeros(len(known))
         start = np.zeros(self.size)
         for name, k in self.index.items():
             start[k] = rest[name]
 
         def residual(t, y, yp, res):
-            known[3], known_rate[3] = self.network.input_v + signal(t), slope(t)
+            known[-1], known_rate[-1] = self.network.input_v + signal(t), slope(t)
             full = np.concatenate([y, known])
             res[:] = (
                 self.G @ full
                 + self.C @ np.concatenate([yp, known_rate])
                 + self.device_currents(full)[0]
+                + self.drawn
             )
 
         def jacobian(t, y, yp, res, cj, jac):
-            known[3] = self.network.input_v + signal(t)
+            known[-1] = self.network.input_v + signal(t)
             full = np.concatenate([y, known])
             jac[:] = (self.G + cj * self.C)[:, : self.size] + self.device_currents(full)[1]
 
@@ -221,7 +226,7 @@ class CircuitOracle:
 
 def device_models(design: Design) -> dict[str, object]:
     """Model of each device of a design, by part name, as the oracle wants it."""
-    models: dict[str, object] = {}
+    models: dict[str, object] = {"supply.bias_buffer": design.supply.bias_buffer}
     for name, stage in design.stages.items():
         for field in ("transistor", "opamp"):
             if hasattr(stage, field):

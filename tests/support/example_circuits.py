@@ -4,7 +4,7 @@ import numpy as np
 
 from vadist.circuits.network import DiodeString
 from vadist.designs.chain import Chain
-from vadist.designs.design import Supply
+from vadist.designs.supply import Supply
 from vadist.parts import (
     DiodeModel,
     OpAmpModel,

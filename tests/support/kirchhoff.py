@@ -53,11 +53,12 @@ def judge(design: Design, node_v: dict[str, float]) -> Verdict:
     spread = max((abs(node_v[a] - node_v[b]) for a, b in ties), default=0.0)
 
     count = len(oracle.free)
-    full = np.zeros(oracle.size + 4)
+    full = np.zeros(oracle.size + len(oracle.known))
     full[:count] = [node_v[node] for node in oracle.free]
     for node in fixed:
         full[oracle.known_column[node]] = node_v[node]
-    net, flows = np.zeros(count), np.zeros(count)
+    net = oracle.drawn[:count].copy()
+    flows = net.copy()
     for k, devices in enumerate([[], *([d] for d in oracle.devices)]):
         oracle_devices, oracle.devices = oracle.devices, devices
         current = oracle.device_currents(full)[0][:count] if k else np.zeros(count)
@@ -73,10 +74,10 @@ def judge(design: Design, node_v: dict[str, float]) -> Verdict:
                 flows[oracle.index[node]] += abs(volts) / r.value
                 digits[oracle.index[node]] += 1.0 / r.value
     for device, model in oracle.devices:
-        if device.kind == "opamp":
+        if device.kind.startswith("opamp"):
             row = oracle.index[device.owned_node]
             leak = 2 * np.pi * model.gain_bandwidth_hz / model.open_loop_gain
-            leak *= node_v[device.owned_node] - node_v["bias"]
+            leak *= node_v[device.owned_node] - network.rails[network.reference]
             net[row] += leak
             flows[row] += abs(leak)
     slopes = oracle.device_currents(full)[1][:count, :count]

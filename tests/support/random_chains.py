@@ -3,9 +3,11 @@
 import numpy as np
 
 from vadist.circuits.network import DiodeString
-from vadist.designs.design import Design, Source, Supply
+from vadist.designs.design import Design, Source
+from vadist.designs.supply import Supply
 from vadist.parts.library import DIODES, OPAMPS, TRANSISTORS
 from vadist.stages import STAGES, DiodePair, Pot
+from vadist.stages.opamp_gain import RAILS
 
 # IEC 60063, transcribed.
 E12 = (10, 12, 15, 18, 22, 27, 33, 39, 47, 56, 68, 82)
@@ -60,7 +62,8 @@ class ChainMaker:
         if info.kind == "part":
             return self.part(info.unit)
         if info.kind == "choice":
-            return self.pick(info.choices)
+            # Where blocked diodes alone lead to either rail, an input rests nowhere.
+            return self.pick([c for c in info.choices if c != RAILS])
         if info.kind == "transistor":
             return TRANSISTORS[self.pick(sorted(TRANSISTORS))]
         if info.kind == "opamp":
@@ -86,6 +89,17 @@ class ChainMaker:
         source = Source(**self.values(Source.fields())) if self.chance(0.5) else Source()
         first = next(iter(stages.values()))
         return Design(
-            "random", stages, Supply(volts, bias), source, self.preferred((3, 6)),
+            "random", stages, self.supply(volts, bias), source, self.preferred((3, 6)),
             input_at_bias=first.driven_at_bias and self.chance(0.8),
         )  # fmt: skip
+
+    def supply(self, volts: float, bias: float) -> Supply:
+        """Stiff, behind a resistance, with a divider, buffered or not, in every combination."""
+        found = Supply(volts, bias)
+        if self.chance(0.5):
+            found = found.with_value("resistance", self.preferred((-1, 2)))
+        if self.chance(0.5):
+            found = found.with_value("bias_upper", self.preferred((2, 4)))
+            if self.chance(0.3):
+                found = found.with_value("bias_buffer", OPAMPS[self.pick(sorted(OPAMPS))])
+        return found

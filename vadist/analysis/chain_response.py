@@ -1,6 +1,6 @@
 """Small-signal response of a whole design: from its input to every node, stage by stage."""
 
-from collections.abc import Iterable
+from collections.abc import Collection, Iterable
 from dataclasses import dataclass
 
 import numpy as np
@@ -80,13 +80,23 @@ def solve_design(design: Design, network: Network | None = None) -> SolvedDesign
     return SolvedDesign(wired, tuple(solve_all(wired)), design)
 
 
-def node_responses(solved: SolvedDesign, frequencies_hz: ArrayLike) -> dict[str, ComplexArray]:
-    """Response from the input to every node.
+def node_responses(
+    solved: SolvedDesign,
+    frequencies_hz: ArrayLike,
+    driven: str = INPUT,
+    pinned: Collection[str] = (),
+) -> dict[str, ComplexArray]:
+    """Response to every node, from the input or another one.
 
     Parameters
     ----------
     solved : SolvedDesign
     frequencies_hz : (f,)
+    driven : str
+        What has a volt: the input, a rail that is held (``solved.network.ideal_supply`` carries a
+        ripple), or any node, whatever drives it otherwise.
+    pinned : collection of str
+        Nodes that do not move from where they rest: rails made stiff.
 
     Returns
     -------
@@ -101,20 +111,22 @@ def node_responses(solved: SolvedDesign, frequencies_hz: ArrayLike) -> dict[str,
     """
     f = np.asarray(frequencies_hz, dtype=float)
     s = 2j * np.pi * f
-    known: dict[str, ComplexArray] = {
-        rail: np.zeros(len(f), complex) for rail in solved.network.rails
-    }
-    known[INPUT] = np.ones(len(f), dtype=complex)
+    held = (*solved.network.rails, INPUT)
+    known: dict[str, ComplexArray] = {node: np.zeros(len(f), complex) for node in held}
+    if driven in known:
+        known[driven] = np.ones(len(f), dtype=complex)
     for section, point in solved.sections:
         G, C, Gk, Ck = linear_system(section, point)
-        signals = range(len(section.signals))
+        fixed = [k for k, node in enumerate(section.unknowns) if node in (*pinned, driven)]
+        G[fixed], C[fixed], Gk[fixed], Ck[fixed] = np.eye(len(G))[fixed], 0.0, 0.0, 0.0
         drive = sum(
             (
-                known[section.signals[k]][:, None] * (Gk[:, k] + s[:, None] * Ck[:, k])
-                for k in signals
+                known[node][:, None] * (Gk[:, k] + s[:, None] * Ck[:, k])
+                for k, node in enumerate((*section.signals, *section.rails))
             ),
             np.zeros((len(f), len(G)), dtype=complex),
         )
+        drive[:, [k for k in fixed if section.unknowns[k] == driven]] = -1.0
         w = np.linalg.solve(G + s[:, None, None] * C, -drive[..., None])[..., 0]
         known |= {node: w[:, k].astype(complex) for k, node in enumerate(section.unknowns)}
     return solved.network.under_all_names(known)
@@ -123,13 +135,14 @@ def node_responses(solved: SolvedDesign, frequencies_hz: ArrayLike) -> dict[str,
 def stage_responses(solved: SolvedDesign, frequencies_hz: ArrayLike) -> dict[str, ComplexArray]:
     """Response of each stage, loaded as it is: its output over the output before it.
 
-    The first stage counts from the design's input, so a pickup and its cable belong to it.
+    The first stage counts from the design's input, so a pickup and its cable belong to it. Rails
+    that move are held: what they bring to a stage is not of its input.
 
     Returns
     -------
     mapping of stage -> (f,) complex
     """
-    found = node_responses(solved, frequencies_hz)
+    found = node_responses(solved, frequencies_hz, pinned=solved.network.moving_rails)
     return ratios(found, solved.stage_nodes.items())
 
 

@@ -2,8 +2,8 @@
 
 Two views of the same network, neither with a formula for any particular stage:
 
-- *corners*, the -3 dB points of a stage's own response (output over input, loaded as it is), the
-  figure that is read off a plot;
+- *corners*, the -3 dB points of a stage's own response (output over input, loaded as it is, rails
+  held), the figure that is read off a plot; those of the whole with rails as they move;
 - *roots*, the poles (natural frequencies) and zeros of a section, the figure that a hand formula
   1/(2 pi R C) names.
 
@@ -21,8 +21,8 @@ from vadist.analysis.chain_response import (
     SolvedDesign,
     decibels,
     node_responses,
-    ratios,
     solve_design,
+    stage_responses,
 )
 from vadist.analysis.part_changes import pairs_of_changes, value_text
 from vadist.analysis.roots import Pencil, root_shares, roots_of, section_pencils
@@ -188,7 +188,7 @@ class _Crossing:
 def _picked(solved: SolvedDesign, frequencies_hz: FloatArray) -> dict[str, ComplexArray]:
     found = node_responses(solved, frequencies_hz)
     whole = found[solved.design.output] / found[INPUT]
-    return {**ratios(found, solved.stage_nodes.items()), WHOLE: whole}
+    return {**stage_responses(solved, frequencies_hz), WHOLE: whole}
 
 
 def _picked_levels(

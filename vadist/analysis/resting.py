@@ -65,8 +65,8 @@ class SupplyCurrent:
 
     Notes
     -----
-    What the bias divider draws is not part of a design, which holds the bias rail stiff; nor is
-    the idle half of a dual op-amp.
+    A bias divider counts where the design has one; a stiff bias rail draws nothing. The idle half
+    of a dual op-amp is not counted.
     """
 
     total_a: float
@@ -124,15 +124,17 @@ def supply_current(solved: SolvedDesign) -> SupplyCurrent:
     ('boost.collector_resistor', 0.7)
     """
     volts = solved.node_v
+    rail, source = solved.network.held(SUPPLY), solved.network.ideal_supply
     drawn: dict[str, float] = {}
     for resistor in solved.network.resistors:
-        if SUPPLY in (resistor.a, resistor.b):
-            other = resistor.b if resistor.a == SUPPLY else resistor.a
-            drawn[resistor.part] = (volts[SUPPLY] - volts[other]) / resistor.value
+        ends = [resistor.a, resistor.b]
+        if rail in ends and (rail == source or source not in ends):
+            ends.remove(rail)
+            drawn[resistor.part] = (volts[rail] - volts[ends[0]]) / resistor.value
     for placed in solved.resting_devices():
         device = placed.device
         stated = device.record.drawn(placed.resting)
-        into = np.array([injection.get(SUPPLY, 0.0) for injection in device.injections])
+        into = np.array([injection.get(rail, 0.0) for injection in device.injections])
         if stated is not None:
             drawn[device.part] = stated
         elif into.any():

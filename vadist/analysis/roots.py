@@ -19,6 +19,7 @@ from scipy.linalg import eig
 from vadist.analysis.chain_response import SolvedDesign
 from vadist.analysis.small_signal import linear_system
 from vadist.arrays import ComplexArray, FloatArray
+from vadist.circuits.network import INPUT
 
 
 @dataclass(frozen=True)
@@ -41,20 +42,27 @@ class PencilRoot:
 
 
 def section_pencils(solved: SolvedDesign) -> list[Pencil]:
-    """Poles of every section, and zeros of its transfer to the last stage output in it."""
+    """Poles of every section, and zeros of its transfer to the last stage output in it.
+
+    Rails that move are taken as held, so that a root belongs to a block and not to all that share
+    a rail; zeros at 0 Hz of one long chain would not be told apart from others, besides.
+    """
     outputs = list(solved.stage_nodes.values())
     pencils = []
-    for section, point in solved.sections:
+    heard = {INPUT}  # a section reads rails, too, but they hand on none of the input's volts
+    for section, point in solved.torn(solved.network.moving_rails):
         G, C, Gk, Ck = linear_system(section, point)
         pencils.append(Pencil("pole", G, C))
         last = next((n for n in reversed(outputs) if n in section.unknowns), None)
-        if last is None or len(section.signals) != 1:
+        hears = [k for k, signal in enumerate(section.signals) if signal in heard]
+        heard |= set(section.unknowns) if hears else set()
+        if last is None or len(hears) != 1:
             continue
         row, _ = section.selector(last)
         size = len(G)
         A, B = np.zeros((size + 1, size + 1)), np.zeros((size + 1, size + 1))
         A[:size, :size], B[:size, :size] = G, C
-        A[:size, size], B[:size, size] = Gk[:, 0], Ck[:, 0]
+        A[:size, size], B[:size, size] = Gk[:, hears[0]], Ck[:, hears[0]]
         A[size, : len(row)] = row
         pencils.append(Pencil("zero", A, B))
     return pencils

@@ -23,7 +23,6 @@ from functools import cached_property
 import numpy as np
 
 from vadist.arrays import FloatArray
-from vadist.circuits.network import BIAS
 from vadist.circuits.sections import Section
 from vadist.devices.evaluate import currents_and_slopes
 
@@ -78,16 +77,18 @@ class DcEquations:
         self.system[n:, n:] = -np.diag(ohms)
         from_known = np.zeros((self.size, len(known_v)))
         from_known[n:] = np.vstack([resistors.across_known, coils.across_known])
-        bias = (*section.signals, *section.rails).index(BIAS)
+        reference = (*section.signals, *section.rails).index(section.reference)
         for device in section.devices:
             if device.owned_node:
                 row = section.unknowns.index(device.owned_node)
                 self.system[row, row] += device.owned_siemens
-                from_known[row, bias] -= device.owned_siemens
+                from_known[row, reference] -= device.owned_siemens
         for island in section.floating:
             self._balance_charges(section, list(island), from_known)
         self.right = -from_known @ known_v
+        self.right[:n] -= section.drawn
         self._from_known_size = np.abs(from_known) @ np.abs(known_v)
+        self._from_known_size[:n] += section.drawn
         self.port_into = np.vstack(
             [section.port_into, np.zeros((branches, len(section.port_into.T)))]
         )

@@ -1,8 +1,9 @@
 """Nodes and elements: what a stage writes its schematic into.
 
 A :class:`Network` collects resistors, capacitors, inductors, junction devices and op-amps between
-named nodes, with no equations yet. Rails (``ground``, ``supply``, ``bias``), the input and op-amp
-outputs are *stiff*: no current can move them, and a section may end there.
+named nodes, with no equations yet. Ground, the input and op-amp outputs are *stiff*: no current can
+move them, and a section may end there. So are the rails ``supply`` and ``bias``, unless parts feed
+them: such a rail moves, and is a node like any other.
 """
 
 import math
@@ -22,6 +23,10 @@ GROUND = "ground"
 SUPPLY = "supply"
 BIAS = "bias"
 INPUT = "input"
+IDEAL_SUPPLY = "supply.ideal"
+"""What feeds a supply rail that moves: held at its volts, but for a ripple."""
+OPAMP_REFERENCE = "bias.nominal"
+"""Held where a bias rail that moves would rest unloaded; no part is connected to it."""
 
 SMALLEST_RESISTANCE_OHM = 1e-3
 """What is less is a wire, and makes one node of two: a centimetre of a board's track has more
@@ -42,6 +47,15 @@ class TwoTerminal:
     a: str
     b: str
     value: float
+
+
+@dataclass(frozen=True)
+class Draw:
+    """A constant current that a part takes out of a node."""
+
+    part: str
+    node: str
+    ampere: float
 
 
 @dataclass(frozen=True)
@@ -84,7 +98,8 @@ class Device:
     model : object
         Part from the library, for what the law does not hold.
     owned_farad, owned_siemens : float
-        Compensation capacitor and open-loop conductance from an owned node to the bias rail.
+        Compensation capacitor and open-loop conductance from an owned node to
+        :attr:`Network.reference`.
     """
 
     part: str
@@ -143,11 +158,15 @@ class Network:
     Parameters
     ----------
     supply_v, bias_v : float
-        Volts of the supply and bias rails against ground.
+        Volts of the supply and bias rails against ground; of one that moves, unloaded.
     input_v : float
         Volts the input rests at.
     outputs : mapping of stage name -> node
         Where each stage is heard, in signal order; the last is the output of the whole.
+    fed : set of str
+        Rails that parts feed, so that they are not held: ``supply``, ``bias`` or both.
+    ripple_v, ripple_hz : float
+        Peak volts and frequency of a sine on the ideal supply; 0 for none.
 
     Notes
     -----
@@ -168,11 +187,43 @@ class Network:
     outputs: dict[str, str] = field(default_factory=dict)
     wires: list[TwoTerminal] = field(default_factory=list)
     aliases: dict[str, str] = field(default_factory=dict)
+    draws: list[Draw] = field(default_factory=list)
+    fed: set[str] = field(default_factory=set)
+    ripple_v: float = 0.0
+    ripple_hz: float = 0.0
 
     @property
     def rails(self) -> dict[str, float]:
-        """Volts of the rails."""
-        return {GROUND: 0.0, SUPPLY: self.supply_v, BIAS: self.bias_v}
+        """Volts of what is held: ground, the rails that do not move, what feeds those that do."""
+        return {
+            GROUND: 0.0,
+            self.ideal_supply: self.supply_v,
+            self.reference: self.bias_v,
+        }
+
+    @property
+    def ideal_supply(self) -> str:
+        """Node of the ideal supply: the rail itself, if nothing lies between; a ripple is here."""
+        return IDEAL_SUPPLY if SUPPLY in self.fed else SUPPLY
+
+    @property
+    def reference(self) -> str:
+        """Held node that an op-amp's own pole refers to: the bias rail, or where it would rest."""
+        return OPAMP_REFERENCE if BIAS in self.fed else BIAS
+
+    @property
+    def moving_rails(self) -> tuple[str, ...]:
+        """Rails that currents move, under the names they are found by: ``supply``, ``bias``."""
+        driven = {d.owned_node for d in self.devices}
+        found = (self.held(rail) for rail in (SUPPLY, BIAS) if rail in self.fed)
+        return tuple(
+            rail for rail in dict.fromkeys(found) if rail not in {*driven, *self.rails, INPUT}
+        )
+
+    @property
+    def supply_is_constant(self) -> bool:
+        """Whether the supply rail neither moves nor carries a ripple."""
+        return SUPPLY not in self.fed and not self.ripple_v
 
     def held(self, node: str) -> str:
         """Name under which a node is found after wires were joined."""
@@ -284,7 +335,9 @@ class Network:
         """Add an op-amp: one pole, limited slew rate and swing, no input current, stiff output.
 
         The transconductance gm = 2 pi GBW C feeds the compensation capacitor C through a limiter
-        of SR * C amperes; the swing limits draw that whole current at their stated voltage.
+        of SR * C amperes; the swing limits draw that whole current at their stated voltage. On a
+        supply that is not constant the upper limit follows the rail, and the current it takes at
+        rest flows out of the rail.
         """
         high = self.supply_v - model.headroom_high_v
         low = model.headroom_low_v
@@ -297,10 +350,14 @@ class Network:
         transconductance = 2.0 * math.pi * model.gain_bandwidth_hz * COMPENSATION_F
         largest = model.slew_rate_v_per_s * COMPENSATION_F
         input_range = largest / transconductance
+        kind, nodes = "opamp", {"plus": plus, "minus": minus, "output": output}
+        if not self.supply_is_constant:
+            kind, nodes, high = "opamp_on_rail", {**nodes, "supply": SUPPLY}, model.headroom_high_v
+            self.draws.append(Draw(self.name(part), SUPPLY, model.supply_current_a))
         self._device(
             part,
-            "opamp",
-            {"plus": plus, "minus": minus, "output": output},
+            kind,
+            nodes,
             (largest, 1.0 / input_range, high, low, 1.0 / SWING_KNEE_V),
             model,
             owned_farad=COMPENSATION_F,

@@ -32,7 +32,7 @@ class _Joined:
 
 
 def stiff_nodes(network: Network) -> set[str]:
-    """Nodes that no current can move: rails, the input, op-amp outputs."""
+    """Nodes that no current can move: rails that are held, the input, op-amp outputs."""
     return {*network.rails, INPUT, *(d.owned_node for d in network.devices if d.owned_node)}
 
 
@@ -43,7 +43,7 @@ def join_wires(network: Network, names_first: Iterable[str] = ()) -> Network:
     ----------
     network : Network
     names_first : iterable of str
-        Names that a joined node keeps rather than others; a stiff node always keeps its own.
+        Names that a joined node keeps rather than others; a stiff node and a rail keep their own.
 
     Returns
     -------
@@ -56,7 +56,7 @@ def join_wires(network: Network, names_first: Iterable[str] = ()) -> Network:
         If a wire shorts two stiff nodes, or nothing limits the current of a device.
     """
     stiff = stiff_nodes(network)
-    joined = _Joined([*sorted(stiff), *names_first, *_nodes(network)])
+    joined = _Joined([*sorted(stiff), *sorted(network.fed), *names_first, *_nodes(network)])
     for wire in network.wires:
         ends = sorted({joined.find(wire.a), joined.find(wire.b)} & stiff)
         if len(ends) == 2:
@@ -80,6 +80,7 @@ def join_wires(network: Network, names_first: Iterable[str] = ()) -> Network:
         inductors=_between(network.inductors, joined),
         devices=[d for d in devices if d.owned_node or len(_terminals(d)) > 1],
         wires=[],
+        draws=[dataclasses.replace(d, node=joined.find(d.node)) for d in network.draws],
         aliases={n: joined.find(n) for n in _nodes(network) if joined.find(n) != n},
         outputs={stage: joined.find(node) for stage, node in network.outputs.items()},
     )

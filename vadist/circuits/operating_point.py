@@ -13,6 +13,7 @@ resistor and inductor the same holds of volts; and one more Newton step would mo
 than :data:`LARGEST_CORRECTION` of the largest voltage in the section. That step is then taken.
 """
 
+from collections.abc import Collection
 from dataclasses import dataclass
 
 import numpy as np
@@ -21,6 +22,7 @@ from vadist.arrays import FloatArray
 from vadist.circuits.dc_equations import DcEquations, Linearised
 from vadist.circuits.network import INPUT, Network
 from vadist.circuits.sections import Section, split_into_sections
+from vadist.devices.evaluate import currents_and_slopes
 from vadist.errors import ConvergenceError, DesignError
 
 LARGEST_IMBALANCE = 1e-9
@@ -222,6 +224,27 @@ class SolvedNetwork:
             volts |= dict(zip(section.unknowns, point.node_v.tolist(), strict=True))
         return self.network.under_all_names(volts)
 
+    def torn(self, nodes: Collection[str]) -> tuple[tuple[Section, OperatingPoint], ...]:
+        """Sections where the network is cut at nodes, too, each resting where it rests now.
+
+        Parameters
+        ----------
+        nodes : collection of str
+            Read by the sections as signals; see :func:`split_into_sections`.
+        """
+        volts = self.node_v
+        found = []
+        for section in split_into_sections(self.network, nodes):
+            node_v = np.array([volts[n] for n in section.unknowns])
+            known_v = np.array([volts[n] for n in (*section.signals, *section.rails)])
+            control_v = section.control @ node_v + section.control_known @ known_v
+            devices = section.devices
+            port_a, slopes = currents_and_slopes(
+                [d.kind for d in devices], [d.parameters for d in devices], control_v
+            )
+            found.append((section, OperatingPoint(node_v, known_v, control_v, port_a, slopes)))
+        return tuple(found)
+
     @property
     def stage_nodes(self) -> dict[str, str]:
         """Stage -> node of its output, in signal order; wires may have joined it to any other."""
@@ -246,4 +269,19 @@ def solve_all(network: Network) -> list[tuple[Section, OperatingPoint]]:
         point = solve_operating_point(section, np.array([volts[s] for s in section.signals]))
         volts |= dict(zip(section.unknowns, point.node_v.tolist(), strict=True))
         solved.append((section, point))
+    _refuse_starved(network, volts)
     return solved
+
+
+def _refuse_starved(network: Network, volts: dict[str, float]) -> None:
+    """Refuse a supply rail that sinks, at rest, to where an op-amp has nothing left to swing."""
+    for device in network.devices:
+        if "supply" not in device.nodes:
+            continue
+        rail = volts.get(device.nodes["supply"], network.supply_v)
+        least = device.model.headroom_high_v + device.model.headroom_low_v
+        if not rail > least:
+            raise DesignError(
+                f"{device.part}: {device.model.name} needs more than {least:g} V of supply "
+                f"(the rail rests at {rail:.3g} V; less resistance in it, or more volts, would do)"
+            )

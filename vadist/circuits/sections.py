@@ -6,14 +6,14 @@ current, so the network falls apart there exactly, without any approximation. Pa
 other, as an op-amp and its feedback, stay together. What lies in one section is solved as one.
 """
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Collection, Iterable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
 from vadist.arrays import FloatArray, IndexArray
-from vadist.circuits.network import BIAS, Device, Network, TwoTerminal
+from vadist.circuits.network import Device, Network, TwoTerminal
 from vadist.circuits.nodes import floating_nodes, stiff_nodes
 from vadist.errors import DesignError
 
@@ -24,7 +24,7 @@ class Section:
 
     Kirchhoff's current law at the unknown nodes w, with known nodes u (signals first, then rails)::
 
-        conductance w + conductance_known u + branch_into i_branch = port_into i_port
+        conductance w + conductance_known u + branch_into i_branch = port_into i_port - drawn
 
     Attributes
     ----------
@@ -43,6 +43,10 @@ class Section:
         Op-amp outputs among the unknowns.
     floating : tuple of tuple of int
         Groups of unknowns that capacitors alone tie to the rest.
+    drawn : (n,)
+        Constant current out of each unknown node.
+    reference : str
+        Known node that the op-amps' own poles refer to.
     """
 
     unknowns: tuple[str, ...]
@@ -60,6 +64,8 @@ class Section:
     port_into: FloatArray
     owned_nodes: tuple[str, ...]
     floating: tuple[tuple[int, ...], ...]
+    drawn: FloatArray
+    reference: str
 
     @property
     def parts(self) -> tuple[str, ...]:
@@ -110,12 +116,16 @@ class Branches:
     compensation: NDArray[np.bool_]
 
 
-def split_into_sections(network: Network) -> list[Section]:
+def split_into_sections(network: Network, torn: Collection[str] = ()) -> list[Section]:
     """Cut a network at its stiff nodes and order the parts along the signal.
 
     Parameters
     ----------
     network : Network
+    torn : collection of str
+        Nodes whose volts count as known besides: the network is cut there too, and they are among
+        the signals of the sections that touch them. What lies between a torn node and held ones,
+        such as the resistors and the capacitor of a bias divider, is in no section.
 
     Returns
     -------
@@ -131,7 +141,7 @@ def split_into_sections(network: Network) -> list[Section]:
     for node in outputs:
         if outputs.count(node) > 1:
             raise DesignError(f"two op-amps drive the node {node!r}")
-    groups = _groups(network, outputs)
+    groups = _groups(network, outputs, stiff_nodes(network) | set(torn))
     floating = floating_nodes(network)
     return [_section(network, group, floating) for group in _in_signal_order(groups)]
 
@@ -170,9 +180,8 @@ class _Element:
 _TWO_TERMINALS = ("resistors", "capacitors", "inductors")
 
 
-def _groups(network: Network, outputs: Sequence[str]) -> list[_Group]:
+def _groups(network: Network, outputs: Sequence[str], stiff: set[str]) -> list[_Group]:
     """Elements by the section they belong to, in no order."""
-    stiff = stiff_nodes(network)
     elements = _elements(network, stiff)
     home = _homes(elements, stiff, outputs)
     groups = [
@@ -286,7 +295,7 @@ def _section(network: Network, group: _Group, floating: Sequence[set[str]]) -> S
         return _incidence_row(a, names) - _incidence_row(b, names)
 
     def branches(elements: Sequence[TwoTerminal], extra: Sequence[Device] = ()) -> Branches:
-        held = [TwoTerminal(d.part, d.owned_node, BIAS, d.owned_farad) for d in extra]
+        held = [TwoTerminal(d.part, d.owned_node, network.reference, d.owned_farad) for d in extra]
         every = [*elements, *held]
         across = [difference(e.a, e.b, unknowns) for e in every]
         into = [
@@ -310,7 +319,7 @@ def _section(network: Network, group: _Group, floating: Sequence[set[str]]) -> S
     for device in opamps:
         row = unknowns.index(device.owned_node)
         conductance[row, row] += device.owned_siemens
-        conductance_known[row, known.index(BIAS)] -= device.owned_siemens
+        conductance_known[row, known.index(network.reference)] -= device.owned_siemens
     pairs = [pair for d in group.devices for pair in d.controls]
     injections = [injection for d in group.devices for injection in d.injections]
     into = np.zeros((len(unknowns), len(injections)))
@@ -339,4 +348,6 @@ def _section(network: Network, group: _Group, floating: Sequence[set[str]]) -> S
             for island in floating
             if island <= group.nodes
         ),
+        np.array([sum(d.ampere for d in network.draws if d.node == n) for n in unknowns]),
+        network.reference,
     )

@@ -4,7 +4,8 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 from vadist.circuits.operating_point import solve_network
-from vadist.designs.design import Design, Supply
+from vadist.designs.design import Design
+from vadist.designs.supply import Supply
 from vadist.stages.stage import UNLOADED_OHM, Stage
 from vadist.stepping.circuit import build_circuit
 from vadist.stepping.processor import Processor

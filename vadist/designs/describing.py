@@ -5,6 +5,7 @@ from collections.abc import Iterator
 from typing import TYPE_CHECKING, Any
 
 from vadist.circuits.network import DiodeString
+from vadist.designs.supply import Ripple
 from vadist.designs.values import NOTHING
 from vadist.quantities import write_quantity
 from vadist.stages.stage import DiodePair, FieldInfo, Pot
@@ -29,8 +30,8 @@ def value_words(info: FieldInfo, value: Any) -> str:
     if isinstance(value, DiodePair):
         forward, reverse = string_words(value.forward), string_words(value.reverse)
         return forward if forward == reverse else f"{forward} forward, {reverse} reverse"
-    if isinstance(value, str):
-        return value
+    if isinstance(value, str | Ripple):
+        return str(value)
     if isinstance(value, int | float):
         return write_quantity(value, info.unit) if info.unit else f"{value:g}"
     return str(value.name)

@@ -9,32 +9,11 @@ from typing import Any
 from vadist.circuits.network import GROUND, INPUT, SMALLEST_RESISTANCE_OHM, Network
 from vadist.circuits.nodes import join_wires
 from vadist.designs.settings import settled
+from vadist.designs.supply import Supply
 from vadist.errors import DesignError
 from vadist.names import nearest
 from vadist.parts import wiper_fraction
 from vadist.stages.stage import FieldInfo, Pot, Stage, optional_part, output_node, part
-
-
-@dataclass(frozen=True)
-class Supply:
-    """Supply and bias rails, both held stiff.
-
-    Attributes
-    ----------
-    volts : float
-        Supply against ground (9 V battery or adapter: common practice).
-    bias : float
-        Bias rail as a fraction of the supply.
-    """
-
-    volts: float = 9.0
-    bias: float = 0.5
-
-    def __post_init__(self) -> None:
-        if not (math.isfinite(self.volts) and 1.0 <= self.volts <= 60.0):
-            raise DesignError(f"volts must be within 1..60 V (got {self.volts:g})")
-        if not 0.0 < self.bias < 1.0:
-            raise DesignError(f"bias must be between 0 and 1 of the supply (got {self.bias:g})")
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -161,7 +140,7 @@ class Design:
     @property
     def paths(self) -> tuple[str, ...]:
         """Every value that can be addressed: controls and ``stage.part``."""
-        names = [*self.controls, "supply.volts", "supply.bias", "load.resistance"]
+        names = [*self.controls, *(f"supply.{key}" for key in Supply.fields()), "load.resistance"]
         names += [f"source.{part}" for part in Source.fields()]
         names += [
             f"{name}.{part}" for name, stage in self.stages.items() for part in stage.fields()
@@ -172,17 +151,18 @@ class Design:
         """Unit and job of an addressable value; a wrong path is told with the nearest right one."""
         if path in self.controls:
             return FieldInfo("position", "", f"position of the {path} knob")
-        if path == "supply.volts":
-            return FieldInfo("number", "V", "supply")
-        if path == "supply.bias":
-            return FieldInfo("number", "", "bias as a fraction of the supply")
         if path == "load.resistance":
             return FieldInfo("number", "ohm", "resistance the output drives")
         owner, _, name = path.partition(".")
-        holder = self.source if owner == "source" else self.stages.get(owner)
+        holder = self.holder(owner)
         if holder is None or name not in holder.fields():
             raise DesignError(f"unknown value {path!r}{nearest(path, self.paths)}")
         return holder.fields()[name]
+
+    def holder(self, owner: str) -> Supply | Stage | None:
+        """What holds the values of a path's first word; None for a control or the load."""
+        own: dict[str, Supply | Stage] = {"supply": self.supply, "source": self.source}
+        return own.get(owner) or self.stages.get(owner)
 
     def value(self, path: str) -> Any:
         """What stands at a path."""
@@ -190,11 +170,7 @@ class Design:
         if path in self.controls:
             return self.controls[path].position
         owner, _, name = path.partition(".")
-        if owner == "supply":
-            return getattr(self.supply, name)
-        if owner == "load":
-            return self.load_ohm
-        return getattr(self.source if owner == "source" else self.stages[owner], name)
+        return self.load_ohm if owner == "load" else getattr(self.holder(owner), name)
 
     def with_value(self, path: str, value: Any) -> "Design":
         """A candidate: this design with one value changed.
@@ -233,9 +209,14 @@ class Design:
         owner, _, name = path.partition(".")
         if owner == "load":
             return dataclasses.replace(self, load_ohm=value)
-        if owner in ("supply", "source"):
-            held = dataclasses.replace(getattr(self, owner), **{name: value})
-            return dataclasses.replace(self, **{owner: held})
+        if owner == "supply":
+            supply = self.supply.with_value(name, value)
+            if name == "filter_capacitor":
+                supply.warn_of_idle_parts("supply.")
+            return dataclasses.replace(self, supply=supply)
+        if owner == "source":
+            source = dataclasses.replace(self.source, **{name: value})
+            return dataclasses.replace(self, source=source)
         stage = dataclasses.replace(self.stages[owner], **{name: value})
         return dataclasses.replace(self, stages={**self.stages, owner: stage})
 
@@ -252,10 +233,7 @@ class Design:
     def network(self) -> Network:
         """Wire the whole design, from the input to the load; what wires tie is one node."""
         placed = self.positioned()
-        bias_v = placed.supply.volts * placed.supply.bias
-        network = Network(
-            placed.supply.volts, bias_v, input_v=bias_v if placed.input_at_bias else 0.0
-        )
+        network = placed.supply.network(input_at_bias=placed.input_at_bias)
         network.stage = "source"
         node = placed.source.feed(network)
         for name, stage in placed.stages.items():

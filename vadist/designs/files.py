@@ -4,7 +4,7 @@ Shape of a file::
 
     name = "my clipper"
     description = "what it is for"
-    [supply]                      # volts, bias
+    [supply]                      # fields of vadist.designs.supply.Supply
     [source]                      # fields of vadist.designs.design.Source; rests_at = "bias"
     [load]                        # resistance
     [[stage]]                     # in signal order
@@ -220,7 +220,7 @@ def _fresh(design: Design) -> str:
     blocks = [[f"name = {toml_string(design.name)}"]]
     if design.description:
         blocks[0].append(f"description = {toml_string(design.description)}")
-    supply = {name: getattr(design.supply, name) for name in ("volts", "bias")}
+    supply = {name: getattr(design.supply, name) for name in design.supply.fields()}
     blocks.append(["[supply]", *_lines(design, "supply", supply)])
     source = {name: getattr(design.source, name) for name in Source.fields()}
     blocks.append(["[source]", *_lines(design, "source", source)])

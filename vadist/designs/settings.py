@@ -106,7 +106,7 @@ def _inline(text: str) -> object:
 
 def _may_be_left_out(design: "Design", path: str) -> bool:
     owner, _, name = path.partition(".")
-    holder = design.source if owner == "source" else design.stages.get(owner)
+    holder = design.holder(owner)
     if holder is None:
         return False
     return any(f.name == name and f.default is None for f in dataclasses.fields(holder))

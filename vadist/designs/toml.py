@@ -11,7 +11,8 @@ from functools import partial
 from typing import Any, TypeVar
 
 from vadist.circuits.network import BIAS, GROUND
-from vadist.designs.design import Control, Design, Source, Supply
+from vadist.designs.design import Control, Design, Source
+from vadist.designs.supply import Supply
 from vadist.designs.values import number, read_value, shown, unknown, warn_of
 from vadist.errors import DesignError
 from vadist.parts import wiper_fraction
@@ -147,8 +148,19 @@ class _Tables:
     faults: _Faults
 
     def supply(self) -> Supply:
-        values = self._numbers("supply", {"volts": "V", "bias": ""})
-        return self.faults.attempt(lambda: Supply(**values), "supply: ") or Supply()
+        inside = self.faults.within("supply")
+        table = _table(self.document.get("supply", {}), inside)
+        inside.reject_unknown(table, Supply.fields(), "key")
+        values, before = _fields(Supply, table, inside), len(inside.lines)
+        supply = None
+        if not any(value is None for value in values.values()):
+            supply = inside.attempt(lambda: Supply(**values))
+        if supply is None or len(inside.lines) > before:
+            return Supply()
+        for name, info in Supply.fields().items():
+            warn_of(info, table.get(name), values.get(name), f"{inside.place}: {name}")
+        supply.warn_of_idle_parts(f"{inside.place}: ")
+        return supply
 
     def load(self) -> float:
         ohm = self._numbers("load", {"resistance": "ohm"}).get("resistance", 1e6)
@@ -190,7 +202,9 @@ def _table(raw: object, faults: _Faults) -> Mapping[str, Any]:
     return {}
 
 
-def _fields(cls: type[Stage], table: Mapping[str, Any], faults: _Faults) -> dict[str, Any]:
+def _fields(
+    cls: type[Stage] | type[Supply], table: Mapping[str, Any], faults: _Faults
+) -> dict[str, Any]:
     values = {}
     for name, info in cls.fields().items():
         if name in table:

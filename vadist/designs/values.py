@@ -9,6 +9,7 @@ choice, position   a word; a number 0..1
 transistor, opamp  a library name, or a table with the model's own values
 diodes             one spec for both directions, or ``{forward = ..., reverse = ...}``
                    where ``"none"`` leaves a direction open
+ripple             ``"20mV 120Hz"``
 =================  ==============================================================
 
 A diode spec is ``"1N4148"``, ``{type = "1N4148", count = 2, parallel = 1}``, or a table with the
@@ -23,6 +24,7 @@ from typing import Any, TypeVar
 
 from vadist.circuits.network import DiodeString
 from vadist.designs.slips import other_transistor, printed_code, unusual
+from vadist.designs.supply import Ripple
 from vadist.errors import DesignError, DesignWarning
 from vadist.names import nearest
 from vadist.parts import (
@@ -362,6 +364,7 @@ _READERS: dict[str, Callable[[FieldInfo, object, Any], Any]] = {
     "transistor": _read_transistor,
     "opamp": _read_opamp,
     "diodes": _read_diodes,
+    "ripple": lambda _, raw, __: Ripple.read(raw),
 }
 
 _HELD: dict[str, type] = {
@@ -369,6 +372,7 @@ _HELD: dict[str, type] = {
     "transistor": TransistorModel,
     "opamp": OpAmpModel,
     "diodes": DiodePair,
+    "ripple": Ripple,
 }
 
 _WRITERS: dict[str, Callable[[FieldInfo, Any], str]] = {
@@ -380,4 +384,5 @@ _WRITERS: dict[str, Callable[[FieldInfo, Any], str]] = {
     "transistor": lambda _, value: _write_device(value, find_transistor),
     "opamp": lambda _, value: _write_device(value, find_opamp),
     "diodes": _write_diodes,
+    "ripple": lambda _, value: toml_string(str(value)),
 }

@@ -175,7 +175,7 @@ def _free(design: Design, path: str, within: float | None) -> FreeValue:
         )  # fmt: skip
     if info.kind in ("part", "number"):
         series = _SERIES.get(info.unit, "") if info.kind == "part" else ""
-        most = _WITHIN_SUPPLY if path.startswith("supply.") else WITHIN
+        most = _WITHIN_SUPPLY if path in ("supply.volts", "supply.bias") else WITHIN
         return _ratio(
             path, info.unit, held, within or most, lambda d, v: d.with_value(path, v), series
         )

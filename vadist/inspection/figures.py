@@ -21,6 +21,7 @@ from vadist.analysis.chain_response import (
 )
 from vadist.analysis.corners import WHOLE, Corner, Root, find_corners
 from vadist.analysis.noise import Noise, find_noise
+from vadist.analysis.rails import Rails, find_rails
 from vadist.analysis.resting import RestingStage, SupplyCurrent, resting_stages, supply_current
 from vadist.designs.design import Design
 from vadist.large_signal.headroom import Ladder, Rung, headroom_ladder
@@ -154,6 +155,7 @@ class Inspection:
     ladder: Ladder
     clean_up: CleanUp | None
     noise: Noise
+    rails: Rails | None
 
 
 def inspect_design(
@@ -183,6 +185,7 @@ def inspect_design(
     ['clipper', 'gain', 'boost', 'buffer']
     """
     solved = solve_design(design)
+    noise = find_noise(solved)
     asked_v, level_v = level_v, LEVEL_V if level_v is None else level_v
     sines = steady_sines(solved, frequency_hz, [level_v])
     ladder = headroom_ladder(solved, frequency_hz)
@@ -210,7 +213,8 @@ def inspect_design(
         control_gains(design),
         ladder,
         _clean_up(design, ladder, level_v),
-        find_noise(solved),
+        noise,
+        find_rails(solved, noise),
     )
 
 
@@ -281,7 +285,7 @@ def as_json(found: Inspection) -> dict[str, Any]:
         "design": found.design.name,
         "description": found.design.description,
         "supply_v": supply.volts,
-        "bias_v": supply.volts * supply.bias,
+        "bias_v": supply.bias_v,
         "positions": {name: knob.position for name, knob in found.design.controls.items()},
         "gain_hz": GAIN_HZ,
         "control_hz": CONTROL_HZ,

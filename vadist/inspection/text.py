@@ -11,6 +11,7 @@ from rich.table import Table
 from rich.text import Text
 
 from vadist.analysis.corners import Corner, Root, Share
+from vadist.analysis.rails import COST_HZ, SPOTS_HZ, Rails
 from vadist.inspection.figures import CONTROL_HZ, GAIN_HZ, Block, Inspection, Level
 from vadist.large_signal.headroom import HIGHEST_V, Ladder, Rung
 from vadist.quantities import format_quantity, peak_volts_to_dbu
@@ -22,6 +23,7 @@ _SHOWN_PARTS = 5
 _SHOWN_NOISE = 8
 _ORDINALS = ("first", "second", "third", "fourth", "fifth", "one of the last")
 _SILENT_DB = -100.0
+_NO_DIVIDER = " (bias divider not counted)"
 _REPEATS = math.log(1.1)
 # A pole within 10 % of a block's -3 dB point is told by that; the JSON has all.
 
@@ -47,8 +49,8 @@ def _print(found: Inspection, out: Console) -> None:
         out.print(design.description, markup=False)
     supply = design.supply
     out.print(
-        f"Supply {_v(supply.volts)}, bias {_v(supply.volts * supply.bias)}, "
-        f"draws {_a(found.current.total_a)} at rest (bias divider not counted)."
+        f"Supply {_v(supply.volts)}, bias {_v(supply.bias_v)}, "
+        f"draws {_a(found.current.total_a)} at rest{'' if supply.divided else _NO_DIVIDER}."
     )
     knobs = ", ".join(f"{name} {knob.position:g}" for name, knob in design.controls.items())
     if knobs:
@@ -133,6 +135,8 @@ def _summaries(found: Inspection) -> Iterator[tuple[str, RenderableType]]:
         yield "Gain of the whole against the controls", _controls(found)
     yield "Noise", _noise(found)
     yield "Supply current", _current(found)
+    if found.rails is not None:
+        yield "Supply and bias rails", _rails(found.rails, found)
 
 
 def _whole(found: Inspection) -> Table:
@@ -209,6 +213,35 @@ def _current(found: Inspection) -> Table:
     for part, ampere in found.current.parts:
         table.add_row(part, _a(ampere))
     return table
+
+
+def _rails(rails: Rails, found: Inspection) -> Group:
+    supply = found.design.supply
+    lines = []
+    if rails.moving:
+        lines.append(
+            f"that they move changes the output by {rails.cost_db:+.2f} dB at {_hz(COST_HZ)}"
+        )
+    if rails.divider_a:
+        lines.append(f"the bias divider draws {_a(rails.divider_a)}")
+    if rails.noise_v:
+        lines.append(
+            f"noise of the supply's parts at the output {_v(rails.noise_v)} rms, "
+            f"{rails.noise_share:.1%} of the whole"
+        )
+    if supply.ripple is not None:
+        lines.append(
+            f"ripple of {supply.ripple}: {_v(rails.ripple_v)} peak at the output "
+            f"({rails.ripple_db:+.1f} dB)"
+        )
+    text = Text("\n".join(lines))
+    if not rails.moving:
+        return Group(text)
+    table = _table("rail", "at rest", *(_hz(f) for f in SPOTS_HZ))
+    for rail in rails.moving:
+        ohms = (_unit(ohm, "ohm") for ohm in rail.impedance_ohm)
+        table.add_row(rail.name, _v(rail.rest_v), *ohms)
+    return Group(table, text)
 
 
 def _corner(corner: Corner, stage: str = "") -> str:

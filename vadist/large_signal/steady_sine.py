@@ -4,21 +4,26 @@ The step is a whole fraction of the period, so a discrete Fourier transform of o
 the harmonics without a window and without leakage.
 """
 
+import dataclasses
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
+from numpy.typing import ArrayLike, NDArray
 
-from vadist.analysis.chain_response import SolvedDesign, node_responses, ratios
+from vadist.analysis.chain_response import SolvedDesign, node_responses, stage_responses
 from vadist.arrays import ComplexArray, FloatArray
+from vadist.circuits.network import INPUT
+from vadist.circuits.operating_point import SolvedNetwork
 from vadist.errors import UsageError
 from vadist.stepping.circuit import Circuit, build_circuit
 from vadist.stepping.stepper import Stepper
 
 SOURCE = "source"
 """Name of the input among the places; no stage can have it."""
+
+_RAIL = "rail "
 
 LOWEST_HZ, HIGHEST_HZ = 20.0, 20e3
 
@@ -46,12 +51,14 @@ class SteadySines:
     levels_v : (levels,)
         Peak volts at the input.
     rest_v : mapping of stage -> volts at rest
-    volts : mapping of stage, and :data:`SOURCE` -> (steps, levels)
+    volts : mapping of stage, rail that moves, and :data:`SOURCE` -> (steps, levels)
         Deviations from rest over one period of the input sine.
     orders : (harmonics,)
         1, 2, 3, ...
     responses : mapping of stage -> (harmonics,) complex
         Small-signal response of the stage at the harmonics.
+    from_rails : mapping of stage -> mapping of rail that moves -> (harmonics,) complex
+        Small-signal response at the stage from each of them, its input held.
     """
 
     frequency_hz: float
@@ -60,6 +67,7 @@ class SteadySines:
     volts: dict[str, FloatArray]
     orders: NDArray[np.int64]
     responses: dict[str, ComplexArray]
+    from_rails: dict[str, dict[str, ComplexArray]]
 
     def spectrum(self, place: str) -> ComplexArray:
         """Harmonics at a stage or the input, (harmonics, levels), peak volts."""
@@ -75,13 +83,13 @@ class SteadySines:
         """Distortion a stage adds itself, as a ratio to its fundamental, (levels,).
 
         What a linear stage would make of the harmonics that reach it is taken off first, so a
-        block that only passes on the distortion of the one before counts as clean. Current that a
-        nonlinear stage draws from the block before it is that block's.
+        block that only passes on the distortion of the one before, or of a rail that moves, counts
+        as clean. Current that a nonlinear stage draws from the block before it is that block's.
         """
         places = [SOURCE, *self.responses]
-        before = places[places.index(stage) - 1]
+        ways = {places[places.index(stage) - 1]: self.responses[stage], **self.from_rails[stage]}
         output = self.spectrum(stage)
-        passed = self.responses[stage][:, None] * self.spectrum(before)
+        passed = sum(h[:, None] * self.spectrum(place) for place, h in ways.items())
         return _distortion(output - passed, output[0])
 
     def peaks(self, place: str) -> tuple[FloatArray, FloatArray]:
@@ -125,11 +133,15 @@ class SineRunner:
         self.frequency_hz = frequency_hz
         self._steps = steps_per_period(frequency_hz)
         stages = tuple(solved.design.stages)
-        self._circuit = build_circuit(solved, frequency_hz * self._steps, stages)
+        rails = {_RAIL + rail: rail for rail in solved.network.moving_rails}
+        heard = dataclasses.replace(solved.network, outputs={**rails, **solved.network.outputs})
+        self._circuit = build_circuit(
+            SolvedNetwork(heard, solved.sections), frequency_hz * self._steps, (*rails, *stages)
+        )
         count = max(min(HARMONICS, int(HIGHEST_HZ / frequency_hz), self._steps // 2 - 1), 2)
         self._orders = np.arange(1, count + 1)
-        found = node_responses(solved, self._orders * frequency_hz)
-        self._responses = ratios(found, solved.stage_nodes.items())
+        self._responses = stage_responses(solved, self._orders * frequency_hz)
+        self._from_rails = _from_rails(solved, self._orders * frequency_hz, rails)
         volts = solved.node_v
         self._rest = {stage: volts[node] for stage, node in solved.stage_nodes.items()}
 
@@ -153,8 +165,24 @@ class SineRunner:
         volts = {SOURCE: sine[:, None] * levels}
         volts |= _settle(self._circuit, volts[SOURCE])
         return SteadySines(
-            self.frequency_hz, levels, self._rest, volts, self._orders, self._responses
-        )
+            self.frequency_hz, levels, self._rest, volts, self._orders, self._responses,
+            self._from_rails,
+        )  # fmt: skip
+
+
+def _from_rails(
+    solved: SolvedDesign, frequencies_hz: ArrayLike, rails: Mapping[str, str]
+) -> dict[str, dict[str, ComplexArray]]:
+    """Response at each stage from each rail that moves, the stage's input and the others held."""
+    before, result = INPUT, {}
+    for stage, node in solved.stage_nodes.items():
+        pinned = (before, *rails.values())
+        result[stage] = {
+            name: node_responses(solved, frequencies_hz, rail, pinned)[node]
+            for name, rail in rails.items()
+        }
+        before = node
+    return result
 
 
 def _settle(circuit: Circuit, period: FloatArray) -> dict[str, FloatArray]:
@@ -164,12 +192,14 @@ def _settle(circuit: Circuit, period: FloatArray) -> dict[str, FloatArray]:
     seconds = len(period) / circuit.sample_rate_hz
     least, most = math.ceil(_SHORTEST_S / seconds), math.ceil(_LONGEST_S / seconds)
     last = np.zeros((1, len(circuit.taps), lanes))
+    judged = [k for k, name in enumerate(circuit.taps) if not name.startswith(_RAIL)]
     for count in range(most):
         stepper.process(period)
         now = np.stack([stepper.heard(tap) for tap in circuit.taps.values()], axis=1)
         moved = np.abs(now - last).max(axis=0)
         last = now
-        if count >= least and (moved <= _SETTLED * np.ptp(now, axis=0) / 2.0 + 1e-12).all():
+        still = moved <= _SETTLED * np.ptp(now, axis=0) / 2.0 + 1e-12
+        if count >= least and still[judged].all():
             break
     return {stage: last[:, k] for k, stage in enumerate(circuit.taps)}
 

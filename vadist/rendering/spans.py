@@ -3,6 +3,7 @@
 import dataclasses
 import math
 import os
+import warnings
 from collections.abc import Callable, Iterator, Sequence
 
 import numpy as np
@@ -11,7 +12,7 @@ from numpy.typing import NDArray
 from vadist.arrays import FloatArray
 from vadist.circuits.operating_point import solve_network
 from vadist.designs.design import Design
-from vadist.errors import UsageError
+from vadist.errors import DesignWarning, UsageError
 from vadist.names import whole
 from vadist.pool import StoppablePool, stoppable_pool
 from vadist.quantities import HIGHEST_RATE_HZ, LOWEST_RATE_HZ
@@ -99,6 +100,12 @@ class Rendering:
             for tap in taps:
                 if tap not in design.stages:
                     raise UsageError(f"{design.name} has no stage {tap!r} to listen to")
+        if any(design.supply.ripple for design in designs):
+            warnings.warn(
+                "supply.ripple is told by inspect and left out of renders",
+                DesignWarning,
+                stacklevel=2,
+            )
         self.designs, self.sample_rate_hz = list(designs), float(sample_rate_hz)
         self.frames, self.channels, self.window, self.taps = frames, channels, window, tuple(taps)
         self.threads = threads or os.cpu_count() or 1

@@ -1,10 +1,10 @@
-"""Diode clipper: series resistor, shunt capacitor, diodes to the bias rail."""
+"""Diode clipper: series resistor, shunt capacitor, diodes to a rail."""
 
 from dataclasses import dataclass
 from typing import ClassVar
 
-from vadist.circuits.network import BIAS, Network
-from vadist.stages.stage import DiodePair, Stage, device, optional_part, part
+from vadist.circuits.network import BIAS, GROUND, Network
+from vadist.stages.stage import DiodePair, Stage, choice, device, optional_part, part
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -17,12 +17,11 @@ class DiodeClipper(Stage):
                            |     |     |
                            C    D>|   |<D
                            |     |     |
-                          bias  bias  bias
+                           +-----+-----+-- bias or ground
     """
 
     kind: ClassVar[str] = "diode_clipper"
     job: ClassVar[str] = "hard clipping: diodes hold the signal within their forward voltage"
-    driven_at_bias: ClassVar[bool] = True
 
     series_resistor: float = part(
         "ohm", "limits the diode current; treble corner with the capacitor"
@@ -30,6 +29,11 @@ class DiodeClipper(Stage):
     diodes: DiodePair = device("diodes", "clip; forward holds the upper half-wave")
     shunt_capacitor: float | None = optional_part("F", "softens the edges the diodes make")
     input_capacitor: float | None = optional_part("F", "blocks an offset of what drives it")
+    returns_to: str = choice("rail that diodes and capacitor go to", BIAS, GROUND)
+
+    @property
+    def driven_at_bias(self) -> bool:  # noqa: D102
+        return self.returns_to == BIAS
 
     def wire(self, network: Network, source: str, output: str) -> None:  # noqa: D102
         driven = source
@@ -38,5 +42,5 @@ class DiodeClipper(Stage):
             network.capacitor("input_capacitor", source, driven, self.input_capacitor)
         network.resistor("series_resistor", driven, output, self.series_resistor)
         if self.shunt_capacitor is not None:
-            network.capacitor("shunt_capacitor", output, BIAS, self.shunt_capacitor)
-        network.diodes("diodes", output, BIAS, self.diodes.forward, self.diodes.reverse)
+            network.capacitor("shunt_capacitor", output, self.returns_to, self.shunt_capacitor)
+        network.diodes("diodes", output, self.returns_to, self.diodes.forward, self.diodes.reverse)

@@ -3,13 +3,13 @@
 from dataclasses import dataclass
 from typing import ClassVar
 
-from vadist.circuits.network import GROUND, Network
-from vadist.stages.stage import Pot, Stage, part, pot
+from vadist.circuits.network import BIAS, GROUND, Network
+from vadist.stages.stage import Pot, Stage, choice, part, pot
 
 
 @dataclass(frozen=True, kw_only=True)
 class LevelControl(Stage):
-    """Coupling capacitor into a pot to ground.
+    """Coupling capacitor into a pot.
 
     ::
 
@@ -17,7 +17,7 @@ class LevelControl(Stage):
              C       |
                     pot <-- output
                      |
-                   ground
+                   ground or bias
     """
 
     kind: ClassVar[str] = "level_control"
@@ -25,10 +25,12 @@ class LevelControl(Stage):
 
     input_capacitor: float = part("F", "blocks DC; with the pot it sets the bass cut")
     level_pot: Pot = pot("the wiper is the output")
+    returns_to: str = choice("rail the pot goes to", GROUND, BIAS)
 
     def wire(self, network: Network, source: str, output: str) -> None:  # noqa: D102
         top = network.node("top")
         network.capacitor("input_capacitor", source, top, self.input_capacitor)
+        track = self.level_pot
         network.potentiometer(
-            "level_pot", top, output, GROUND, self.level_pot.resistance, self.level_pot.wiper
+            "level_pot", top, output, self.returns_to, track.resistance, track.wiper
         )

@@ -3,9 +3,12 @@
 from dataclasses import dataclass
 from typing import ClassVar
 
-from vadist.circuits.network import BIAS, Network
+from vadist.circuits.network import BIAS, GROUND, SUPPLY, Network
 from vadist.parts import OpAmpModel
-from vadist.stages.stage import DiodePair, Pot, Stage, device, optional_part, part, pot
+from vadist.stages.stage import DiodePair, Pot, Stage, choice, device, optional_part, part, pot
+
+RAILS = "rails"
+"""Where a clamp goes that conducts beyond supply and ground alone."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -23,14 +26,13 @@ class OpAmpGain(Stage):
                  Rleg
                  Cleg
                   |
-                 bias
+                bias or ground
 
     The source must rest at the bias rail (a coupling high-pass, or an op-amp before it).
     """
 
     kind: ClassVar[str] = "opamp_gain"
     job: ClassVar[str] = "main gain; its bandwidth, slew rate and swing shape what it passes"
-    driven_at_bias: ClassVar[bool] = True
 
     opamp: OpAmpModel = device("opamp", "gain-bandwidth, slew rate and swing come from here")
     feedback_resistor: float = part("ohm", "fixed part of the feedback: gain at minimum drive")
@@ -41,8 +43,16 @@ class OpAmpGain(Stage):
     feedback_capacitor: float | None = optional_part("F", "across the feedback: treble roll-off")
     drive_pot: Pot | None = pot("rheostat in series with the feedback resistor", optional=True)
     input_clamp: DiodePair | None = device(
-        "diodes", "from the input to the bias rail: guards against large input", optional=True
+        "diodes", "at the input: guards against large input", optional=True
     )
+    returns_to: str = choice("rail the leg goes to", BIAS, GROUND)
+    clamp_returns_to: str = choice(
+        "bias clips beyond a diode; rails: forward to supply, reverse from ground", BIAS, RAILS
+    )
+
+    @property
+    def driven_at_bias(self) -> bool:  # noqa: D102
+        return True
 
     def wire(self, network: Network, source: str, output: str) -> None:  # noqa: D102
         inverting, leg = network.node("inverting"), network.node("leg")
@@ -56,10 +66,18 @@ class OpAmpGain(Stage):
         if self.feedback_capacitor is not None:
             network.capacitor("feedback_capacitor", output, inverting, self.feedback_capacitor)
         network.resistor("leg_resistor", inverting, leg, self.leg_resistor)
-        network.capacitor("leg_capacitor", leg, BIAS, self.leg_capacitor)
+        network.capacitor("leg_capacitor", leg, self.returns_to, self.leg_capacitor)
         if self.input_clamp is not None:
-            pair = self.input_clamp
+            self._clamp(network, source, self.input_clamp)
+
+    def _clamp(self, network: Network, source: str, pair: DiodePair) -> None:
+        if self.clamp_returns_to == BIAS:
             network.diodes("input_clamp", source, BIAS, pair.forward, pair.reverse)
+            return
+        if pair.forward is not None:
+            network.diodes("input_clamp.forward", source, SUPPLY, pair.forward, None)
+        if pair.reverse is not None:
+            network.diodes("input_clamp.reverse", source, GROUND, None, pair.reverse)
 
 
 @dataclass(frozen=True, kw_only=True)

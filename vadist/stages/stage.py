@@ -125,8 +125,11 @@ class Stage:
 
     kind: ClassVar[str] = ""
     job: ClassVar[str] = ""
-    driven_at_bias: ClassVar[bool] = False
-    """Whether what drives the stage must rest at the bias rail (else it may rest anywhere)."""
+
+    @property
+    def driven_at_bias(self) -> bool:
+        """Whether what drives the stage must rest at the bias rail (else it may rest anywhere)."""
+        return False
 
     def wire(self, network: Network, source: str, output: str) -> None:
         """Add the stage's elements between two nodes of a network."""
@@ -160,7 +163,7 @@ class Stage:
         for name, info in self.fields().items():
             value = getattr(self, name)
             if info.kind == "part" and value is not None:
-                _check_part(name, info, value)
+                check_part(name, info, value)
             if info.kind == "choice" and value not in info.choices:
                 allowed = " or ".join(repr(c) for c in info.choices)
                 raise DesignError(f"{name} must be {allowed} (got {value!r})")
@@ -181,7 +184,8 @@ def output_node(stage: str) -> str:
 SENSIBLE = {"ohm": (0.0, 1e9), "F": (1e-13, 1e-1), "H": (1e-7, 1e3)}
 
 
-def _check_part(name: str, info: FieldInfo, value: float) -> None:
+def check_part(name: str, info: FieldInfo, value: float) -> None:
+    """Refuse a part's value that is no number or decades off."""
     low, high = SENSIBLE[info.unit]
     if isinstance(value, bool) or not isinstance(value, int | float):
         raise DesignError(f"{name} must be a number in {info.unit} (got {value!r})")
