@@ -2,47 +2,63 @@
 
 import dataclasses
 import math
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 
-from numba.extending import register_jitable
-
-from vadist.devices.exponential import exponential
+from vadist.devices.exponential import exponential_less_one
 from vadist.devices.kind import GROUND, STEP_IN_EXPONENTS, Resting, StepLimit
 from vadist.devices.opamp import OPAMP
 
+_INSIDE_V = 3.0
+# Of both limits: where neither draws a current.
 
-@register_jitable(inline="always")
+
 def opamp_on_rail(
     difference: float,
     under_supply: float,
     output: float,
     largest_a: float,
     per_v: float,
-    headroom_high_v: float,
-    low_v: float,
+    rest_steer: float,
+    rest_exponent: float,
     knee_per_v: float,
+    above_share: float,
+    above_shift: float,
+    below_share: float,
+    below_shift: float,
+    offset_a: float,
 ) -> tuple[float, float, float, float]:
     """Limited transconductance into the compensation node, less the current of the swing limits.
 
     Parameters
     ----------
-    difference, under_supply, output : volts of the input, of the output against supply and ground
-    largest_a, per_v : largest current, transconductance over it
-    headroom_high_v, low_v, knee_per_v : swing limits from supply and ground, 1/softness
+    difference, under_supply, output : growths of the volts of the input, and of the output against
+        supply and ground
+    largest_a, ... : see :func:`vadist.devices.opamp.opamp`
 
     Returns
     -------
-    current, its slopes in difference, under_supply and output
+    growth of the current, its slopes in difference, under_supply and output
     """
-    steer = 1.0 - 2.0 / (exponential(2.0 * per_v * difference) + 1.0)
-    above = exponential((under_supply + headroom_high_v) * knee_per_v)
-    below = exponential((low_v - output) * knee_per_v)
+    steering = exponential_less_one(2.0 * per_v * difference + rest_exponent)
+    steer = steering / (steering + 2.0)
+    above = exponential_less_one(under_supply * knee_per_v + above_shift)
+    below = exponential_less_one(below_shift - output * knee_per_v)
     return (
-        largest_a * (steer - above + below),
+        largest_a * (steer - rest_steer - above_share * above + below_share * below) + offset_a,
         largest_a * per_v * (1.0 - steer * steer),
-        -largest_a * knee_per_v * above,
-        -largest_a * knee_per_v * below,
+        -largest_a * knee_per_v * above_share * (above + 1.0),
+        -largest_a * knee_per_v * below_share * (below + 1.0),
     )
+
+
+def _at_rest(parameters: Mapping[str, float], volts: Sequence[float]) -> tuple[float, ...]:
+    # Counted from the supply, the upper limit lies its headroom below zero.
+    high = -parameters["headroom_high_v"] - volts[1] + volts[2]
+    return OPAMP.at_rest({**parameters, "high_v": high}, (volts[0], volts[2]))
+
+
+def _origin(parameters: Mapping[str, float]) -> tuple[float, ...]:
+    return 0.0, -parameters["headroom_high_v"] - _INSIDE_V, parameters["low_v"] + _INSIDE_V
 
 
 def _limits(parameters: Mapping[str, float]) -> tuple[StepLimit, ...]:
@@ -65,6 +81,8 @@ OPAMP_ON_RAIL = dataclasses.replace(
     OPAMP,
     name="opamp_on_rail",
     law=opamp_on_rail,
+    at_rest=_at_rest,
+    origin=_origin,
     parameters=("largest_a", "per_v", "headroom_high_v", "low_v", "knee_per_v"),
     terminals=("plus", "minus", "output", "supply"),
     controls=(("plus", "minus"), ("output", "supply"), ("output", GROUND)),
