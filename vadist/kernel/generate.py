@@ -263,6 +263,9 @@ class _Part:
         n = self.n
         # These loops touch few rows each: copies, which nothing overlaps.
         for k in range(n.signals):
+            if k in n.slow_signals:
+                self._follow(depth, k)
+                continue
             if n.stretch[k] > 1:
                 self._draw_out(depth, k)
                 continue
@@ -277,9 +280,20 @@ class _Part:
         rows, lanes = self.program.rows, self.program.lanes
         if kind == "take":
             return f"u[{index}, t * {self.program.takes[index]} + {sample}, l]"
-        if kind == "rail":
-            return f"s[{rows[len(self.program.parts), f'u{index}'] * lanes} + l]"
         return f"s[({rows[index, f'o{output}_0']} + {sample}) * {lanes} + l]"
+
+    def _follow(self, depth: int, k: int) -> None:
+        """Where a rail is in the middle and at the end of the step."""
+        rail, rows, lanes = len(self.program.parts), self.program.rows, self.program.lanes
+        index, steps = self.program.sources[self.part][k][1], self.n.steps
+        real = f"np.{self.program.real}"
+        self.put(depth, f"middle, end = {real}((j + 0.5) / {steps}), {real}((j + 1.0) / {steps})")
+        self.lanes(depth)
+        begin, ahead = (f"s[{rows[rail, f'{word}{index}'] * lanes} + l]" for word in ("v", "u"))
+        self.put(depth + 1, f"rail = {begin}")
+        self.put(depth + 1, f"moved = {ahead} - rail")
+        self.put(depth + 1, f"{self.at(f'm{k}')} = rail + middle * moved")
+        self.put(depth + 1, f"{self.at(f'u{k}_0')} = rail + end * moved")
 
     def _draw_out(self, depth: int, k: int) -> None:
         """A sample between those of a slower signal, on the cubic through the last four."""
@@ -317,7 +331,7 @@ class _Part:
         if n.ports:
             self.put(depth + 1, "unfinished = np.int32(0)")
         self.lanes(depth + 1)
-        for name in [*states, *currents, *n.taps]:
+        for name in dict.fromkeys([*states, *currents, *n.taps, *newest]):
             self.put(depth + 2, f"{name} = {self.at(name)}")
         bends = [f"bend{a}" for a in range(n.ports)]
         for a in range(n.ports):
@@ -404,10 +418,9 @@ class _Part:
                 self.dot("L", r, states), self.dot("M", r, newest), self.dot("N", r, solved)
             )
             self.put(depth + 1, f"y{r} = {heard}")
-            for word, choose in (("least", "min"), ("most", "max")):
-                self.put(
-                    depth + 1, f"{self.at(f'{word}{r}')} = {choose}({self.at(f'{word}{r}')}, y{r})"
-                )
+            for word, choose in (("least", "min"), ("most", "max")) if r < self._flows else ():
+                extreme = self.at(f"{word}{r}")
+                self.put(depth + 1, f"{extreme} = {choose}({extreme}, y{r})")
             if r < n.written:
                 self.put(depth + 1, f"y[{written + r}, t * {n.steps} + j, l] = y{r}")
             if r < n.written or (self.part, r) in self.program.inner or r >= self._flows:
@@ -422,6 +435,8 @@ class _Part:
         for a in range(n.ports):
             self.put(depth + 1, f"{self.at(f'i{a}')} = r{a}")
         for k, taken in enumerate(n.taken):
+            if k in n.slow_signals:
+                continue
             known = [f"u{k}_{age}" for age in range(taken)]
             every = [f"h{k}_{age}" for age in range(TAPS - 2, -1, -1)] + known
             kept = every[-(TAPS - 1) :]

@@ -155,7 +155,7 @@ def difference_equations(
     section, point : the section and where it rests
     step_rate_hz : steps a second
     output_nodes : unknown nodes whose voltages leave the section
-    samples : of each signal, that come in a step
+    samples : of each signal, that come in a step; 0 for a rail, of which its middle counts
     flows : what it takes from torn rails, as further outputs
 
     Returns
@@ -173,7 +173,10 @@ def difference_equations(
     curve = 0.5 * (weights[2] - weights[1]) @ space.C
     curve[:, flat] = before[:, flat]
     columns = [
-        _input_weights(space, h, space.B[:, [k]], samples[k]) for k in range(signals)
+        _input_weights(space, h, space.B[:, [k]], samples[k])
+        if samples[k]
+        else weights[0] @ space.B[:, [k]]
+        for k in range(signals)
     ]
     b = np.hstack(columns) if columns else np.zeros((len(space.A), 0))
     row = np.array([section.selector(node)[0] for node in output_nodes])
