@@ -27,10 +27,10 @@ from numba import types
 import vadist.devices as devices
 from vadist.kernel import generate, structure
 from vadist.kernel.generate import kernel_source
-from vadist.kernel.structure import Structure
+from vadist.kernel.structure import Program
 
 _LOCK = threading.Lock()
-_LOADED: dict[Structure, ModuleType] = {}
+_LOADED: dict[Program, ModuleType] = {}
 
 _ROOM_BYTES = 1 << 20
 # The machine code of the largest kernels takes half of this (measured).
@@ -43,13 +43,13 @@ def _signature(real: str) -> tuple[types.Type, ...]:
     """Of ``run``, see :func:`vadist.kernel.generate.kernel_source`."""
     number = getattr(types, real)
     return (
-        number[::1], number[:, :, ::1], number[:, :, ::1], types.int64[::1],
+        number[::1], number[:, :, ::1], number[:, :, ::1], types.intp, types.int64[::1],
         number, types.intp, types.intp, types.boolean,
     )  # fmt: skip
 
 
-def kernel(wanted: Structure) -> ModuleType:
-    """Return the module with ``run`` and ``newton`` of a structure."""
+def kernel(wanted: Program) -> ModuleType:
+    """Return the module with the functions of a program."""
     with _LOCK:
         if wanted not in _LOADED:
             _LOADED[wanted] = _load(kernel_source(wanted), _signature(wanted.real))

@@ -19,7 +19,7 @@ import ast
 import inspect
 
 from vadist.devices import KINDS
-from vadist.kernel.structure import CONSTANTS, CONTROLS, CURRENTS, TAPS, Structure
+from vadist.kernel.structure import CONSTANTS, CONTROLS, CURRENTS, TAPS, Program
 
 SMALLEST_STATE_V = 1e-30
 
@@ -40,17 +40,20 @@ _OPTIONS = {{
 _EXPONENTIAL = {"float32": "exponential_less_one_single", "float64": "exponential_less_one"}
 
 
-def kernel_source(structure: Structure) -> str:
-    """Python source of a structure's kernel.
+def kernel_source(program: Program) -> str:
+    """Python source of a program's kernel.
 
-    It defines ``run(s, u, y, statistics, tolerance, limit, start, resume)``, compiled, which
-    goes on from step ``start`` and returns the first step it could not solve, or -1; and, if
-    there are devices, ``newton(s, tolerance, l)`` and ``limit(s, l)``: the same Newton step, and
-    the limit on where the next one starts, for a single lane, as plain Python for
-    :mod:`vadist.kernel.rescue`. ``u`` is (signals, samples, lanes), ``y`` (written, steps,
-    lanes). With ``resume`` the first step's remainders are taken as solved.
+    It defines ``run(s, u, y, ticks, statistics, tolerance, limit, start, resume)``, compiled, which goes
+    on from step ``start`` and returns the first step it could not solve, or -1; and, for each part
+    with devices, ``newton0(s, tolerance, l)`` and ``limit0(s, l)``: the same Newton step, and the
+    limit on where the next one starts, for a single lane, as plain Python for
+    :mod:`vadist.kernel.rescue`. Steps are counted as ``(tick * parts + part) * most + step``, most
+    being the steps of the fastest part. ``u`` is (signals, samples, lanes), ``y`` (written, steps,
+    lanes), each row as long as its own pace has it; ``statistics`` (parts, 2) counts Newton steps
+    and steps. With ``resume`` the first step's remainders are taken as solved.
     """
-    return _Writer(structure).source()
+    writer = _Program(program)
+    return writer.source()
 
 
 class _Renamed(ast.NodeTransformer):
@@ -106,21 +109,24 @@ def _in_single(header: str, text: str) -> str:
     return f"{header}\n{numbers}\n\n\n{body}\n"
 
 
-class _Writer:
-    def __init__(self, structure: Structure) -> None:
-        self.n = structure
+class _Part:
+    """The text of one part."""
+
+    def __init__(self, program: Program, part: int) -> None:
+        self.program, self.part, self.n = program, part, program.parts[part]
+        self.held = {name for p, name in program.rows if p == part}
         self.lines: list[str] = []
 
     def at(self, name: str) -> str:
         """A per-lane number in the workspace."""
-        return f"s[{self.n.rows[name] * self.n.lanes} + l]"
+        return f"s[{self.program.rows[self.part, name] * self.program.lanes} + l]"
 
     def dot(self, matrix: str, row: int, terms: list[str]) -> str:
         """Source of a row of a matrix times named values, without what is zero."""
         held = [
             f"{self.at(f'{matrix}_{row}_{k}')} * {term}"
             for k, term in enumerate(terms)
-            if f"{matrix}_{row}_{k}" in self.n.rows
+            if f"{matrix}_{row}_{k}" in self.held
         ]
         return " + ".join(held) or "0.0"
 
@@ -132,21 +138,7 @@ class _Writer:
         self.lines.append("    " * depth + text)
 
     def lanes(self, depth: int) -> None:
-        self.put(depth, f"for l in range({self.n.lanes}):")
-
-    def source(self) -> str:
-        n = self.n
-        self.lines = []
-        if n.ports:
-            self.put(0, "\n\ndef newton(s, tolerance, l):")
-            self._newton(1)
-            self.put(1, "return still")
-            self.put(0, "\n\ndef limit(s, l):")
-            self._limit(1)
-        self._run()
-        header = _HEADER.format(exponential=_EXPONENTIAL[n.real])
-        text = "\n".join(self.lines) + "\n"
-        return _in_single(header, text) if n.real == "float32" else header + text
+        self.put(depth, f"for l in range({self.program.lanes}):")
 
     def _newton(self, depth: int, first: bool = False) -> None:
         """One Newton step of lane l; leaves 1.0 in ``still`` while it has not converged.
@@ -161,17 +153,17 @@ class _Writer:
         slopes = self._laws(depth)
         for k in range(n.controls):
             for b in range(n.ports):
-                if f"KQ_{k}_{b}" in n.rows:
-                    straight = self.at(f"K_{k}_{b}") if f"K_{k}_{b}" in n.rows else "0.0"
+                if f"KQ_{k}_{b}" in self.held:
+                    straight = self.at(f"K_{k}_{b}") if f"K_{k}_{b}" in self.held else "0.0"
                     bent = f"{self.at(f'KQ_{k}_{b}')} * {self.at(f'theta{b}')}"
                     self.put(depth, f"k{k}_{b} = {straight} + {bent}")
-                elif f"K_{k}_{b}" in n.rows:
+                elif f"K_{k}_{b}" in self.held:
                     self.put(depth, f"k{k}_{b} = {self.at(f'K_{k}_{b}')}")
         coupled = {
             (k, b)
             for k in range(n.controls)
             for b in range(n.ports)
-            if f"K_{k}_{b}" in n.rows or f"KQ_{k}_{b}" in n.rows
+            if f"K_{k}_{b}" in self.held or f"KQ_{k}_{b}" in self.held
         }
         filled: set[tuple[int, int]] = set()
         for a in range(n.ports):
@@ -266,50 +258,57 @@ class _Writer:
                     self.put(depth, f"b{k} -= m{k}_{b} * b{b}")
             self.put(depth, f"b{k} *= d{k}")
 
-    def _run(self) -> None:
+    def _hear(self, depth: int) -> None:
+        """Copy what step ``j`` of tick ``t`` takes of every signal into the workspace."""
         n = self.n
-        self.put(0, "\n\n@njit(**_OPTIONS)")
-        self.put(0, "def run(s, u, y, statistics, tolerance, limit, start, resume):")
-        self.put(1, "for t in range(start, y.shape[1]):")
-        self._hear()
-        self._known(2)
-        self.put(2, "statistics[1] += 1")
-        self.put(1, "return -1")
-
-    def _hear(self) -> None:
-        """Copy what the step takes of every signal into the workspace."""
-        n = self.n
-        self.put(2, "if t > start or not resume:")
         # These loops touch few rows each: copies, which nothing overlaps.
         for k in range(n.signals):
             if n.stretch[k] > 1:
-                self._draw_out(k)
+                self._draw_out(depth, k)
                 continue
             for age in range(n.taken[k]):
-                self.lanes(3)
-                self.put(4, f"{self.at(f'u{k}_{age}')} = u[{k}, t * {n.taken[k]} + {age}, l]")
+                self.lanes(depth)
+                heard = self._heard(k, f"j * {n.taken[k]} + {age}")
+                self.put(depth + 1, f"{self.at(f'u{k}_{age}')} = {heard}")
 
-    def _draw_out(self, k: int) -> None:
+    def _heard(self, k: int, sample: str) -> str:
+        """A sample of this tick of a signal."""
+        kind, index, output = self.program.sources[self.part][k]
+        rows, lanes = self.program.rows, self.program.lanes
+        if kind == "take":
+            return f"u[{index}, t * {self.program.takes[index]} + {sample}, l]"
+        if kind == "rail":
+            return f"s[{rows[len(self.program.parts), f'u{index}'] * lanes} + l]"
+        return f"s[({rows[index, f'o{output}_0']} + {sample}) * {lanes} + l]"
+
+    def _draw_out(self, depth: int, k: int) -> None:
         """A sample between those of a slower signal, on the cubic through the last four."""
         n, stretch = self.n, self.n.stretch[k]
-        self.put(3, f"if t % {stretch} == 0:")
-        self.lanes(4)
+        self.put(depth, f"if j % {stretch} == 0:")
+        self.lanes(depth + 1)
         for age in range(TAPS - 1, 0, -1):
-            self.put(5, f"{self.at(f'g{k}_{age}')} = {self.at(f'g{k}_{age - 1}')}")
-        self.put(5, f"{self.at(f'g{k}_0')} = u[{k}, t // {stretch}, l]")
-        self.put(3, f"at = np.{n.real}((t % {stretch} + 1) * {1.0 / stretch!r})")
+            self.put(depth + 2, f"{self.at(f'g{k}_{age}')} = {self.at(f'g{k}_{age - 1}')}")
+        self.put(depth + 2, f"{self.at(f'g{k}_0')} = {self._heard(k, f'j // {stretch}')}")
+        self.put(depth, f"at = np.{self.program.real}((j % {stretch} + 1) * {1.0 / stretch!r})")
         # Lagrange's polynomials at -2, -1, 0 and 1.
-        self.put(3, "far, near = at + 2.0, at + 1.0")
-        self.put(3, "beyond = at - 1.0")
-        self.put(3, "c3 = near * at * beyond * -0.16666666666666666")
-        self.put(3, "c2 = far * at * beyond * 0.5")
-        self.put(3, "c1 = far * near * beyond * -0.5")
-        self.put(3, "c0 = far * near * at * 0.16666666666666666")
-        self.lanes(3)
+        self.put(depth, "far, near = at + 2.0, at + 1.0")
+        self.put(depth, "beyond = at - 1.0")
+        self.put(depth, "c3 = near * at * beyond * -0.16666666666666666")
+        self.put(depth, "c2 = far * at * beyond * 0.5")
+        self.put(depth, "c1 = far * near * beyond * -0.5")
+        self.put(depth, "c0 = far * near * at * 0.16666666666666666")
+        self.lanes(depth)
         drawn = " + ".join(f"c{age} * {self.at(f'g{k}_{age}')}" for age in range(TAPS))
-        self.put(4, f"{self.at(f'u{k}_0')} = {drawn}")
+        self.put(depth + 1, f"{self.at(f'u{k}_0')} = {drawn}")
 
-    def _known(self, depth: int) -> None:
+    def step(self, depth: int, written: int) -> None:
+        """Step ``j`` of tick ``t``; outputs go to ``y`` from row ``written`` on."""
+        self.put(depth, "if fresh:")
+        self._hear(depth + 1)
+        self._known(depth, written)
+        self.put(depth, f"statistics[{2 * self.part + 1}] += 1")
+
+    def _known(self, depth: int, written: int) -> None:
         n = self.n
         states = [f"x{k}" for k in range(n.states)]
         currents = [f"i{k}" for k in range(n.ports)]
@@ -334,7 +333,7 @@ class _Writer:
             self.put(depth + 2, f"{self.at(f's{r}')} = s{r}")
         if n.ports:
             self._solve(depth + 1, [f"(x{k} + s{k})" for k in range(n.states)], newest)
-        self._update(depth, states, currents, newest)
+        self._update(depth, states, newest, written)
 
     def _solve(self, depth: int, known: list[str], newest: list[str]) -> None:
         """Predict the control voltages and iterate until every lane has converged.
@@ -373,13 +372,12 @@ class _Writer:
         self._limit(depth + 2)
         self._newton(depth + 2)
         self.put(depth + 2, count)
-        self.put(depth, "statistics[0] += spent")
+        self.put(depth, f"statistics[{2 * self.part}] += spent")
         self.put(depth, "if unfinished > 0:")
-        self.put(depth + 1, "return t")
+        most, parts = _most_steps(self.program), len(self.program.parts)
+        self.put(depth + 1, f"return (t * {parts} + {self.part}) * {most} + j")
 
-    def _update(
-        self, depth: int, states: list[str], currents: list[str], newest: list[str]
-    ) -> None:
+    def _update(self, depth: int, states: list[str], newest: list[str], written: int) -> None:
         """The step's states and outputs, and what the next step wants to know of this one."""
         n = self.n
         solved = [f"r{k}" for k in range(n.ports)]
@@ -411,7 +409,9 @@ class _Writer:
                     depth + 1, f"{self.at(f'{word}{r}')} = {choose}({self.at(f'{word}{r}')}, y{r})"
                 )
             if r < n.written:
-                self.put(depth + 1, f"y[{r}, t, l] = y{r}")
+                self.put(depth + 1, f"y[{written + r}, t * {n.steps} + j, l] = y{r}")
+            if r < n.written or (self.part, r) in self.program.inner or r >= self._flows:
+                self.put(depth + 1, f"{self.at(f'y{r}')} = y{r}")
         for a in range(n.ports):
             flat = f"min(1.0, {CURVED if a in n.curved else STRAIGHT} / ({self.at(f'steep{a}')} + 1e-30))"
             if a in n.curved:
@@ -429,6 +429,110 @@ class _Writer:
                 self.put(depth + 1, f"n{age} = {self.at(name)}")
             for age in range(TAPS - 1):
                 self.put(depth + 1, f"{self.at(f'h{k}_{age}')} = n{age}")
+        for r in range(n.outputs):
+            if (self.part, r) in self.program.inner:
+                self.lanes(depth)
+                row = self.program.rows[self.part, f"o{r}_0"]
+                self.put(depth + 1, f"s[({row} + j) * {self.program.lanes} + l] = {self.at(f'y{r}')}")
+
+    @property
+    def _flows(self) -> int:
+        first = self.program.flows[self.part]
+        return self.n.outputs if first < 0 else first
+
+
+def _most_steps(program: Program) -> int:
+    return max(part.steps for part in program.parts)
+
+
+class _Program:
+    """The text of a program."""
+
+    def __init__(self, program: Program) -> None:
+        self.program = program
+        self.parts = [_Part(program, k) for k in range(len(program.parts))]
+        self.lines: list[str] = []
+
+    def put(self, depth: int, text: str) -> None:
+        self.lines.append("    " * depth + text)
+
+    def at(self, name: str) -> str:
+        """A per-lane number of the rails."""
+        row = self.program.rows[len(self.parts), name]
+        return f"s[{row * self.program.lanes} + l]"
+
+    def source(self) -> str:
+        for k, part in enumerate(self.parts):
+            part.lines = self.lines
+            if not part.n.ports:
+                continue
+            self.put(0, f"\n\ndef newton{k}(s, tolerance, l):")
+            part._newton(1)
+            self.put(1, "return still")
+            self.put(0, f"\n\ndef limit{k}(s, l):")
+            part._limit(1)
+        self._run()
+        real = self.program.real
+        header = _HEADER.format(exponential=_EXPONENTIAL[real])
+        text = "\n".join(self.lines) + "\n"
+        return _in_single(header, text) if real == "float32" else header + text
+
+    def _run(self) -> None:
+        n = self.program
+        parts, most = len(self.parts), _most_steps(n)
+        self.put(0, "\n\n@njit(**_OPTIONS)")
+        self.put(0, "def run(s, u, y, ticks, statistics, tolerance, limit, start, resume):")
+        self.put(1, f"for t in range(start // {parts * most}, ticks):")
+        if n.rails:
+            # Rails move slowly: where they will stand at the end of the tick is told by a line.
+            self.put(2, f"for l in range({n.lanes}):")
+            for r in range(n.rails):
+                ahead = f"2.0 * {self.at(f'v{r}')} - {self.at(f'v_old{r}')}"
+                self.put(3, f"{self.at(f'u{r}')} = {ahead}")
+        written = 0
+        for k, part in enumerate(self.parts):
+            steps = part.n.steps
+            self.put(2, f"begin = start - (t * {parts} + {k}) * {most}")
+            self.put(2, f"for j in range(min(max(begin, 0), {steps}), {steps}):")
+            self.put(3, "fresh = j > begin or not resume")
+            part.step(3, written)
+            written += part.n.written
+        if n.rails:
+            self._rails()
+        self.put(1, "return -1")
+
+    def _rails(self) -> None:
+        """Charges of the rails at the end of the tick, and what volts they make."""
+        n, rails = self.program, range(self.program.rails)
+        self.put(2, f"for l in range({n.lanes}):")
+        for r in rails:
+            flows = [
+                part.at(f"y{n.flows[k] + r}") for k, part in enumerate(self.parts) if n.flows[k] >= 0
+            ]
+            charges = [
+                part.at(f"y{n.flows[k] + n.rails + r}")
+                for k, part in enumerate(self.parts)
+                if n.flows[k] >= 0
+            ]
+            self.put(3, f"flow{r} = {' + '.join(flows)}")
+            self.put(3, f"held{r} = {' + '.join(charges)}")
+        for r in rails:
+            self.put(3, f"v{r} = {self.at(f'v{r}')}")
+            self.put(3, f"middle{r} = 1.5 * v{r} - 0.5 * {self.at(f'v_old{r}')}")
+        for r in rails:
+            leaks = " + ".join(f"{self.at(f'G_{r}_{k}')} * middle{k}" for k in rails)
+            out = f"{self.at(f'tick{r}')} * (flow{r} + {self.at(f'flow{r}')})"
+            self.put(3, f"grown = -({leaks}) - {out} - {self.at(f'q_lost{r}')}")
+            self.put(3, f"q = {self.at(f'q{r}')} + grown")
+            self.put(3, f"{self.at(f'q_lost{r}')} = (q - {self.at(f'q{r}')}) - grown")
+            self.put(3, f"{self.at(f'q{r}')} = q if abs(q) > {SMALLEST_STATE_V} else 0.0")
+            self.put(3, f"{self.at(f'flow{r}')} = flow{r}")
+            self.put(3, f"{self.at(f'v_old{r}')} = v{r}")
+        for r in rails:
+            volts = " + ".join(
+                f"{self.at(f'R_{r}_{k}')} * ({self.at(f'q{k}')} - held{k})" for k in rails
+            )
+            self.put(3, f"{self.at(f'v{r}')} = {volts}")
 
 
 CURVED, STRAIGHT = 1.0, 4.0

@@ -6,14 +6,15 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from vadist.kernel.structure import Structure
+from vadist.kernel.structure import Program
 
 _STEPS = 40
 _SMALLEST_STRIDE = 1e-9
 
 
 def rescue(
-    structure: Structure,
+    program: Program,
+    part: int,
     newton: Callable[..., Any],
     limit: Callable[..., Any],
     workspace: NDArray[Any],
@@ -27,7 +28,9 @@ def rescue(
 
     Parameters
     ----------
-    newton, limit : the structure's plain-Python Newton step of one lane, and its limit
+    part : int
+        Which of the program's.
+    newton, limit : the part's plain-Python Newton step of one lane, and its limit
     workspace : as the kernel has it; the lane's solution is left there
 
     Returns
@@ -35,15 +38,15 @@ def rescue(
     bool
         Whether the wanted value was reached.
     """
-    table = workspace.reshape(-1, structure.lanes)
-    names = range(structure.controls)
+    table = workspace.reshape(-1, program.lanes)
+    names = range(program.parts[part].controls)
     p, p_old, v, w, w_old = (
-        structure.row_range([f"{word}{k}" for k in names])
+        program.row_range(part, [f"{word}{k}" for k in names])
         for word in ("p", "p_old", "v", "w", "w_old")
     )
     wanted, before = table[p, lane], table[p_old, lane]
     solution = table[w_old, lane]
-    live = structure.rows["live"]
+    live = program.rows[part, "live"]
     reached, stride = 0.0, 1.0
     while reached < 1.0 and stride > _SMALLEST_STRIDE:
         goal = min(1.0, reached + stride)

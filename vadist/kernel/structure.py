@@ -1,4 +1,4 @@
-"""The shape of a section as the kernel sees it, and where its numbers lie in memory."""
+"""The shape of sections as a kernel sees them, and where their numbers lie in memory."""
 
 from collections.abc import Iterable
 from dataclasses import dataclass
@@ -34,9 +34,6 @@ class Structure:
         Ports whose current may be a parabola over a step.
     slow : int
         Leading states whose rounding is made up for.
-    lanes : int
-    real : str
-        ``float32`` or ``float64``.
     zeros : frozenset of int
         Positions in :attr:`grid` of coefficients that are zero in every lane; the code leaves
         them out.
@@ -50,8 +47,6 @@ class Structure:
     samples: tuple[int, ...]
     curved: tuple[int, ...]
     slow: int
-    lanes: int
-    real: str = "float32"
     zeros: frozenset[int] = frozenset()
 
     @property
@@ -138,10 +133,9 @@ class Structure:
         return tuple(names)
 
     @cached_property
-    def rows(self) -> dict[str, int]:
-        """Row of every per-lane number in the flat workspace, which is ``row * lanes + lane``."""
-        names = [*self.memory]
-        names += [f"s{k}" for k in range(self.states)]
+    def names(self) -> tuple[str, ...]:
+        """Names of every per-lane number besides the memory."""
+        names = [f"s{k}" for k in range(self.states)]
         names += [f"u{k}_{age}" for k, taken in enumerate(self.taken) for age in range(taken)]
         names += [f"r{k}" for k in range(self.ports)]
         names += [f"steep{k}" for k in range(self.ports)]
@@ -150,14 +144,90 @@ class Structure:
         names += [f"slope{a}_{k}" for a in range(self.ports) for k in self.controls_of[a]]
         for d, kind in enumerate(self.kinds):
             names += [f"par{d}_{k}" for k in range(CONSTANTS[kind])]
+        names += [f"y{k}" for k in range(self.outputs)]
         names += [f"{word}{k}" for k in range(self.outputs) for word in ("least", "most")]
-        names += ["live", "change", *self.coefficients]
+        return (*names, "live", "change", *self.coefficients)
+
+
+Source = tuple[str, int, int]
+"""Where a signal comes from: ``("take", slot, 0)``, ``("part", part, output)`` of an earlier part of
+the same program, or ``("rail", rail, 0)``."""
+
+
+@dataclass(frozen=True)
+class Program:
+    """Parts that step together, one after the other within each tick, and the rails they share.
+
+    Attributes
+    ----------
+    parts : tuple of Structure
+    sources : tuple of tuple of Source
+        Of every signal of each part.
+    takes : tuple of int
+        Samples in a tick of every signal that comes from outside.
+    rails : int
+    flows : tuple of int
+        First of each part's outputs that are currents out of the rails, followed by as many that
+        are charges; -1 for a part that no rail feeds.
+    lanes : int
+    real : str
+        ``float32`` or ``float64``.
+    """
+
+    parts: tuple[Structure, ...]
+    sources: tuple[tuple[Source, ...], ...]
+    takes: tuple[int, ...]
+    rails: int
+    flows: tuple[int, ...]
+    lanes: int
+    real: str = "float32"
+
+    @cached_property
+    def inner(self) -> frozenset[tuple[int, int]]:
+        """Outputs of parts that other parts of the program read."""
+        return frozenset(
+            (source[1], source[2])
+            for sources in self.sources
+            for source in sources
+            if source[0] == "part"
+        )
+
+    @cached_property
+    def memory(self) -> tuple[tuple[int, str], ...]:
+        """Part and name of what a lane goes on from; the rails are one part more."""
+        names = [(p, name) for p, part in enumerate(self.parts) for name in part.memory]
+        rail = len(self.parts)
+        names += [(rail, f"{word}{k}") for word in RAIL_WORDS for k in range(self.rails)]
+        return tuple(names)
+
+    @cached_property
+    def rows(self) -> dict[tuple[int, str], int]:
+        """Row of every per-lane number in the flat workspace, which is ``row * lanes + lane``."""
+        names = [*self.memory]
+        for p, part in enumerate(self.parts):
+            names += [(p, name) for name in part.names]
+            names += [
+                (p, f"o{output}_{step}")
+                for output in range(part.outputs)
+                if (p, output) in self.inner
+                for step in range(part.steps)
+            ]
+        rail, count = len(self.parts), self.rails
+        names += [(rail, f"{word}{k}") for word in ("u", "tick") for k in range(count)]
+        names += [(rail, f"{m}_{a}_{b}") for m in RAIL_MATRICES for a in range(count) for b in range(count)]
         return {name: row for row, name in enumerate(names)}
 
-    def row_range(self, names: Iterable[str]) -> list[int]:
-        """Rows of several names."""
-        return [self.rows[name] for name in names]
+    def row_range(self, part: int, names: Iterable[str]) -> list[int]:
+        """Rows of several names of a part."""
+        return [self.rows[part, name] for name in names]
 
+
+RAIL_WORDS = ("v", "v_old", "q", "q_lost", "flow")
+"""What is kept of every rail: volts now and a tick before, its charge, the rounding that has lost of
+it, and the current out of it."""
+
+RAIL_MATRICES = ("G", "R")
+"""Of the rails: charge that conductances take in a tick, and volts from charge."""
 
 CONTROL_WORDS = (
     "v", "w", "w_old", "w_older", "w_oldest", "p", "p_old", "rest_v", "low", "high", "step", "grow"

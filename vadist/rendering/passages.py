@@ -341,14 +341,14 @@ def heard_again(
         np.concatenate(
             [
                 carried_over(
-                    p.states[k], before.structure(k), here.structure(k),
+                    p.states[k], before.program(k), here.program(k),
                     here.sample_rate_hz / before.sample_rate_hz,
                 )
                 for p, here, before in zip(kept, circuits, stood, strict=True)
             ],
             axis=1,
         )
-        for k in range(len(circuits[0].sections))
+        for k in range(len(circuits[0].programs))
     ]
     longest = kept[0].volts.shape[1]
     lead = 2 * REACH

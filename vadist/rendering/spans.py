@@ -28,7 +28,7 @@ from vadist.rendering.passages import (
 )
 from vadist.stepping.batch import StepError
 from vadist.stepping.circuit import Circuit, build_circuit
-from vadist.stepping.paces import usual_paces
+from vadist.stepping.paces import usual_pace
 from vadist.stepping.resampling import REACH, default_oversample
 from vadist.stepping.segments import Plan, Span, SpanResult, plan_segments, warm_up_seconds
 
@@ -127,8 +127,7 @@ class Rendering:
         if factor not in self._built:
             rate = self.sample_rate_hz * factor
             self._built[factor] = [
-                build_circuit(solved, rate, self.taps, usual_paces(solved))
-                for solved in self._solved
+                build_circuit(solved, rate, self.taps, usual_pace) for solved in self._solved
             ]
         return self._built[factor]
 

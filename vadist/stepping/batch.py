@@ -1,7 +1,8 @@
-"""One section over up to sixteen lanes: its workspace, and a kernel that steps them together."""
+"""Sections over up to sixteen lanes: their workspace, and a kernel that steps them together."""
 
 import math
 from collections.abc import Sequence
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
@@ -11,8 +12,9 @@ from vadist.devices.evaluate import rest_constants
 from vadist.errors import ConvergenceError
 from vadist.kernel.compiled import kernel
 from vadist.kernel.rescue import rescue
-from vadist.kernel.structure import CONSTANTS, Structure
+from vadist.kernel.structure import CONSTANTS, Program, Structure
 from vadist.stepping.discretize import DiscreteSection
+from vadist.stepping.rails import Rails
 
 NEWTON_TOLERANCE_V = 5e-5
 """The last step's linearised current is taken when no control voltage moved by more: Newton's
@@ -29,42 +31,53 @@ LANES = 16
 """Lanes a kernel steps together: four vectors of four, or two of eight; one lane runs alone."""
 
 
+@dataclass(frozen=True)
+class Bundle:
+    """Sections that step together, for one lane.
+
+    Attributes
+    ----------
+    sections : tuple of DiscreteSection
+    rails : Rails or None
+        That they share.
+    """
+
+    sections: tuple[DiscreteSection, ...]
+    rails: Rails | None = None
+
+    @property
+    def key(self) -> tuple[object, ...]:
+        """What two bundles share that step alike."""
+        own = () if self.rails is None else self.rails.key
+        return (*(section.key for section in self.sections), own)
+
+
 class Batch:
-    """Lanes of one section, at rest to begin with.
+    """Lanes of one program, at rest to begin with.
 
     Parameters
     ----------
-    sections : sequence of DiscreteSection
+    bundles : sequence of Bundle
         One a lane, 1 to :data:`LANES`, of one structure. A batch of several lanes has the
         kernel's full width; its spare lanes repeat the last one.
-    written : int
-        Outputs that leave the kernel.
-    beat : tuple
-        Steps of a beat, and samples of each signal that come in it.
-    zeros : frozenset of int
-        Positions of coefficients that are zero in every lane.
-    real : type
+    program : Program
+        With the lanes and the precision that are wanted.
     """
 
-    def __init__(
-        self,
-        sections: Sequence[DiscreteSection],
-        written: int,
-        beat: tuple[int, tuple[int, ...]],
-        zeros: frozenset[int],
-        real: type = REAL,
-    ) -> None:
-        self.real, self.lanes = real, len(sections)
-        self.width = 1 if self.lanes == 1 else LANES
-        every = [sections[k] for k in self.spread]
-        self.section = every[0]
-        self._structure = structure_of(every[0], beat, written, self.width, real, zeros)
-        self._workspace = self._room(len(self._structure.rows) * self.width)
-        self._kernel = kernel(self._structure)
+    def __init__(self, bundles: Sequence[Bundle], program: Program) -> None:
+        self.lanes, self.width = len(bundles), program.lanes
+        self.real = getattr(np, program.real)
+        every = [bundles[k] for k in self.spread]
+        self.bundle, self._program = every[0], program
+        self._workspace = self._room(len(program.rows) * self.width)
+        self._kernel = kernel(program)
         self._u, self._y = self._room(0), self._room(0)
-        self._steps = 0
-        self.statistics: NDArray[np.int64] = np.zeros(3, dtype=np.int64)
-        self.written = np.empty((written, 0, self.width), dtype=real)
+        self._ticks = 0
+        self._effort: NDArray[np.int64] = np.zeros(2 * len(program.parts), dtype=np.int64)
+        self._rescued = np.zeros(len(program.parts), dtype=np.int64)
+        self._rows = sum(part.written for part in program.parts)
+        self._most = max(part.steps for part in program.parts)
+        self.written = np.empty((self._rows, 0, self.width), dtype=self.real)
         self._fill(every)
 
     @property
@@ -72,57 +85,58 @@ class Batch:
         """Lane of each column of the kernel."""
         return [min(k, self.lanes - 1) for k in range(self.width)]
 
-    def rows(self, word: str, count: int) -> FloatArray:
-        """View of the workspace's rows ``word0``, ``word1``, ..., (count, width)."""
-        first = self._structure.rows[f"{word}0"] if count else 0
-        return self._workspace.reshape(-1, self.width)[first : first + count]
+    @property
+    def statistics(self) -> NDArray[np.int64]:
+        """Newton steps, steps, rescued lane-steps of each part, (parts, 3)."""
+        return np.column_stack([self._effort.reshape(-1, 2), self._rescued])
 
     @property
-    def states(self) -> FloatArray:
+    def memory(self) -> FloatArray:
         """View of all that a lane goes on from, (memory, width)."""
-        return self._workspace.reshape(-1, self.width)[: len(self._structure.memory)]
+        return self._workspace.reshape(-1, self.width)[: len(self._program.memory)]
 
-    @property
-    def extremes(self) -> FloatArray:
-        """View of the outputs' least and most since they were reset, (outputs, 2, width) volts."""
-        return self.rows("least", 2 * self._structure.outputs).reshape(-1, 2, self.width)
+    def extremes(self, part: int) -> FloatArray:
+        """View of a part's outputs' least and most since they were reset, (outputs, 2, width)."""
+        count = self._program.parts[part].outputs
+        first = self._program.rows[part, "least0"] if count else 0
+        table = self._workspace.reshape(-1, self.width)
+        return table[first : first + 2 * count].reshape(-1, 2, self.width)
 
     def inputs(self, samples: int) -> FloatArray:
         """Room for the next block's input volts, (signals, samples, width), to be filled."""
-        shape = (self._structure.signals, samples, self.width)
+        shape = (len(self._program.takes), samples, self.width)
         if self._u.size < math.prod(shape):
             self._u = self._room(math.prod(shape))
         return self._u[: math.prod(shape)].reshape(shape)
 
-    def advance(self, u: FloatArray, beats: int) -> None:
+    def advance(self, u: FloatArray, ticks: int) -> None:
         """Run over a block; ``written``, (written, steps, width), holds the outputs after it.
 
         Parameters
         ----------
         u : (signals, samples, width), C-ordered
             Input volts.
-        beats : int
+        ticks : int
 
         Raises
         ------
         StepError
         """
-        steps = beats * self._structure.steps
-        shape = (self._structure.written, steps, self.width)
+        shape = (self._rows, ticks * self._most, self.width)
         if self._y.size < math.prod(shape):
             self._y = self._room(math.prod(shape))
         self.written = self._y[: math.prod(shape)].reshape(shape)
-        sample, resume = 0, False
+        at, resume = 0, False
         while True:
-            sample = self._kernel.run(
-                self._workspace, u, self.written, self.statistics,
-                self.real(NEWTON_TOLERANCE_V), NEWTON_LIMIT, sample, resume,
+            at = self._kernel.run(
+                self._workspace, u, self.written, ticks, self._effort,
+                self.real(NEWTON_TOLERANCE_V), NEWTON_LIMIT, at, resume,
             )  # fmt: skip
-            if sample < 0:
+            if at < 0:
                 break
-            self._rescue(sample)
+            self._rescue(at)
             resume = True
-        self._steps += steps
+        self._ticks += ticks
 
     def _room(self, count: int) -> FloatArray:
         """Zeros on a boundary of 64 bytes: a vector across two cache lines takes twice the time."""
@@ -130,42 +144,62 @@ class Batch:
         first = -raw.ctypes.data // raw.itemsize % (64 // raw.itemsize)
         return raw[first : first + count]
 
-    def _rescue(self, sample: int) -> None:
-        """Rescue the lanes a kernel could not solve at a sample."""
-        live, change = (self._structure.rows[name] for name in ("live", "change"))
+    def _rescue(self, at: int) -> None:
+        """Rescue the lanes a kernel could not solve at a step."""
+        group, step = divmod(at, self._most)
+        tick, part = divmod(group, len(self._program.parts))
+        live, change = (self._program.rows[part, name] for name in ("live", "change"))
         table = self._workspace.reshape(-1, self.width)
+        functions = [getattr(self._kernel, f"{name}{part}") for name in ("newton", "limit")]
         for lane in np.flatnonzero(table[live] > 0.0):
-            self.statistics[2] += 1
+            self._rescued[part] += 1
             with np.errstate(all="ignore"):  # a wild step is halved, not warned of
                 solved = rescue(
-                    self._structure, self._kernel.newton, self._kernel.limit, self._workspace,
+                    self._program, part, *functions, self._workspace,
                     self.real(NEWTON_TOLERANCE_V), int(lane),
                 )  # fmt: skip
             if not solved:
-                seconds = (self._steps + sample) / self.section.step_rate_hz
+                section = self.bundle.sections[part]
+                steps = (self._ticks + tick) * self._program.parts[part].steps + step
                 residual_v = float(table[change, lane])
-                raise StepError(self.section.stages, seconds, residual_v, int(lane))
+                raise StepError(
+                    section.stages, steps / section.step_rate_hz, residual_v, int(lane)
+                )
 
-    def _fill(self, every: Sequence[DiscreteSection]) -> None:
+    def _fill(self, every: Sequence[Bundle]) -> None:
         """Write coefficients and the operating point of all lanes."""
-        n = self._structure
         table = self._workspace.reshape(-1, self.width)
+        for part, n in enumerate(self._program.parts):
+            sections = [bundle.sections[part] for bundle in every]
 
-        def fill(names: list[str], values: list[FloatArray]) -> None:
-            table[n.row_range(names)] = np.array(values).reshape(self.width, -1).T
+            def fill(names: list[str], values: list[FloatArray], part: int = part) -> None:
+                rows = self._program.row_range(part, names)
+                table[rows] = np.array(values).reshape(self.width, -1).T
 
-        fill(_names("rest_v", n.controls), [s.control_v for s in every])
-        for column, name in enumerate(("low", "high", "step", "grow")):
-            fill(_names(name, n.controls), [s.limits[:, column] for s in every])
-        slopes = [f"slope{a}_{k}" for a in range(n.ports) for k in n.controls_of[a]]
-        own = tuple(np.array([(a, k) for a in range(n.ports) for k in n.controls_of[a]]).T)
-        fill(slopes, [s.port_slopes[own] if slopes else s.port_a for s in every])
-        constants = [rest_constants(s.kinds, s.parameters, s.control_v) for s in every]
-        for d, kind in enumerate(n.kinds):
-            names = [f"par{d}_{k}" for k in range(CONSTANTS[kind])]
-            fill(names, [np.array(found[d]) for found in constants])
-        held = [k for k in range(len(n.grid)) if k not in n.zeros]
-        fill(list(n.coefficients), [s.coefficients[held] for s in every])
+            fill(_names("rest_v", n.controls), [s.control_v for s in sections])
+            for column, name in enumerate(("low", "high", "step", "grow")):
+                fill(_names(name, n.controls), [s.limits[:, column] for s in sections])
+            slopes = [f"slope{a}_{k}" for a in range(n.ports) for k in n.controls_of[a]]
+            if slopes:
+                own = tuple(np.array([(a, k) for a in range(n.ports) for k in n.controls_of[a]]).T)
+                fill(slopes, [s.port_slopes[own] for s in sections])
+            constants = [rest_constants(s.kinds, s.parameters, s.control_v) for s in sections]
+            for d, kind in enumerate(n.kinds):
+                names = [f"par{d}_{k}" for k in range(CONSTANTS[kind])]
+                fill(names, [np.array(found[d]) for found in constants])
+            held = [k for k in range(len(n.grid)) if k not in n.zeros]
+            fill(list(n.coefficients), [s.coefficients[held] for s in sections])
+        self._fill_rails(table, [bundle.rails for bundle in every if bundle.rails is not None])
+
+    def _fill_rails(self, table: FloatArray, every: list[Rails]) -> None:
+        count, part = self._program.rails, len(self._program.parts)
+        for name in ("G", "R"):
+            names = [f"{name}_{a}_{b}" for a in range(count) for b in range(count)]
+            if names:
+                values = np.array([getattr(rails, name).ravel() for rails in every])
+                table[self._program.row_range(part, names)] = values.T
+        for k in range(count):
+            table[self._program.rows[part, f"tick{k}"]] = [0.5 * r.tick_s for r in every]
 
 
 class StepError(ConvergenceError):
@@ -210,14 +244,23 @@ def _names(word: str, count: int) -> list[str]:
 
 def structure_of(
     section: DiscreteSection,
+    written: int,
     beat: tuple[int, tuple[int, ...]],
-    written: int = 0,
-    width: int = 1,
-    real: type = REAL,
     zeros: frozenset[int] = frozenset(),
 ) -> Structure:
-    """What the kernel sees of a section; see :class:`Batch`."""
+    """What the kernel sees of a section.
+
+    Parameters
+    ----------
+    section : DiscreteSection
+    written : int
+        Outputs that leave the kernel.
+    beat : tuple
+        Steps of a tick, and samples of each signal that come in it.
+    zeros : frozenset of int
+        Positions of coefficients that are zero in every lane.
+    """
     return Structure(
         section.kinds, section.states, section.outputs, written, *beat, section.curved,
-        section.slow, width, real.__name__, zeros,
+        section.slow, zeros,
     )  # fmt: skip

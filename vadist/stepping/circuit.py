@@ -1,15 +1,17 @@
 """A design made ready to step at one rate: sections as difference equations, and their links."""
 
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from fractions import Fraction
 
 from vadist.circuits.network import INPUT
 from vadist.circuits.operating_point import SolvedNetwork
-from vadist.kernel.structure import Structure
-from vadist.stepping.batch import structure_of
+from vadist.circuits.sections import Section
+from vadist.kernel.structure import Program, Source
+from vadist.stepping.batch import Bundle, structure_of
 from vadist.stepping.discretize import DiscreteSection, difference_equations, through
+from vadist.stepping.rails import Rails, Torn, tear
 
 
 @dataclass(frozen=True)
@@ -18,6 +20,10 @@ class Tap:
 
     section: int
     row: int
+
+
+RAIL = -1
+"""Section of a tap that hears a torn rail."""
 
 
 @dataclass(frozen=True)
@@ -40,6 +46,10 @@ class Circuit:
         Samples that come in within a tick.
     paces : tuple of int
         Steps of each section within a tick.
+    programs : tuple of tuple of int
+        Sections that step together; each alone, but for those between which rails lead back.
+    rails : Rails or None
+        Torn rails, which one of the programs shares.
     """
 
     sections: tuple[DiscreteSection, ...]
@@ -50,6 +60,8 @@ class Circuit:
     sample_rate_hz: float
     entry_pace: int
     paces: tuple[int, ...]
+    programs: tuple[tuple[int, ...], ...]
+    rails: Rails | None = None
 
     @property
     def likeness(self) -> tuple[object, ...]:
@@ -61,23 +73,84 @@ class Circuit:
             tuple(self.taps.items()),
             self.entry_pace,
             self.paces,
+            self.programs,
+            self.rails and self.rails.names,
             tuple((s.states, s.slow, s.samples, s.outputs, s.kinds) for s in self.sections),
         )
 
-    def beat(self, section: int) -> tuple[int, tuple[int, ...]]:
-        """Steps of a section in its beat, and samples of each of its signals."""
-        own = self.paces[section]
-        heard = [self.pace(tap) for tap in self.inputs[section]]
-        unit = math.gcd(own, *heard)
-        return own // unit, tuple(pace // unit for pace in heard)
+    def bundle(self, number: int) -> Bundle:
+        """Sections of a program."""
+        sections = tuple(self.sections[k] for k in self.programs[number])
+        return Bundle(sections, self.rails if self.feeds_rails(number) else None)
 
-    def structure(self, section: int) -> Structure:
-        """What the kernel sees of a section."""
-        return structure_of(self.sections[section], self.beat(section))
+    def feeds_rails(self, number: int) -> bool:
+        """Whether a program's sections draw on the torn rails."""
+        taps = (tap for k in self.programs[number] for tap in self.inputs[k])
+        return any(tap is not None and tap.section == RAIL for tap in taps)
+
+    def heard(self, number: int) -> tuple[Tap | None, ...]:
+        """Signals that reach a program from outside; None is the take."""
+        own = {*self.programs[number], RAIL}
+        taps = (tap for k in self.programs[number] for tap in self.inputs[k])
+        return tuple(dict.fromkeys(t for t in taps if t is None or t.section not in own))
+
+    def program(
+        self,
+        number: int,
+        width: int = 1,
+        real: str = "float32",
+        zeros: Sequence[frozenset[int]] | None = None,
+    ) -> Program:
+        """What the kernel sees of a program.
+
+        Parameters
+        ----------
+        width : lanes of the kernel
+        real : ``float32`` or ``float64``
+        zeros : of each section, positions of coefficients that are zero in every lane
+        """
+        own, heard = self.programs[number], self.heard(number)
+        unit = self.ticks(number)
+        parts, sources, flows = [], [], []
+        rails = self.rails if self.feeds_rails(number) else None
+        count = len(rails.names) if rails else 0
+        for place, k in enumerate(own):
+            section = self.sections[k]
+            samples = tuple(self.pace(tap) // unit for tap in self.inputs[k])
+            nothing: frozenset[int] = frozenset()
+            parts.append(
+                structure_of(
+                    section, self.written[k], (self.paces[k] // unit, samples),
+                    zeros[place] if zeros else nothing,
+                )
+            )  # fmt: skip
+            sources.append(tuple(self._source(tap, own, heard) for tap in self.inputs[k]))
+            named = len(section.output_nodes)
+            flows.append(named if section.outputs > named else -1)
+        takes = tuple(self.pace(tap) // unit for tap in heard)
+        return Program(tuple(parts), tuple(sources), takes, count, tuple(flows), width, real)
+
+    def ticks(self, number: int) -> int:
+        """Ticks of a program in one of the circuit; rails move once in that."""
+        own = self.programs[number]
+        heard = [self.pace(tap) for tap in self.heard(number)]
+        paces = [self.paces[k] for k in own]
+        inner = [1] if self.feeds_rails(number) else []
+        return math.gcd(*paces, *heard, *inner)
+
+    @staticmethod
+    def _source(tap: Tap | None, own: Sequence[int], heard: Sequence[Tap | None]) -> Source:
+        if tap is not None and tap.section == RAIL:
+            return "rail", tap.row, 0
+        if tap is not None and tap.section in own:
+            return "part", own.index(tap.section), tap.row
+        return "take", heard.index(tap), 0
 
     def pace(self, tap: Tap | None) -> int:
         """Samples of a signal within a tick; None is the take."""
-        return self.entry_pace if tap is None else self.paces[tap.section]
+        if tap is None:
+            return self.entry_pace
+        return 1 if tap.section == RAIL else self.paces[tap.section]
 
     def rate_hz(self, tap: Tap) -> float:
         """Samples a second of a signal."""
@@ -93,7 +166,7 @@ def build_circuit(
     solved: SolvedNetwork,
     sample_rate_hz: float,
     listen: Sequence[str] = (),
-    paces: Sequence[float] | None = None,
+    paces: Callable[[Section], int | Fraction] = lambda section: 1,
 ) -> Circuit:
     """Make a network ready to step at a rate.
 
@@ -104,49 +177,72 @@ def build_circuit(
         The oversampled rate.
     listen : sequence of stage names
         Stages whose output volts are to leave the kernel besides the final output.
-    paces : sequence of float, optional
-        Steps of each section in a sample of the oversampled rate, powers of two; one by default.
+    paces : callable
+        Steps of a section in a sample of the oversampled rate, a power of two.
     """
-    wanted_paces = [Fraction(p) for p in (paces or [1] * len(solved.sections))]
-    entry_pace = math.lcm(*(p.denominator for p in wanted_paces)) if wanted_paces else 1
+    torn = tear(solved)
+    wanted_paces = [Fraction(paces(section)) for section, _ in torn.sections]
+    entry_pace = math.lcm(*(p.denominator for p in wanted_paces))
     steps = [int(p * entry_pace) for p in wanted_paces]
     tick_hz = sample_rate_hz / entry_pace
     node_of = solved.stage_nodes
     stage_nodes = tuple(dict.fromkeys(node_of.values()))
-    read = {signal for section, _ in solved.sections for signal in section.signals}
+    read = {signal for section, _ in torn.sections for signal in section.signals}
     wanted = read | {solved.output} | {node_of[stage] for stage in listen}
     outputs: list[tuple[str, ...]] = []
     written: list[int] = []
-    place: dict[str, Tap] = {}
-    for index, (section, _) in enumerate(solved.sections):
+    place: dict[str, Tap | None] = {INPUT: None}
+    for index, (section, _) in enumerate(torn.sections):
         here = [n for n in stage_nodes if n in section.unknowns]
         here += [n for n in section.unknowns if n in read and n not in stage_nodes]
         nodes = sorted(here, key=lambda n: n not in wanted)
         place |= {node: Tap(index, row) for row, node in enumerate(nodes)}
         written.append(sum(n in wanted for n in nodes))
         outputs.append(tuple(nodes))
-    inputs = [
-        tuple(None if s == INPUT else place[s] for s in section.signals)
-        for section, _ in solved.sections
-    ]
+    place |= {rail: Tap(RAIL, row) for row, rail in enumerate(torn.rails)}
+    inputs = [tuple(place[s] for s in section.signals) for section, _ in torn.sections]
     sections = []
-    for index, (section, point) in enumerate(solved.sections):
+    for index, ((section, point), flows) in enumerate(zip(torn.sections, torn.flows, strict=True)):
         own = steps[index]
-        heard = (entry_pace if tap is None else steps[tap.section] for tap in inputs[index])
-        samples = tuple(max(pace // own, 1) for pace in heard)
+        paces_heard = [
+            entry_pace if tap is None else 1 if tap.section == RAIL else steps[tap.section]
+            for tap in inputs[index]
+        ]
+        samples = tuple(max(pace // own, 1) for pace in paces_heard)
         sections.append(
-            difference_equations(section, point, tick_hz * own, outputs[index], samples)
+            difference_equations(section, point, tick_hz * own, outputs[index], samples, flows)
         )
-    if fixed := tuple(node for node in stage_nodes if node not in place):
+    programs = _programs(torn)
+    if fixed := tuple(n for n in stage_nodes if not isinstance(place.get(n), Tap)):
         # A wire leads a stage's output to the input or to a rail.
         place |= {node: Tap(len(sections), row) for row, node in enumerate(fixed)}
         stages = tuple(stage for stage, node in node_of.items() if node in fixed)
         written.append(len(fixed))
         steps.append(entry_pace)
         inputs.append((None,))
+        programs.append((len(sections),))
         sections.append(through(fixed, solved.node_v, stages, sample_rate_hz))
-    taps = {stage: place[node] for stage, node in node_of.items()}
+    taps = {stage: _tap(place[node]) for stage, node in node_of.items()}
     return Circuit(
-        tuple(sections), tuple(written), tuple(inputs), taps, place[solved.output],
-        sample_rate_hz, entry_pace, tuple(steps),
+        tuple(sections), tuple(written), tuple(inputs), taps, _tap(place[solved.output]),
+        sample_rate_hz, entry_pace, tuple(steps), tuple(programs),
+        torn.discretised(1.0 / tick_hz),
     )  # fmt: skip
+
+
+def _tap(found: Tap | None) -> Tap:
+    assert found is not None
+    return found
+
+
+def _programs(torn: Torn) -> list[tuple[int, ...]]:
+    """Sections that step together: from the first that a torn rail feeds to the last."""
+    fed = [k for k, flows in enumerate(torn.flows) if flows is not None]
+    together = tuple(range(fed[0], fed[-1] + 1)) if fed else ()
+    found: list[tuple[int, ...]] = []
+    for k in range(len(torn.sections)):
+        if k not in together:
+            found.append((k,))
+        elif k == together[0]:
+            found.append(together)
+    return found

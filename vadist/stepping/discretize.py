@@ -24,10 +24,9 @@ from vadist.arrays import FloatArray
 from vadist.circuits.network import INPUT
 from vadist.circuits.operating_point import OperatingPoint
 from vadist.circuits.sections import Section
+from vadist.kernel.structure import TAPS
+from vadist.stepping.rails import Flows
 from vadist.stepping.state_space import StateSpace, state_space
-
-TAPS = 4
-"""Input samples a cubic goes through."""
 
 SLOW = 1.0 / 256.0
 """Of a state that a step moves: single precision then loses 3e-8 sqrt(128), -130 dB, by rounding."""
@@ -147,6 +146,7 @@ def difference_equations(
     step_rate_hz: float,
     output_nodes: tuple[str, ...],
     samples: tuple[int, ...],
+    flows: Flows | None = None,
 ) -> DiscreteSection:
     """Difference equations of a section at a rate of steps.
 
@@ -156,6 +156,7 @@ def difference_equations(
     step_rate_hz : steps a second
     output_nodes : unknown nodes whose voltages leave the section
     samples : of each signal, that come in a step
+    flows : what it takes from torn rails, as further outputs
 
     Returns
     -------
@@ -164,7 +165,7 @@ def difference_equations(
     curved = _curved_ports(section)
     flat = np.array([k not in curved for k in range(len(point.port_a))], dtype=bool)
     slopes = np.where(flat[:, None], 0.0, point.slopes)
-    space = state_space(section, point, slopes, output_nodes)
+    space = state_space(section, point, slopes, output_nodes, flows)
     h, signals = 1.0 / step_rate_hz, len(section.signals)
     transition, weights = _integrals(space, h)
     before = (weights[0] - weights[1]) @ space.C

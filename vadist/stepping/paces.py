@@ -1,14 +1,11 @@
-"""How many steps each section takes within a sample of the oversampled rate."""
+"""How many steps a section takes within a sample of the oversampled rate."""
 
-from vadist.circuits.operating_point import SolvedNetwork
+from vadist.circuits.sections import Section
 
 
-def usual_paces(solved: SolvedNetwork) -> list[int]:
-    """Steps of each section in a sample, powers of two.
+def usual_pace(section: Section) -> int:
+    """Steps in a sample, a power of two: as many as the sharpest of its devices asks for.
 
-    A section is stepped as often as the sharpest of its devices asks for; what is linear is exact
-    at any pace.
+    What is linear is exact at any pace.
     """
-    return [
-        max((d.record.pace for d in section.devices), default=1) for section, _ in solved.sections
-    ]
+    return max((d.record.pace for d in section.devices), default=1)

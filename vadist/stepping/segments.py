@@ -321,13 +321,13 @@ class Span:
         mended, worst = np.zeros(self.rows, dtype=int), np.zeros(self.rows)
         circuit = self.circuits[0]
         volts = [
-            volts_remembered(circuit.structure(k)) for k in range(len(circuit.sections))
+            volts_remembered(circuit.program(k)) for k in range(len(circuit.programs))
         ]
         for first in range(self.rows, self.rows * self.plan.segments, self.rows):
             here = np.arange(first, first + self.rows)
             apart, fits = np.zeros(self.rows), np.ones(self.rows, dtype=bool)
-            for end, begin, count in zip(lanes.end, lanes.begin, volts, strict=True):
-                before, after = end[:count, here - self.rows], begin[:count, here]
+            for end, begin, which in zip(lanes.end, lanes.begin, volts, strict=True):
+                before, after = end[which][:, here - self.rows], begin[which][:, here]
                 moved = np.abs(before - after)
                 apart = np.maximum(apart, moved.max(axis=0, initial=0.0))
                 allowed = SEAM_TOLERANCE_V * np.maximum(np.abs(before), 1.0)

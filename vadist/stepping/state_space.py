@@ -20,6 +20,7 @@ import numpy as np
 from vadist.arrays import FloatArray
 from vadist.circuits.operating_point import OperatingPoint
 from vadist.circuits.sections import Section
+from vadist.stepping.rails import Flows
 
 _SAME_CHARGE = 1e-13
 # Singular values of the capacitances below this share of the largest are rounding: 0.1 pF beside
@@ -47,8 +48,6 @@ class StateSpace:
     L, M, N : (outputs, states), (outputs, signals), (outputs, ports)
     modes : (states,) complex
         Eigenvalues of A, 1/s, in its order; of a pair the one above the real axis comes first.
-    basis : (charges, states)
-        Charges and fluxes from states.
     """
 
     A: FloatArray
@@ -61,11 +60,14 @@ class StateSpace:
     M: FloatArray
     N: FloatArray
     modes: np.ndarray
-    basis: FloatArray
 
 
 def state_space(
-    section: Section, point: OperatingPoint, slopes: FloatArray, output_nodes: tuple[str, ...]
+    section: Section,
+    point: OperatingPoint,
+    slopes: FloatArray,
+    output_nodes: tuple[str, ...],
+    flows: Flows | None = None,
 ) -> StateSpace:
     """Differential equations of a section about its operating point.
 
@@ -77,6 +79,8 @@ def state_space(
         Of the port currents, siemens, that count as conductances of the circuit.
     output_nodes : tuple of str
         Unknown nodes whose voltages leave the section.
+    flows : Flows, optional
+        What it takes from torn rails: further outputs.
     """
     signals, n = len(section.signals), len(section.unknowns)
     caps, coils = section.capacitors, section.inductors
@@ -117,23 +121,30 @@ def state_space(
             (coils.across @ w_r) / coils.values[:, None],
         ]
     )
-    row = np.array([section.selector(node)[0] for node in output_nodes]).reshape(-1, n)
-    d, l = section.control @ w_x, row @ w_x
-    basis, modes = _modal(a, np.vstack([d, l]))
-    inverse = np.linalg.inv(basis)
     known = section.control_known[:, :signals]
+    d, e, k = section.control @ w_x, section.control @ w_u + known, section.control @ w_r
+    row = np.array([section.selector(node)[0] for node in output_nodes]).reshape(-1, n)
+    l, m, o = row @ w_x, row @ w_u, row @ w_r
+    if flows is not None:
+        # Port currents are their straight line and the remainder.
+        ports = flows.ports @ slopes
+        fluxes = np.hstack([np.zeros((len(flows.coils), q)), flows.coils])
+        l = np.vstack([l, flows.nodes @ w_x + fluxes + ports @ d])
+        m = np.vstack([m, flows.nodes @ w_u + flows.signals + ports @ e])
+        o = np.vstack([o, flows.nodes @ w_r + ports @ k + flows.ports])
+    basis, modes = _modal(a, np.vstack([d, l[: len(output_nodes)]]))
+    inverse = np.linalg.inv(basis)
     return StateSpace(
         A=inverse @ a @ basis,
         B=inverse @ b,
         C=inverse @ c,
         D=d @ basis,
-        E=section.control @ w_u + known,
-        K=section.control @ w_r,
+        E=e,
+        K=k,
         L=l @ basis,
-        M=row @ w_u,
-        N=row @ w_r,
+        M=m,
+        N=o,
         modes=modes,
-        basis=basis,
     )
 
 

@@ -12,7 +12,6 @@ from numpy.typing import NDArray
 from vadist.arrays import FloatArray, IndexArray
 from vadist.stepping.batch import LANES, REAL, Batch, StepError
 from vadist.stepping.circuit import Circuit, Tap
-from vadist.stepping.discretize import DiscreteSection
 
 
 class Stepper:
@@ -43,21 +42,34 @@ class Stepper:
         self._real = real
         every = list(circuits) if len(circuits) > 1 else list(circuits) * lanes
         self.circuit, self.lanes, self.ticks = circuits[0], lanes, 0
+        self._last = 0
         heard = np.arange(lanes) if columns is None else np.asarray(columns)
         count = int(heard.max()) + 1
         self._take = _Outlet(np.zeros(lanes, dtype=int), heard, [count], [count])
         self._enter = enter
         self._banks: list[_Bank] = []
-        for k, written in enumerate(self.circuit.written):
-            feeds = [
-                (self._take, 0) if tap is None else (self._banks[tap.section].outlet, tap.row)
-                for tap in self.circuit.inputs[k]
-            ]
-            states = None if enter is None else enter[k]
-            beat = self.circuit.beat(k)
-            self._banks.append(
-                _Bank([c.sections[k] for c in every], written, feeds, beat, states, real)
-            )
+        self._home = {
+            k: (number, place)
+            for number, own in enumerate(self.circuit.programs)
+            for place, k in enumerate(own)
+        }
+        for number in range(len(self.circuit.programs)):
+            feeds = [self._feed(tap) for tap in self.circuit.heard(number)]
+            states = None if enter is None else enter[number]
+            self._banks.append(_Bank(every, number, feeds, states, real))
+
+    def _feed(self, tap: Tap | None) -> "Feed":
+        """Where a signal is found, its row there and its samples in a tick."""
+        if tap is None:
+            return self._take, 0, self.circuit.entry_pace
+        number, place = self._home[tap.section]
+        return self._banks[number].outlet, self._row(tap), self.circuit.paces[tap.section]
+
+    def _row(self, tap: Tap) -> int:
+        """Row of an output among all that its program writes."""
+        number, place = self._home[tap.section]
+        before = self.circuit.programs[number][:place]
+        return sum(self.circuit.written[k] for k in before) + tap.row
 
     def process(self, volts: FloatArray) -> None:
         """Advance by a block.
@@ -75,28 +87,30 @@ class Stepper:
         take = np.require(volts, dtype=self._real, requirements=["C", "W"])
         self._take.blocks = [take[None]]
         ticks = len(take) // self.circuit.entry_pace
-        for bank, pace in zip(self._banks, self.circuit.paces, strict=True):
-            bank.advance(ticks * pace)
+        for bank in self._banks:
+            bank.advance(ticks)
+        self._last = ticks
         self.ticks += ticks
 
     def heard(self, tap: Tap, out: FloatArray | None = None) -> FloatArray:
         """Deviations from rest over the last block, (samples, lanes) volts."""
-        outlet = self._banks[tap.section].outlet
+        outlet = self._banks[self._home[tap.section][0]].outlet
+        steps = self._last * self.circuit.paces[tap.section]
         if out is None:
-            out = np.empty((outlet.blocks[0].shape[1], self.lanes))
-        outlet.copy(tap.row, outlet.everything, out)
+            out = np.empty((steps, self.lanes))
+        outlet.copy(self._row(tap), outlet.everything, out)
         return out
 
     def states(self) -> list[FloatArray]:
-        """Copies of what the lanes go on from, (memory, lanes), one array a section."""
-        return [bank.outlet.gather([b.states for b in bank.batches]) for bank in self._banks]
+        """Copies of what the lanes go on from, (memory, lanes), one array a program."""
+        return [bank.outlet.gather([b.memory for b in bank.batches]) for bank in self._banks]
 
     def snapshot(self) -> "Snapshot":
         """Copies of the states as they lie, for :meth:`developed`."""
-        return [[batch.states.copy() for batch in bank.batches] for bank in self._banks]
+        return [[batch.memory.copy() for batch in bank.batches] for bank in self._banks]
 
     def developed(self, snapshots: Sequence["Snapshot"]) -> list[FloatArray]:
-        """Snapshots as :meth:`states` has them, (snapshots, states, lanes), one array a section."""
+        """Snapshots as :meth:`states` has them, (snapshots, states, lanes), one array a program."""
         return [
             bank.outlet.gather([np.stack(batch) for batch in zip(*every, strict=True)])
             for bank, every in zip(self._banks, zip(*snapshots, strict=True), strict=True)
@@ -109,22 +123,28 @@ class Stepper:
         for bank, states in zip(self._banks, self._enter, strict=True):
             for batch, lanes in zip(bank.batches, bank.lanes, strict=True):
                 wanted = states[:, lanes]
-                np.copyto(batch.states, wanted, where=~np.isnan(wanted))
+                np.copyto(batch.memory, wanted, where=~np.isnan(wanted))
 
     def reset_peaks(self) -> None:
         """Forget the smallest and largest volts seen so far."""
         for bank in self._banks:
             for batch in bank.batches:
-                batch.extremes[:] = 0.0
+                for part in range(bank.parts):
+                    batch.extremes(part)[:] = 0.0
 
     def peaks(self) -> dict[str, FloatArray]:
         """Smallest and largest deviation of each stage since the last reset, (2, lanes)."""
-        found = [bank.outlet.gather([b.extremes for b in bank.batches]) for bank in self._banks]
-        return {stage: found[tap.section][tap.row] for stage, tap in self.circuit.taps.items()}
+        found = {}
+        for stage, tap in self.circuit.taps.items():
+            number, place = self._home[tap.section]
+            bank = self._banks[number]
+            every = [batch.extremes(place)[tap.row] for batch in bank.batches]
+            found[stage] = bank.outlet.gather(every)
+        return found
 
     def statistics(self) -> NDArray[np.int64]:
-        """(sections, 3): Newton iterations, samples, rescued lane-samples."""
-        return np.array([sum(b.statistics for b in bank.batches) for bank in self._banks])
+        """(sections, 3): Newton iterations, steps, rescued lane-steps."""
+        return np.concatenate([sum(b.statistics for b in bank.batches) for bank in self._banks])
 
 
 Snapshot = list[list[FloatArray]]
@@ -160,9 +180,9 @@ class _Outlet:
         return found
 
     def copy(self, row: int, pieces: list[Piece], out: FloatArray) -> None:
-        """Copy a row's samples into (samples, lanes)."""
+        """Copy as many of a row's samples as there is room for, (samples, lanes)."""
         for block, columns, into in pieces:
-            out[:, into] = self.blocks[block][row][:, columns]
+            out[:, into] = self.blocks[block][row][: len(out), columns]
 
     def lies_ready(self, lanes: IndexArray, count: int) -> bool:
         """Whether one block holds just these lanes as they are wanted, ``count`` unlike ones."""
@@ -190,44 +210,62 @@ def _index(columns: IndexArray) -> Index:
     return columns
 
 
+Feed = tuple[_Outlet, int, int]
+"""Outlet, row, and samples in a tick of the circuit."""
+
+
 class _Bank:
-    """One section over all lanes that are unlike one another, in batches.
+    """One program over all lanes that are unlike one another, in batches.
 
     Lanes are alike if their coefficients, what feeds them and what they will enter are the same.
 
     Parameters
     ----------
-    sections : sequence of DiscreteSection
+    circuits : sequence of Circuit
         One a lane.
-    written : int
-    feeds : sequence of (outlet, row), one a signal
-    beat : steps of a beat, and samples of each signal
+    number : int
+        Which of their programs.
+    feeds : sequence of Feed, one a signal
     enter : (memory, lanes), optional
+    real : type
     """
 
     def __init__(
         self,
-        sections: Sequence[DiscreteSection],
-        written: int,
-        feeds: Sequence[tuple[_Outlet, int]],
-        beat: tuple[int, tuple[int, ...]],
+        circuits: Sequence[Circuit],
+        number: int,
+        feeds: Sequence[Feed],
         enter: FloatArray | None,
         real: type,
     ) -> None:
+        bundles = [circuit.bundle(number) for circuit in circuits]
         place: dict[object, int] = {}
         every: list[int] = []
         first: list[int] = []
-        for lane, section in enumerate(sections):
-            heard = tuple((int(o.block[lane]), int(o.column[lane])) for o, _ in feeds)
+        for lane, bundle in enumerate(bundles):
+            heard = tuple((int(o.block[lane]), int(o.column[lane])) for o, _, _ in feeds)
             entered = b"" if enter is None else enter[:, lane].tobytes()
-            every.append(place.setdefault((section.key, heard, entered), len(place)))
+            every.append(place.setdefault((bundle.key, heard, entered), len(place)))
             if every[-1] == len(first):
                 first.append(lane)
         groups = [first[k : k + LANES] for k in range(0, len(first), LANES)]
-        used = np.any([sections[lane].coefficients for lane in first], axis=0)
-        zeros = frozenset(np.flatnonzero(~used).tolist())
+        self.parts = len(bundles[0].sections)
+        zeros = [
+            frozenset(
+                np.flatnonzero(
+                    ~np.any([bundles[lane].sections[k].coefficients for lane in first], axis=0)
+                ).tolist()
+            )
+            for k in range(self.parts)
+        ]
+        self._ticks = circuits[0].ticks(number)
         self.batches = [
-            Batch([sections[lane] for lane in group], written, beat, zeros, real)
+            Batch(
+                [bundles[lane] for lane in group],
+                circuits[0].program(
+                    number, 1 if len(group) == 1 else LANES, real.__name__, zeros
+                ),
+            )
             for group in groups
         ]
         self.lanes = [
@@ -239,29 +277,28 @@ class _Bank:
             [b.lanes for b in self.batches],
             [b.width for b in self.batches],
         )
-        self._feeds, self._beat = feeds, beat
+        self._feeds = feeds
         self._ready = [
             len(feeds) == 1 and feeds[0][0].lies_ready(lanes, batch.lanes)
             for lanes, batch in zip(self.lanes, self.batches, strict=True)
         ]
-        self._pieces = [[outlet.pieces(lanes) for outlet, _ in feeds] for lanes in self.lanes]
+        self._pieces = [[outlet.pieces(lanes) for outlet, _, _ in feeds] for lanes in self.lanes]
 
-    def advance(self, steps: int) -> None:
-        """Run every batch over the block that the feeds hold."""
-        beats = steps // self._beat[0]
-        counts = [beats * samples for samples in self._beat[1]]
+    def advance(self, ticks: int) -> None:
+        """Run every batch over the block that the feeds hold, of so many ticks of the circuit."""
+        counts = [ticks * pace for _, _, pace in self._feeds]
         for batch, lanes, ready, pieces in zip(
             self.batches, self.lanes, self._ready, self._pieces, strict=True
         ):
             if ready:
-                outlet, row = self._feeds[0]
+                outlet, row, _ = self._feeds[0]
                 u = outlet.blocks[outlet.block[lanes[0]]][row : row + 1]
             else:
                 u = batch.inputs(max(counts, default=0))
-                for k, (outlet, row) in enumerate(self._feeds):
+                for k, (outlet, row, _) in enumerate(self._feeds):
                     outlet.copy(row, pieces[k], u[k, : counts[k]])
             try:
-                batch.advance(u, beats)
+                batch.advance(u, ticks * self._ticks)
             except StepError as error:
                 raise error.seen_from(int(lanes[error.lane])) from None
         self.outlet.blocks = [batch.written for batch in self.batches]
