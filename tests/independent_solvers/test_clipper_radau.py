@@ -21,7 +21,7 @@ from scipy.integrate import solve_ivp
 from signals import energy_ratio_db, fade
 
 R, C, IS, VT = PUBLISHED_R_OHM, PUBLISHED_C_F, PUBLISHED_IS_A, PUBLISHED_VT_V
-SECONDS = 10e-3
+SECONDS = 7e-3
 BASE_HZ = 8 * 48e3
 
 

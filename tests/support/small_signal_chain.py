@@ -9,7 +9,7 @@ from vadist.designs.design import Design
 from vadist.devices.evaluate import currents_and_slopes
 from vadist.kernel.generate import STRAIGHT
 from vadist.stepping.discretize import TAPS, DiscreteSection, difference_equations
-from vadist.stepping.paces import usual_paces
+from vadist.stepping.paces import usual_pace
 
 
 def continuous_response(design: Design, frequencies_hz, node: str = "") -> np.ndarray:
@@ -31,7 +31,8 @@ def discretised_response(design: Design, sample_rate_hz: float, frequencies_hz) 
     f = np.atleast_1d(np.asarray(frequencies_hz, dtype=float))
     solved = solve_network(design.network())
     known = {"input": np.ones(len(f), dtype=complex)}
-    for (section, point), pace in zip(solved.sections, usual_paces(solved), strict=True):
+    for section, point in solved.sections:
+        pace = usual_pace(section)
         stepped = difference_equations(
             section, point, pace * sample_rate_hz, section.unknowns, (1,) * len(section.signals)
         )
