@@ -28,8 +28,9 @@ from vadist.kernel.structure import TAPS
 from vadist.stepping.rails import Flows
 from vadist.stepping.state_space import StateSpace, state_space
 
-SLOW = 1.0 / 256.0
-"""Of a state that a step moves: single precision then loses 3e-8 sqrt(128) of it, -130 dB."""
+SLOW_PER_S = 6e3
+"""Modes no faster than this are slow: at 3 MHz a step moves others by 1/500 and more of themselves,
+of which single precision loses 3e-8 sqrt(250), -126 dB."""
 
 _DEGREES = 4
 _SERIES_BELOW = 1.0
@@ -111,7 +112,7 @@ class DiscreteSection:
     @property
     def slow(self) -> int:
         """Leading states that a step moves so little that rounding would add up."""
-        held = np.flatnonzero(np.abs(self.modes) < SLOW * self.step_rate_hz)
+        held = np.flatnonzero(np.abs(self.modes) < SLOW_PER_S)
         return int(held[-1]) + 1 if len(held) else 0
 
     @property
