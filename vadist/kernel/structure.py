@@ -29,7 +29,7 @@ class Structure:
     steps : int
         Of a beat.
     samples : tuple of int
-        Of each signal, that come in a beat.
+        Of each signal, that come in a beat; 0 for a rail, which moves by a line.
     curved : tuple of int
         Ports whose current may be a parabola over a step.
     slow : int
@@ -65,6 +65,11 @@ class Structure:
         return sum(CONTROLS[k] for k in self.kinds)
 
     @cached_property
+    def slow_signals(self) -> tuple[int, ...]:
+        """Signals that are rails: a step takes where they are in its middle and at its end."""
+        return tuple(k for k, count in enumerate(self.samples) if not count)
+
+    @cached_property
     def taken(self) -> tuple[int, ...]:
         """Samples of each signal that a step takes; a slower signal is drawn out to one."""
         return tuple(max(count // self.steps, 1) for count in self.samples)
@@ -72,7 +77,7 @@ class Structure:
     @cached_property
     def stretch(self) -> tuple[int, ...]:
         """Steps between two samples of each signal."""
-        return tuple(max(self.steps // count, 1) for count in self.samples)
+        return tuple(max(self.steps // count, 1) if count else 1 for count in self.samples)
 
     @cached_property
     def controls_of(self) -> tuple[tuple[int, ...], ...]:
@@ -88,14 +93,14 @@ class Structure:
     @cached_property
     def taps(self) -> tuple[str, ...]:
         """Names of the samples a step knows, oldest first, signal by signal."""
-        return tuple(
-            name
-            for k, taken in enumerate(self.taken)
-            for name in (
-                *(f"h{k}_{age}" for age in range(TAPS - 2, -1, -1)),
-                *(f"u{k}_{age}" for age in range(taken)),
-            )
-        )
+        names: list[str] = []
+        for k, taken in enumerate(self.taken):
+            if k in self.slow_signals:
+                names.append(f"m{k}")
+                continue
+            names += [f"h{k}_{age}" for age in range(TAPS - 2, -1, -1)]
+            names += [f"u{k}_{age}" for age in range(taken)]
+        return tuple(names)
 
     @cached_property
     def grid(self) -> tuple[str, ...]:
@@ -123,7 +128,8 @@ class Structure:
         """Names of what a lane goes on from: volts first, then currents and their shares."""
         names = [f"x{k}" for k in range(self.states)]
         for k, stretch in enumerate(self.stretch):
-            names += [f"h{k}_{age}" for age in range(TAPS - 1)]
+            if k not in self.slow_signals:
+                names += [f"h{k}_{age}" for age in range(TAPS - 1)]
             if stretch > 1:
                 names += [f"g{k}_{age}" for age in range(TAPS)]
         names += [f"e{k}" for k in range(self.slow)]
@@ -137,6 +143,7 @@ class Structure:
         """Names of every per-lane number besides the memory."""
         names = [f"s{k}" for k in range(self.states)]
         names += [f"u{k}_{age}" for k, taken in enumerate(self.taken) for age in range(taken)]
+        names += [f"m{k}" for k in self.slow_signals]
         names += [f"r{k}" for k in range(self.ports)]
         names += [f"steep{k}" for k in range(self.ports)]
         for word in CONTROL_WORDS:
@@ -150,8 +157,8 @@ class Structure:
 
 
 Source = tuple[str, int, int]
-"""Where a signal comes from: ``("take", slot, 0)``, ``("part", part, output)`` of an earlier part of
-the same program, or ``("rail", rail, 0)``."""
+"""Where a signal comes from: ``("take", slot, 0)``, ``("part", part, output)`` of an earlier part
+of the same program, or ``("rail", rail, 0)``."""
 
 
 @dataclass(frozen=True)
@@ -214,7 +221,8 @@ class Program:
             ]
         rail, count = len(self.parts), self.rails
         names += [(rail, f"{word}{k}") for word in ("u", "tick") for k in range(count)]
-        names += [(rail, f"{m}_{a}_{b}") for m in RAIL_MATRICES for a in range(count) for b in range(count)]
+        pairs = [f"{a}_{b}" for a in range(count) for b in range(count)]
+        names += [(rail, f"{matrix}_{pair}") for matrix in RAIL_MATRICES for pair in pairs]
         return {name: row for row, name in enumerate(names)}
 
     def row_range(self, part: int, names: Iterable[str]) -> list[int]:
@@ -223,7 +231,7 @@ class Program:
 
 
 RAIL_WORDS = ("v", "v_old", "q", "q_lost", "flow")
-"""What is kept of every rail: volts now and a tick before, its charge, the rounding that has lost of
+"""What is kept of every rail: volts now and a tick before, its charge, what rounding has lost of
 it, and the current out of it."""
 
 RAIL_MATRICES = ("G", "R")

@@ -150,7 +150,7 @@ class Circuit:
         """Samples of a signal within a tick; None is the take."""
         if tap is None:
             return self.entry_pace
-        return 1 if tap.section == RAIL else self.paces[tap.section]
+        return 0 if tap.section == RAIL else self.paces[tap.section]
 
     def rate_hz(self, tap: Tap) -> float:
         """Samples a second of a signal."""
@@ -204,11 +204,11 @@ def build_circuit(
     sections = []
     for index, ((section, point), flows) in enumerate(zip(torn.sections, torn.flows, strict=True)):
         own = steps[index]
-        paces_heard = [
-            entry_pace if tap is None else 1 if tap.section == RAIL else steps[tap.section]
-            for tap in inputs[index]
-        ]
-        samples = tuple(max(pace // own, 1) for pace in paces_heard)
+        heard = [entry_pace if t is None else steps[t.section] for t in inputs[index]]
+        samples = tuple(
+            0 if tap is not None and tap.section == RAIL else max(pace // own, 1)
+            for tap, pace in zip(inputs[index], heard, strict=True)
+        )
         sections.append(
             difference_equations(section, point, tick_hz * own, outputs[index], samples, flows)
         )

@@ -29,7 +29,7 @@ from vadist.stepping.rails import Flows
 from vadist.stepping.state_space import StateSpace, state_space
 
 SLOW = 1.0 / 256.0
-"""Of a state that a step moves: single precision then loses 3e-8 sqrt(128), -130 dB, by rounding."""
+"""Of a state that a step moves: single precision then loses 3e-8 sqrt(128) of it, -130 dB."""
 
 _DEGREES = 4
 _SERIES_BELOW = 1.0
@@ -155,7 +155,7 @@ def difference_equations(
     section, point : the section and where it rests
     step_rate_hz : steps a second
     output_nodes : unknown nodes whose voltages leave the section
-    samples : of each signal, that come in a step
+    samples : of each signal, that come in a step; 0 for a rail, of which its middle counts
     flows : what it takes from torn rails, as further outputs
 
     Returns
@@ -173,7 +173,10 @@ def difference_equations(
     curve = 0.5 * (weights[2] - weights[1]) @ space.C
     curve[:, flat] = before[:, flat]
     columns = [
-        _input_weights(space, h, space.B[:, [k]], samples[k]) for k in range(signals)
+        _input_weights(space, h, space.B[:, [k]], samples[k])
+        if samples[k]
+        else weights[0] @ space.B[:, [k]]
+        for k in range(signals)
     ]
     b = np.hstack(columns) if columns else np.zeros((len(space.A), 0))
     row = np.array([section.selector(node)[0] for node in output_nodes])
@@ -292,7 +295,8 @@ def _integrals(space: StateSpace, h: float) -> tuple[FloatArray, list[FloatArray
         return _dense_integrals(space.A, h)
     z = space.modes * h
     weights = [
-        _block_diagonal(space.modes, h * math.factorial(k) * _phi(k + 1, z)) for k in range(_DEGREES)
+        _block_diagonal(space.modes, h * math.factorial(k) * _phi(k + 1, z))
+        for k in range(_DEGREES)
     ]
     return _block_diagonal(space.modes, np.exp(z)), weights
 
