@@ -4,7 +4,6 @@ Authority: the attributes of :class:`vadist.devices.DeviceKind` as its docstring
 """
 
 import dataclasses
-import inspect
 import math
 
 import numpy as np
@@ -32,30 +31,40 @@ def placed() -> dict[str, object]:
 every_kind = pytest.mark.parametrize("kind", KINDS.values(), ids=lambda k: k.name)
 
 
-@every_kind
-def test_the_law_gives_each_current_with_its_slopes(kind: DeviceKind) -> None:
+def about(kind: DeviceKind, volts: list[float]) -> tuple[float, ...]:
+    """The law's constants at a point of rest."""
     device = placed()[kind.name]
     assert len(device.parameters) == len(kind.parameters)
+    return kind.at_rest(device.named, volts)
+
+
+@every_kind
+def test_the_law_gives_each_current_with_its_slopes(kind: DeviceKind) -> None:
+    """From rest nothing has grown."""
     controls = len(kind.controls)
-    found = kind.law(*np.full(controls, 0.1), *device.parameters)
-    assert len(found) == kind.ports * (1 + controls)
-    names = list(inspect.signature(kind.law).parameters)
-    assert names[controls:] == list(kind.parameters)
+    constants = about(kind, [0.1] * controls)
+    assert len(constants) == kind.constants
+    found = np.reshape(kind.law(*np.zeros(controls), *constants), (kind.ports, 1 + controls))
+    np.testing.assert_array_equal(found[:, 0], 0.0)
+    assert (found[:, 1:] != 0.0).any(axis=1).all()
+    assert kind.pace in (1, 2, 4)
+    origin = kind.origin(placed()[kind.name].named)
+    assert origin is None or len(origin) == controls
 
 
 @every_kind
 def test_slopes_are_the_derivatives_of_the_currents(kind: DeviceKind) -> None:
     """Central differences of the law itself, at points on both sides of its knees."""
-    parameters = placed()[kind.name].parameters
     controls, step = len(kind.controls), 1e-6
     generator = np.random.default_rng(3)
+    constants = about(kind, [0.0] * controls)
     for _ in range(20):
         at = generator.uniform(-0.6, 0.6, controls)
-        found = np.reshape(kind.law(*at, *parameters), (kind.ports, 1 + controls))
+        found = np.reshape(kind.law(*at, *constants), (kind.ports, 1 + controls))
         for k in range(controls):
             move = step * np.eye(controls)[k]
-            above = np.reshape(kind.law(*(at + move), *parameters), found.shape)[:, 0]
-            below = np.reshape(kind.law(*(at - move), *parameters), found.shape)[:, 0]
+            above = np.reshape(kind.law(*(at + move), *constants), found.shape)[:, 0]
+            below = np.reshape(kind.law(*(at - move), *constants), found.shape)[:, 0]
             slope = (above - below) / (2.0 * step)
             scale = np.abs(found[:, 1:]).max(axis=1) + 1e-15
             np.testing.assert_allclose(found[:, 1 + k] / scale, slope / scale, atol=2e-4)
@@ -109,4 +118,4 @@ def test_no_entry_has_been_left_without_a_meaning() -> None:
     optional = {
         f.name for f in dataclasses.fields(DeviceKind) if f.default is not dataclasses.MISSING
     }
-    assert optional == {"swing", "drawn", "figures", "conducts", "owns"}
+    assert optional == {"origin", "swing", "drawn", "figures", "pace", "conducts", "owns"}

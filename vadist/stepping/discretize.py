@@ -28,9 +28,9 @@ from vadist.kernel.structure import TAPS
 from vadist.stepping.rails import Flows
 from vadist.stepping.state_space import StateSpace, state_space
 
-SLOW_PER_S = 6e3
-"""Modes no faster than this are slow: at 3 MHz a step moves others by 1/500 and more of themselves,
-of which single precision loses 3e-8 sqrt(250), -126 dB."""
+SLOW_PER_S = 25e3
+"""Modes no faster than this are slow, at every rate, so that all rates share one kernel: at 6 MHz a
+step moves the others by 1/256 of themselves, and single precision loses 3e-8 sqrt(128), -130 dB."""
 
 _DEGREES = 4
 _SERIES_BELOW = 1.0
