@@ -19,6 +19,7 @@ from vadist.cli import COMMANDS, build_parser, join_negative, main
 from vadist.cli.stages import describe
 from vadist.designs.design import Source
 from vadist.designs.files import load_design, parse_design, preset_names
+from vadist.designs.supply import Supply
 from vadist.inspection.figures import Inspection, inspect_design
 from vadist.parts import TAPERS
 from vadist.plots.signals import scope_figure
@@ -134,7 +135,8 @@ def test_every_key_of_every_stage_is_told(kind: str) -> None:
 
 def test_every_other_key_is_told() -> None:
     page = PAGES["designs.md"]
-    for key in (*Source.fields(), "volts", "bias", "resistance", "rests_at", "moves", "position"):
+    keys = (*Source.fields(), *Supply.fields(), "rests_at", "moves", "position")
+    for key in keys:
         assert f"`{key}`" in page
     for taper in TAPERS:
         assert f"`{taper}`" in page

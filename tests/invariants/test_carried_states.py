@@ -6,10 +6,10 @@ Authority: the finer run itself, from the same start and with the same input.
 import dataclasses
 
 import numpy as np
+from example_circuits import on_held_rails
 
 from vadist.circuits.operating_point import solve_network
 from vadist.designs.design import Source
-from vadist.designs.files import load_design
 from vadist.stepping.circuit import build_circuit
 from vadist.stepping.stepper import Stepper
 
@@ -23,7 +23,7 @@ def test_states_carried_over_are_those_of_the_finer_run() -> None:
     signal, and the coil's history by a factor of two besides.
     """
     pickup = Source(resistance=6e3, inductance=2.5, coil_capacitance=100e-12)
-    design = dataclasses.replace(load_design("soft_clipper"), source=pickup)
+    design = dataclasses.replace(on_held_rails("soft_clipper"), source=pickup)
     solved = solve_network(design.network())
     coarse, fine = (build_circuit(solved, rate) for rate in (RATE, 2 * RATE))
     samples = 2000

@@ -52,6 +52,50 @@ def test_json_holds_every_figure(capsys):
     assert data["current"]["total_a"] > 0.0
 
 
+# Wanted 0.2 mA from 9 V: 22k twice; wanted 1 Hz: 1/(2 pi 11k 1 Hz) = 14 uF. A resistor on the rail.
+ON_A_DIVIDER = """
+name = "on a divider"
+[supply]
+resistance = "10R"
+bias_upper = "22k"
+bias_lower = "22k"
+bias_capacitor = "15u"
+[[stage]]
+name = "in"
+type = "coupling_high_pass"
+capacitor = "100n"
+bias_resistor = "100k"
+"""
+
+
+def test_rails_that_move_are_told_and_others_are_not(tmp_path, capsys):
+    path = tmp_path / "mine.toml"
+    path.write_text(ON_A_DIVIDER)
+    assert main(["inspect", str(path), "--set", "supply.ripple=20mV 120Hz"]) == 0
+    text = capsys.readouterr().out
+    assert "(bias divider not counted)" not in text
+    told = text.split("Supply and bias rails\n")[1]
+    for words in (
+        "rail     at rest   20.0 Hz", "supply    9.00 V", "bias      4.45 V", "dB at 100 Hz",
+        "the bias divider draws 207 µA", "noise of the supply's parts at the output",
+        "ripple of 20mV 120Hz:", "peak at the output (-",
+    ):  # fmt: skip
+        assert words in told, told
+    assert max(len(line) for line in told.splitlines()) <= 80
+    assert main(["inspect", str(path), "--json"]) == 0
+    rails = json.loads(capsys.readouterr().out)["rails"]
+    assert [rail["name"] for rail in rails["moving"]] == ["supply", "bias"]
+    rest_v = 4.5 * 1.1e6 / (1.1e6 + 11e3)  # a load of 1M behind 100k on 11k
+    assert rails["moving"][1]["rest_v"] == pytest.approx(rest_v, rel=1e-3)
+    assert rails["divider_a"] == pytest.approx((9.0 - rest_v) / 22e3, rel=1e-3)
+    assert (rails["ripple_v"], rails["ripple_db"]) == (0.0, -400.0)
+    held = ["--set", "supply.bias=0.5", "--set", "supply.resistance=0"]
+    assert main(["inspect", str(path), *held]) == 0
+    text = capsys.readouterr().out
+    assert "Supply and bias rails" not in text
+    assert "(bias divider not counted)" in text
+
+
 @pytest.mark.parametrize("name", ["asymmetric_clipper", "led_clipper"])
 def test_a_clipper_has_a_ladder_and_a_drive_to_turn_down(name):
     found = inspect_design(load_design(name))

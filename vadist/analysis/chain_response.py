@@ -107,7 +107,7 @@ def node_responses(
     >>> from vadist.designs.files import load_design
     >>> found = node_responses(solve_design(load_design("boosted_hard_clipper")), [1000.0])
     >>> round(20 * float(np.log10(abs(found["boost.output"][0]))), 1)
-    25.1
+    25.2
     """
     f = np.asarray(frequencies_hz, dtype=float)
     s = 2j * np.pi * f
