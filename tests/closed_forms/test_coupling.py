@@ -42,19 +42,24 @@ def test_corner_of_one_kilohm_and_one_microfarad():
     assert abs(above + 3.010300) > 1e-4
 
 
+# What the cubic through four samples leaves of a tone of w radians a step is 0.0264 w^4 (the mean of
+# its error polynomial, Abramowitz and Stegun 25.2.3, over the last interval): 1.64e-4 dB at 10 kHz
+# and eight times 48 kHz, where w is 0.164. No stage may leave more, and an op-amp's steep loop,
+# whose line is held back, some hundredths of a dB.
+CUBIC_DB = 20.0 * math.log10(1.0 + 0.0264 * (2.0 * math.pi * 10e3 / 384e3) ** 4)
+HELD_BACK_DB = 0.05
+LOOPS = {"feedback_clipper", "soft_clipper", "boosted_hard_clipper"}
+
+
 @pytest.mark.parametrize("name", sorted(every_stage()))
 def test_difference_equations_follow_each_stage_alone(name):
-    """8 x 48 kHz, 20 Hz to 10 kHz, within 0.05 dB.
-
-    That leaves room for the bilinear rule's warping of 0.22 % at 10 kHz and the backward
-    difference of the op-amp's pole.
-    """
+    """8 x 48 kHz, 20 Hz to 10 kHz."""
     design = alone(every_stage()[name], load_ohm=1e6).design()
     wanted = decibels(continuous_response(design, AUDIO_HZ))
     stepped = decibels(discretised_response(design, 8 * 48e3, AUDIO_HZ))
     worst = np.abs(stepped - wanted).max()
-    print(f"{name}: difference equations within {worst:.5f} dB of the circuit up to 10 kHz")
-    assert worst < 0.05
+    print(f"{name}: difference equations within {worst:.1e} dB of the circuit up to 10 kHz")
+    assert worst < (HELD_BACK_DB if name in LOOPS else 1.05 * CUBIC_DB)
 
 
 @pytest.mark.parametrize("name", PRESETS)
@@ -64,5 +69,5 @@ def test_difference_equations_follow_a_whole_design(name):
     wanted = decibels(continuous_response(design, AUDIO_HZ))
     stepped = decibels(discretised_response(design, 8 * 48e3, AUDIO_HZ))
     worst = np.abs(stepped - wanted).max()
-    print(f"{name}: whole design within {worst:.5f} dB up to 10 kHz")
-    assert worst < 0.05
+    print(f"{name}: whole design within {worst:.1e} dB up to 10 kHz")
+    assert worst < (HELD_BACK_DB if name in LOOPS else 1.05 * CUBIC_DB)

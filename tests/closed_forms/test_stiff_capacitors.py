@@ -1,10 +1,8 @@
-"""Capacitors too fast for the rate: they follow, and do not ring.
+"""The linear part of a step is exact, however fast a capacitor is against it.
 
-Authority: the step response of R and C, 1 - exp(-t/RC), is over within a sample of 2.6 us where RC
-is 0.1 us; the trapezoidal rule's answer would swing about it with (1 - 26/2)/(1 + 26/2), -0.86 a
-sample (Gustafsson's and every textbook's L-stability argument: Hairer and Wanner, Solving Ordinary
-Differential Equations II, IV.3). The backward difference of second order has forgotten all but
-1e-3 of it four samples on.
+Authority: the response of R and C. Once the last four samples are alike, what is missing falls by
+e^(-h/RC) a step, 5e-12 where RC is 0.1 us and h 2.6 us; and driven by a cubic in time, u = t^3,
+the answer is t^3 - 3 T t^2 + 6 T^2 t - 6 T^3 with T = RC, by putting it into T y' + y = u.
 """
 
 import numpy as np
@@ -16,6 +14,7 @@ from vadist.circuits.operating_point import solve_network
 from vadist.designs.chain import Chain
 from vadist.stages import DiodeClipper, OpAmpGain
 from vadist.stepping.circuit import build_circuit
+from vadist.stepping.discretize import TAPS
 
 RATE = 384_000
 FAST_S = 1e-7
@@ -26,73 +25,78 @@ def fast_pair(ohm: float, diodes=WEAK) -> DiodeClipper:
     return DiodeClipper(series_resistor=ohm, diodes=diodes, shunt_capacitor=FAST_S / ohm)
 
 
-def step_response(stages: dict, samples: int = 40) -> np.ndarray:
-    """Answer of the difference equations, linear around rest, to a step of 1 V."""
+def response(stages: dict, volts: np.ndarray) -> np.ndarray:
+    """Answer of the difference equations, linear around rest."""
     circuit = build_circuit(
         solve_network(Chain(stages, load_ohm=NO_LOAD_OHM).design().network()), RATE
     )
     (section,) = circuit.sections
     A, B, L, M = linear_steps(section)
-    x, found = np.zeros(len(A)), []
-    for _ in range(samples):
-        found.append(L[circuit.output.row] @ x + M[circuit.output.row, 0])
-        x = A @ x + B[:, 0]
+    z, found = np.zeros(len(A)), []
+    for u in volts:
+        z = A @ z + B[:, 0] * u
+        found.append(L[circuit.output.row] @ z + M[circuit.output.row, 0] * u)
     return np.array(found)
 
 
 @pytest.mark.parametrize("count", [1, 2, 3])
 def test_fast_capacitors_follow_a_step(count):
-    """One, two or three in a row, each 100 times the ohms of the one before."""
+    """One, two or three in a row, each 100 times the ohms of the one before.
+
+    A hundredth of loading makes the slowest of three some 2 % slower: e^-25 a step.
+    """
     stages = {f"rc{k}": fast_pair(10.0 * 100.0**k) for k in range(count)}
-    off = np.abs(step_response(stages) - 1.0)
-    print(f"{count}: {off[:8].round(5)}")
-    assert np.all(off[4 * count :] < 2e-3)
-    assert off[-1] < 1e-9
+    off = np.abs(response(stages, np.ones(12)) - 1.0)
+    print(f"{count}: {off[:8]}")
+    assert off[TAPS - 2] > 1e-9, "until then the cubic still bends"
+    assert np.all(off[TAPS:] < 1e-9)
 
 
-@pytest.mark.parametrize("count", [1, 2, 3])
-def test_fast_capacitors_take_the_second_order_backward_difference(count):
-    """C (3/2 v - 2 v1 + 1/2 v2)/h + G v = b u, written here for the ladder, step by step."""
-    stages = {f"rc{k}": fast_pair(10.0 * 100.0**k) for k in range(count)}
-    ohms = 10.0 * 100.0 ** np.arange(count)
-    G = np.diag(1.0 / ohms)
-    for k in range(1, count):
-        G[k - 1, k - 1] += 1.0 / ohms[k]
-        G[k - 1, k] = G[k, k - 1] = -1.0 / ohms[k]
-    C = np.diag(FAST_S / ohms) * RATE
-    v1, v2, wanted = np.zeros(count), np.zeros(count), []
-    drive = np.eye(count)[0] / ohms[0]
-    for _ in range(40):
-        v1, v2 = np.linalg.solve(1.5 * C + G, C @ (2.0 * v1 - 0.5 * v2) + drive), v1
-        wanted.append(v1[-1])
-    assert step_response(stages) == pytest.approx(np.array(wanted), abs=1e-8)
+@pytest.mark.parametrize("seconds", [1e-7, 1e-5, 1e-3])
+def test_each_step_is_the_exponential(seconds):
+    """RC from a twenty-sixth of a step to 384 steps: e^(-h/RC) of what is missing, a step."""
+    stage = DiodeClipper(series_resistor=1e3, diodes=WEAK, shunt_capacitor=seconds / 1e3)
+    off = (1.0 - response({"stage": stage}, np.ones(24)))[TAPS - 1 :]
+    ratio = np.exp(-1.0 / (RATE * seconds))
+    assert off[1:] == pytest.approx(ratio * off[:-1], rel=1e-6, abs=1e-12)
 
 
 def test_a_conducting_junction_makes_a_capacitor_fast():
     """1 Mohm and 1 nF are slow, but diodes of n Vt/(2 Is) = 50 ohm at rest short it.
 
-    The step ends at the divider's small-signal level.
+    The step ends at the divider's small-signal level, and gets there with 50 ns.
     """
     leaky = antiparallel(ideal_diode(0.5e-3, 0.05))
     stage = DiodeClipper(series_resistor=1e6, diodes=leaky, shunt_capacitor=1e-9)
-    found = step_response({"stage": stage}) * (1e6 + 50.0) / 50.0
-    print(found[:6].round(5))
-    assert np.abs(found[4:] - 1.0).max() < 2e-3
+    found = response({"stage": stage}, np.ones(12)) * (1e6 + 50.0) / 50.0
+    print(found[:6].round(9))
+    assert np.abs(found[TAPS:] - 1.0).max() < 1e-9
 
 
-def test_a_slow_capacitor_keeps_the_trapezoidal_rule():
-    """RC of 10 us: (1 - h/2RC)/(1 + h/2RC) a sample exactly, where the other rule differs."""
-    stage = DiodeClipper(series_resistor=1e3, diodes=WEAK, shunt_capacitor=10e-9)
-    off = 1.0 - step_response({"stage": stage})
-    half = 0.5 / (RATE * 1e3 * 10e-9)
-    ratio = (1.0 - half) / (1.0 + half)
-    assert off[0] == pytest.approx(1.0 / (1.0 + half), rel=1e-6)
-    assert off[1:20] / off[:19] == pytest.approx(np.full(19, ratio), rel=1e-6)
+@pytest.mark.parametrize("seconds", [1e-7, 1e-5, 3e-5])
+def test_a_cubic_in_time_is_followed_exactly(seconds):
+    """Once the start is forgotten; a fourth power is not."""
+    stage = DiodeClipper(series_resistor=1e3, diodes=WEAK, shunt_capacitor=seconds / 1e3)
+    t, lag = (np.arange(800) - 600.0) / 100.0, 0.01 * RATE * seconds
+    wanted = t**3 - 3.0 * lag * t**2 + 6.0 * lag**2 * t - 6.0 * lag**3
+    settled = slice(600, None)  # e^-52 of the start at most
+    off = np.abs(response({"stage": stage}, t**3) - wanted)[settled].max()
+    fourth = t**4 - 4.0 * lag * wanted
+    other = np.abs(response({"stage": stage}, t**4) - fourth)[settled].max()
+    print(f"{seconds:g} s: within {off:.1e} V, of a fourth power {other:.1e} V")
+    assert off < 1e-11
+    assert other > 100.0 * off
 
 
 def test_an_opamp_beyond_the_rate_follows_too():
-    """A follower of 100 MHz, whose pole is its compensation's: stepped by the backward rule."""
+    """A follower of 100 MHz, whose line is held back to all but the implicit Euler rule.
+
+    Half a step times 2 pi 100 MHz is 818: of that the implicit Euler rule leaves 1/1637 in a step.
+    """
     stage = OpAmpGain(
         opamp=ideal_opamp(1e8), feedback_resistor=100.0, leg_resistor=1e9, leg_capacitor=1e-6
     )
-    assert np.abs(step_response({"gain": stage})[4:] - 1.0).max() < 2e-3
+    found = response({"gain": stage}, np.ones(40))
+    print((found[:8] - 1.0).round(6))
+    assert abs(found[0] - 1.0) < 1.01 / 1637.0
+    assert np.abs(found[1:] - 1.0).max() < 1e-6

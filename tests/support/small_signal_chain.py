@@ -6,8 +6,10 @@ from scipy.linalg import eig
 from vadist.analysis.small_signal import linear_system, section_response
 from vadist.circuits.operating_point import solve_all, solve_network
 from vadist.designs.design import Design
-from vadist.stepping.circuit import build_circuit
-from vadist.stepping.discretize import DiscreteSection
+from vadist.devices.evaluate import currents_and_slopes
+from vadist.kernel.generate import STRAIGHT
+from vadist.stepping.discretize import TAPS, DiscreteSection, difference_equations
+from vadist.stepping.paces import usual_pace
 
 
 def continuous_response(design: Design, frequencies_hz, node: str = "") -> np.ndarray:
@@ -22,17 +24,22 @@ def continuous_response(design: Design, frequencies_hz, node: str = "") -> np.nd
 
 
 def discretised_response(design: Design, sample_rate_hz: float, frequencies_hz) -> np.ndarray:
-    """Response of the difference equations from the input to the output, complex."""
+    """Response of the difference equations from the input to the output, complex.
+
+    Each section steps at its usual pace and hears its signals at that pace.
+    """
     f = np.atleast_1d(np.asarray(frequencies_hz, dtype=float))
-    circuit = build_circuit(solve_network(design.network()), sample_rate_hz)
-    outputs: list[np.ndarray] = []
-    for section, taps in zip(circuit.sections, circuit.inputs, strict=True):
-        feeds = [
-            np.ones(len(f)) if tap is None else outputs[tap.section][:, tap.row] for tap in taps
-        ]
-        response = discrete_response(section, f)
-        outputs.append(np.einsum("foi,if->fo", response, np.array(feeds)))
-    return outputs[circuit.output.section][:, circuit.output.row]
+    solved = solve_network(design.network())
+    known = {"input": np.ones(len(f), dtype=complex)}
+    for section, point in solved.sections:
+        pace = usual_pace(section)
+        stepped = difference_equations(
+            section, point, pace * sample_rate_hz, section.unknowns, (1,) * len(section.signals)
+        )
+        feeds = np.stack([known[s] for s in section.signals], axis=-1)
+        found = np.einsum("foi,fi->of", discrete_response(stepped, f), feeds)
+        known |= dict(zip(section.unknowns, found, strict=True))
+    return known[solved.output]
 
 
 def decibels(ratio) -> np.ndarray:
@@ -41,15 +48,40 @@ def decibels(ratio) -> np.ndarray:
 
 
 def linear_steps(section: DiscreteSection) -> tuple[np.ndarray, ...]:
-    """Matrices of x' = A x + B u, y = L x + M u around the operating point."""
-    s, n, m = section.states, section.inputs, section.ports
-    # Eliminate the port currents: i = g (P z + K i).
-    slopes = section.port_slopes
-    gain = np.linalg.solve(np.eye(m) - slopes @ section.K, slopes @ section.P)
-    closed = section.W[:, : s + n] + section.W[:, s + n :] @ gain
-    A, B = closed[:s, :s], closed[:s, s:]
-    L, M = closed[s:, :s], closed[s:, s:]
-    return A, B, L, M
+    """The steps as a linear recurrence z' = A z + B u, y = L z' + M u around the operating point.
+
+    z holds the states, the remainders of the port currents before, and the last three samples of
+    each signal; u is the new sample of each. Where a law's slope at rest is part of the states'
+    own matrix its remainder is of second order, so all that remains are the slopes of op-amps, by a
+    share theta of their steepness at rest (:mod:`vadist.kernel.generate`).
+    """
+    assert set(section.samples) <= {1}
+    x, m, n = section.states, section.ports, len(section.signals)
+    every = currents_and_slopes(section.kinds, section.parameters, section.control_v)[1]
+    slopes = every - section.port_slopes
+    curved = np.isin(np.arange(m), section.curved)
+    assert np.abs(slopes[curved]).max(initial=0.0) <= 1e-9 * np.abs(every).max(initial=0.0)
+    slopes[curved] = 0.0
+    theta = np.zeros(m)
+    for _ in range(100):
+        steep = np.abs(slopes @ (section.K + section.KQ * theta)).sum(axis=1)
+        theta = np.where(curved, 0.0, 1.0 - np.minimum(1.0, STRAIGHT / (steep + 1e-30)))
+    before, after = section.C0 - section.CQ * theta, section.C1 + section.CQ * theta
+    newest = [(k + 1) * TAPS - 1 for k in range(n)]
+    past = [k for k in range(n * TAPS) if k not in newest]
+    # s = S z + T u, v = D s + E u + (K + KQ theta) r, r = slopes v.
+    S = np.hstack([np.eye(x) + section.A, before, section.B[:, past]])
+    T = section.B[:, newest]
+    gain = np.linalg.solve(np.eye(m) - slopes @ (section.K + section.KQ * theta), slopes)
+    r_z, r_u = gain @ section.D @ S, gain @ (section.D @ T + section.E)
+    shift = np.kron(np.eye(n), np.eye(TAPS - 1, k=1))
+    enter = np.kron(np.eye(n), np.eye(TAPS - 1)[:, [-1]])
+    A = np.vstack(
+        [S + after @ r_z, r_z, np.hstack([np.zeros((len(shift), x + m)), shift])]
+    )
+    B = np.vstack([T + after @ r_u, r_u, enter])
+    L = np.hstack([section.L, section.N, np.zeros((section.outputs, len(shift)))])
+    return A, B, L, section.M
 
 
 def discrete_response(section: DiscreteSection, frequencies_hz: np.ndarray) -> np.ndarray:
@@ -61,13 +93,13 @@ def discrete_response(section: DiscreteSection, frequencies_hz: np.ndarray) -> n
 
     Returns
     -------
-    (f, outputs, inputs) complex
+    (f, outputs, signals) complex
     """
     A, B, L, M = linear_steps(section)
-    z = np.exp(2j * np.pi * np.asarray(frequencies_hz)[:, None, None] / section.sample_rate_hz)
-    # x is the state before the sample: z x = A x + B u.
-    x = np.linalg.solve(z * np.eye(len(A)) - A, np.broadcast_to(B, (len(z), *B.shape)))
-    return np.asarray(L @ x + M)
+    turn = np.exp(2j * np.pi * np.asarray(frequencies_hz)[:, None, None] / section.step_rate_hz)
+    # After a step z = A z / turn + B u.
+    z = np.linalg.solve(np.eye(len(A)) - A / turn, np.broadcast_to(B, (len(turn), *B.shape)))
+    return np.asarray(L @ z + M)
 
 
 def poles(section, point) -> np.ndarray:

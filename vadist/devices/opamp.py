@@ -17,6 +17,9 @@ from vadist.devices.kind import (
 _SATURATED_GROWTH = 8.0
 # The input may not jump from one saturation into the other, but far out the law is flat.
 
+_DEEPEST = 30.0
+# Argument beyond which saturation is no deeper.
+
 
 def opamp(
     difference: float,
@@ -24,7 +27,8 @@ def opamp(
     largest_a: float,
     per_v: float,
     rest_steer: float,
-    rest_exponent: float,
+    rest_slope: float,
+    rest_share: float,
     knee_per_v: float,
     above_share: float,
     above_shift: float,
@@ -38,7 +42,7 @@ def opamp(
     ----------
     difference, output : growths of the input and output volts
     largest_a, per_v : largest current, transconductance over it
-    rest_steer, rest_exponent : share of the largest current at rest, twice its argument there
+    rest_steer, rest_slope, rest_share : at rest the share T of the largest current, 1 - T^2, 1 + T
     knee_per_v : 1/softness of the swing limits
     above_share, above_shift : of the largest current that the upper limit draws at the point it is
         counted from, and the rest exponent from there
@@ -49,12 +53,14 @@ def opamp(
     -------
     growth of the current, its slopes in difference and output
     """
-    steering = exponential_less_one(2.0 * per_v * difference + rest_exponent)
-    steer = steering / (steering + 2.0)
+    # tanh(a + b) - tanh(a) = (1 - T^2) e / (2 + (1 + T) e) with T = tanh(a), e = exp(2 b) - 1.
+    steering = exponential_less_one(2.0 * per_v * difference)
+    growth = rest_slope * steering / (2.0 + rest_share * steering)
+    steer = rest_steer + growth
     above = exponential_less_one(output * knee_per_v + above_shift)
     below = exponential_less_one(below_shift - output * knee_per_v)
     return (
-        largest_a * (steer - rest_steer - above_share * above + below_share * below) + offset_a,
+        largest_a * (growth - above_share * above + below_share * below) + offset_a,
         largest_a * per_v * (1.0 - steer * steer),
         -largest_a * knee_per_v * (above_share * (above + 1.0) + below_share * (below + 1.0)),
     )
@@ -64,9 +70,10 @@ def _at_rest(parameters: Mapping[str, float], volts: Sequence[float]) -> tuple[f
     largest, per_v, knee = (parameters[n] for n in ("largest_a", "per_v", "knee_per_v"))
     above = counted_from_rest(largest, (volts[1] - parameters["high_v"]) * knee)
     below = counted_from_rest(largest, (parameters["low_v"] - volts[1]) * knee)
-    exponent = 2.0 * per_v * volts[0]
+    argument = max(-_DEEPEST, min(per_v * volts[0], _DEEPEST))
     return (
-        largest, per_v, math.tanh(0.5 * exponent), exponent, knee,
+        largest, per_v, math.tanh(argument), math.cosh(argument) ** -2,
+        2.0 / (1.0 + math.exp(-2.0 * argument)), knee,
         above[0] / largest, above[1], below[0] / largest, below[1], below[2] - above[2],
     )  # fmt: skip
 

@@ -19,7 +19,8 @@ def opamp_on_rail(
     largest_a: float,
     per_v: float,
     rest_steer: float,
-    rest_exponent: float,
+    rest_slope: float,
+    rest_share: float,
     knee_per_v: float,
     above_share: float,
     above_shift: float,
@@ -39,12 +40,13 @@ def opamp_on_rail(
     -------
     growth of the current, its slopes in difference, under_supply and output
     """
-    steering = exponential_less_one(2.0 * per_v * difference + rest_exponent)
-    steer = steering / (steering + 2.0)
+    steering = exponential_less_one(2.0 * per_v * difference)
+    growth = rest_slope * steering / (2.0 + rest_share * steering)
+    steer = rest_steer + growth
     above = exponential_less_one(under_supply * knee_per_v + above_shift)
     below = exponential_less_one(below_shift - output * knee_per_v)
     return (
-        largest_a * (steer - rest_steer - above_share * above + below_share * below) + offset_a,
+        largest_a * (growth - above_share * above + below_share * below) + offset_a,
         largest_a * per_v * (1.0 - steer * steer),
         -largest_a * knee_per_v * above_share * (above + 1.0),
         -largest_a * knee_per_v * below_share * (below + 1.0),

@@ -68,8 +68,9 @@ def transistor(
     One exponential a junction serves both its currents: that of the leakage, e**(v/2Vt), is the
     square root of the other.
     """
-    half_f = exponential_less_one(vbe * half_per_v + forward_shift)
-    half_r = exponential_less_one(vbc * half_per_v + reverse_shift)
+    # Held where the square is still a number: e**80 times the least current of 1e-30 A is 5e4 A.
+    half_f = exponential_less_one(min(vbe * half_per_v + forward_shift, 40.0))
+    half_r = exponential_less_one(min(vbc * half_per_v + reverse_shift, 40.0))
     root_f = half_f + 1.0
     root_r = half_r + 1.0
     i_f = forward_a * (half_f * (half_f + 2.0)) + forward_offset_a

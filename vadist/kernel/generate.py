@@ -179,14 +179,15 @@ class _Part:
                 if inner or a == b:
                     self.put(depth, f"m{a}_{b} = -({inner or '0.0'})")
                     filled.add((a, b))
+        # A lane that has converged keeps its answer, whatever its neighbours still do.
+        self.put(depth, f"live = {'1.0' if first else self.at('live')}")
         for a in range(n.ports):
             entries = [f"abs(m{a}_{b})" for b in range(n.ports) if (a, b) in filled]
-            self.put(depth, f"{self.at(f'steep{a}')} = {' + '.join(entries)}")
+            kept = "" if first else f" if live > 0.0 else {self.at(f'steep{a}')}"
+            self.put(depth, f"{self.at(f'steep{a}')} = {' + '.join(entries)}{kept}")
         for a in range(n.ports):
             self.put(depth, f"m{a}_{a} = 1.0 + m{a}_{a}")
         self._eliminate(depth, filled)
-        # A lane that has converged keeps its answer, whatever its neighbours still do.
-        self.put(depth, f"live = {'1.0' if first else self.at('live')}")
         for a in range(n.ports):
             kept = "" if first else f" if live > 0.0 else {self.at(f'r{a}')}"
             self.put(depth, f"r{a} = b{a}{kept}")
