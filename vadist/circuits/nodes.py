@@ -53,26 +53,29 @@ def join_wires(network: Network, names_first: Iterable[str] = ()) -> Network:
     Raises
     ------
     DesignError
-        If a wire shorts two stiff nodes, or nothing limits the current of a device.
+        If wires short stiff nodes, or nothing limits the current of a device: a line for each.
     """
     stiff = stiff_nodes(network)
     joined = _Joined([*sorted(stiff), *names_first, *_nodes(network)])
+    faults = []
     for wire in network.wires:
         ends = sorted({joined.find(wire.a), joined.find(wire.b)} & stiff)
         if len(ends) == 2:
-            raise DesignError(
+            faults.append(
                 f"{wire.part} has no resistance and shorts {ends[0]} to {ends[1]}; "
                 "give it some ohms"
             )
+            continue
         joined.join(wire.a, wire.b)
     devices = [_renamed(device, joined) for device in network.devices]
     for device in devices:
         terminals = _terminals(device)
         if not device.owned_node and len(terminals) > 1 and terminals <= stiff:
-            raise DesignError(
+            faults.append(
                 f"{device.part} lies between {' and '.join(sorted(terminals))}, and nothing "
                 "limits its current; give a resistor that leads to it some ohms"
             )
+    _raise_all(faults)
     return dataclasses.replace(
         network,
         resistors=_between(network.resistors, joined),
@@ -123,7 +126,8 @@ def floating_nodes(network: Network) -> list[set[str]]:
     Raises
     ------
     DesignError
-        If a device hangs on such a node, or not even a capacitor ties a node to anything.
+        If devices hang on such nodes, or not even a capacitor ties a node to anything: a line for
+        each.
     """
     stiff = stiff_nodes(network)
     nodes = _nodes(network)
@@ -139,17 +143,54 @@ def floating_nodes(network: Network) -> list[set[str]]:
         for a, b in device.record.conducts:
             direct.join(device.nodes[a], device.nodes[b])
     held, reached = direct.find(INPUT), alternating.find(INPUT)
-    for device in network.devices:
-        for terminal, node in device.nodes.items():
-            if direct.find(node) != held:
-                raise DesignError(
-                    f"{device.part}: no direct current reaches its {terminal}; "
-                    "lead a resistor there"
-                )
+    faults = [
+        f"{device.part}: no direct current reaches its {terminal}; lead a resistor there"
+        for device in network.devices
+        for terminal, node in device.nodes.items()
+        if direct.find(node) != held
+    ]
     groups: dict[str, set[str]] = {}
     for node in nodes:
         if alternating.find(node) != reached:
-            raise DesignError(f"nothing but devices ties {node}; lead a resistor there")
-        if direct.find(node) != held:
+            faults.append(f"nothing but devices ties {node}; lead a resistor there")
+        elif direct.find(node) != held:
             groups.setdefault(direct.find(node), set()).add(node)
+    _raise_all(faults)
     return list(groups.values())
+
+
+def refuse_ideal_loops(network: Network) -> None:
+    """Refuse what would drive a current without bound.
+
+    Raises
+    ------
+    DesignError
+        If op-amps drive one node or one that is held already, or coils alone close a loop, a line
+        for each: their direct current has no limit, or may be shared in any way.
+    """
+    faults, outputs = [], dict[str, str]()
+    held = {*network.rails, INPUT}
+    joined = _Joined([*sorted(stiff_nodes(network)), *_nodes(network)])
+    for device in network.devices:
+        node = device.owned_node
+        if node in held:
+            faults.append(f"{device.part} drives {node}, which is held already")
+        elif node in outputs:
+            faults.append(f"{device.part} and {outputs[node]} both drive {node}")
+        if node:
+            outputs[node] = device.part
+    for node in stiff_nodes(network):
+        joined.join(INPUT, node)
+    for coil in network.inductors:
+        if joined.find(coil.a) == joined.find(coil.b):
+            faults.append(
+                f"{coil.part} closes a loop in which nothing limits direct current; put its "
+                "winding's resistance in series"
+            )
+        joined.join(coil.a, coil.b)
+    _raise_all(faults)
+
+
+def _raise_all(faults: list[str]) -> None:
+    if faults:
+        raise DesignError("\n".join(faults))

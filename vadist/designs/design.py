@@ -12,7 +12,18 @@ from vadist.designs.settings import settled
 from vadist.errors import DesignError
 from vadist.names import nearest
 from vadist.parts import wiper_fraction
-from vadist.stages.stage import FieldInfo, Pot, Stage, optional_part, output_node, part
+from vadist.stages.stage import (
+    FieldInfo,
+    Pot,
+    Stage,
+    bypass,
+    optional_part,
+    output_node,
+    part,
+)
+
+IN_OR_NONE = ("in", "none")
+"""What a stage is: part of the circuit, or bypassed."""
 
 
 @dataclass(frozen=True)
@@ -127,6 +138,8 @@ class Design:
     input_at_bias : bool
         Whether the input rests at the bias rail (a block on its own) or at ground (a guitar).
     controls : mapping of control name -> Control
+    bypassed : frozenset of str
+        Stages that are left out, their input wired to their output; their values stay.
     """
 
     name: str
@@ -137,10 +150,13 @@ class Design:
     input_at_bias: bool = False
     controls: Mapping[str, Control] = field(default_factory=dict)
     description: str = ""
+    bypassed: frozenset[str] = frozenset()
 
     def __post_init__(self) -> None:
         if not self.stages:
             raise DesignError("a design needs at least one stage")
+        if strangers := sorted(self.bypassed - set(self.stages)):
+            raise DesignError(f"bypassed stage {strangers[0]!r} is none of this design")
         if not (math.isfinite(self.load_ohm) and self.load_ohm >= SMALLEST_RESISTANCE_OHM):
             raise DesignError(
                 f"load resistance must be at least {SMALLEST_RESISTANCE_OHM:g} ohm "
@@ -163,9 +179,7 @@ class Design:
         """Every value that can be addressed: controls and ``stage.part``."""
         names = [*self.controls, "supply.volts", "supply.bias", "load.resistance"]
         names += [f"source.{part}" for part in Source.fields()]
-        names += [
-            f"{name}.{part}" for name, stage in self.stages.items() for part in stage.fields()
-        ]
+        names += [f"{name}.{part}" for name, stage in self.stages.items() for part in stage.infos]
         return tuple(names)
 
     def field_info(self, path: str) -> FieldInfo:
@@ -178,23 +192,27 @@ class Design:
             return FieldInfo("number", "", "bias as a fraction of the supply")
         if path == "load.resistance":
             return FieldInfo("number", "ohm", "resistance the output drives")
+        if path in self.stages:
+            return FieldInfo("choice", "", f"whether {path} is there or bypassed", IN_OR_NONE)
         owner, _, name = path.partition(".")
         holder = self.source if owner == "source" else self.stages.get(owner)
-        if holder is None or name not in holder.fields():
-            raise DesignError(f"unknown value {path!r}{nearest(path, self.paths)}")
-        return holder.fields()[name]
+        if holder is None or name not in holder.infos:
+            raise DesignError(f"unknown value {path!r}{nearest(path, (*self.paths, *self.stages))}")
+        return holder.infos[name]
 
     def value(self, path: str) -> Any:
         """What stands at a path."""
         self.field_info(path)
         if path in self.controls:
             return self.controls[path].position
+        if path in self.stages:
+            return IN_OR_NONE[path in self.bypassed]
         owner, _, name = path.partition(".")
         if owner == "supply":
             return getattr(self.supply, name)
         if owner == "load":
             return self.load_ohm
-        return getattr(self.source if owner == "source" else self.stages[owner], name)
+        return (self.source if owner == "source" else self.stages[owner]).value(name)
 
     def with_value(self, path: str, value: Any) -> "Design":
         """A candidate: this design with one value changed.
@@ -202,7 +220,8 @@ class Design:
         Parameters
         ----------
         path : str
-            One of :attr:`paths`, or a value in a part's model, ``boost.transistor.forward_beta``.
+            One of :attr:`paths`, a value in a part's model, ``boost.transistor.forward_beta``, or
+            a stage, which is ``in`` or, bypassed, ``none``.
         value : object
             Text as ``--set`` takes it (``"22n"``, ``"70%"``, ``"red LED"``, ``"none"``), a number
             in the SI unit, or a part: ``Pot(1e5, 0.2)``. None leaves a part out that may be.
@@ -230,13 +249,16 @@ class Design:
         if path in self.controls:
             moved = dataclasses.replace(self.controls[path], position=value)
             return dataclasses.replace(self, controls={**self.controls, path: moved})
+        if path in self.stages:
+            rest = self.bypassed - {path}
+            return dataclasses.replace(self, bypassed=rest if value == "in" else rest | {path})
         owner, _, name = path.partition(".")
         if owner == "load":
             return dataclasses.replace(self, load_ohm=value)
         if owner in ("supply", "source"):
             held = dataclasses.replace(getattr(self, owner), **{name: value})
             return dataclasses.replace(self, **{owner: held})
-        stage = dataclasses.replace(self.stages[owner], **{name: value})
+        stage = self.stages[owner].with_part(name, value)
         return dataclasses.replace(self, stages={**self.stages, owner: stage})
 
     def positioned(self) -> "Design":
@@ -259,7 +281,10 @@ class Design:
         network.stage = "source"
         node = placed.source.feed(network)
         for name, stage in placed.stages.items():
-            node = stage.place(network, name, node)
+            if name in placed.bypassed:
+                node = bypass(network, name, node)
+            else:
+                node = stage.place(network, name, node)
         network.stage = "load"
         network.resistor("resistance", node, GROUND, placed.load_ohm)
         return join_wires(network, [output_node(name) for name in placed.stages])

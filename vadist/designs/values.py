@@ -132,6 +132,11 @@ def write_value(info: FieldInfo, value: Any) -> str:
     return _WRITERS[info.kind](info, value)
 
 
+def write_held(info: FieldInfo, value: Any) -> str:
+    """Write what a design holds; none for a part that is left out."""
+    return f'"{NOTHING}"' if value is None else write_value(info, value)
+
+
 def toml_string(text: str) -> str:
     r"""Write text as a basic string of TOML.
 
@@ -271,6 +276,13 @@ def _read_diodes(_: FieldInfo, raw: object, __: Any) -> DiodePair:
     return DiodePair(forward, reverse)
 
 
+def _read_diode(_: FieldInfo, raw: object, __: Any) -> DiodePair:
+    string = _read_string(raw)
+    if string is None:
+        raise DesignError("must be a diode")
+    return DiodePair(string, None)
+
+
 def _read_string(raw: object) -> DiodeString | None:
     if raw == NOTHING:
         return None
@@ -361,6 +373,7 @@ _READERS: dict[str, Callable[[FieldInfo, object, Any], Any]] = {
     "choice": _read_choice,
     "transistor": _read_transistor,
     "opamp": _read_opamp,
+    "diode": _read_diode,
     "diodes": _read_diodes,
 }
 
@@ -368,6 +381,7 @@ _HELD: dict[str, type] = {
     "pot": Pot,
     "transistor": TransistorModel,
     "opamp": OpAmpModel,
+    "diode": DiodePair,
     "diodes": DiodePair,
 }
 
@@ -379,5 +393,6 @@ _WRITERS: dict[str, Callable[[FieldInfo, Any], str]] = {
     "choice": lambda _, value: toml_string(value),
     "transistor": lambda _, value: _write_device(value, find_transistor),
     "opamp": lambda _, value: _write_device(value, find_opamp),
+    "diode": lambda _, value: _write_string(value.forward),
     "diodes": _write_diodes,
 }

@@ -193,7 +193,7 @@ def inspect_design(
     limits = {limit.stage: limit for limit in ladder.limits}
     blocks = [
         Block(
-            name, stage.kind, stage.job, resting[name], gains[name], corners.of(name),
+            name, stage.type_name, stage.told_job, resting[name], gains[name], corners.of(name),
             tuple(r for r in corners.roots if r.stage == name), _level(sines, name), limits[name],
         )
         for name, stage in design.stages.items()
