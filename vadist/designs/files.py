@@ -7,9 +7,13 @@ Shape of a file::
     [supply]                      # volts, bias
     [source]                      # fields of vadist.designs.design.Source; rests_at = "bias"
     [load]                        # resistance
+    blocks_from = ["blocks.toml"]  # files of blocks beside the design
+    [block.halver]                # a type of one's own: job, and its parts as a wiring list
     [[stage]]                     # in signal order
     name = "clipper"              # the part is then addressed as clipper.shunt_capacitor
-    type = "diode_clipper"        # a kind of vadist.stages, then its fields
+    type = "diode_clipper"        # a kind of vadist.stages, then its fields; or a block, or
+                                  # "wired" with [stage.parts], see vadist.designs.wiring_list
+    bypassed = true               # its input is wired to its output
     [controls.drive]
     moves = ["gain.drive_pot"]    # one pot or several; "-stage.pot" turns the other way
     taper = "linear"
@@ -24,6 +28,7 @@ from pathlib import Path
 from typing import Any
 
 from vadist.circuits.network import BIAS
+from vadist.designs.block_files import with_blocks
 from vadist.designs.blocks import block_table
 from vadist.designs.design import Design, Source
 from vadist.designs.rewriting import rewritten
@@ -122,11 +127,11 @@ def _read(name_or_path: str | Path) -> tuple[str, str]:
     if isinstance(name_or_path, str) and not _looks_like_path(name_or_path):
         path = preset_path(name_or_path)
         return _read_text(path, path.stem), name_or_path
-    place = printable(name_or_path)
-    text = _read_text(Path(name_or_path), place)
+    place, path = printable(name_or_path), Path(name_or_path)
+    text = _read_text(path, place)
     if text.lstrip().startswith("{"):  # no TOML begins so
         return _design_of_sidecar(text, place), f"{place}: design"
-    return text, place
+    return with_blocks(text, place, path.parent, _read_text), place
 
 
 def _design_of_sidecar(text: str, place: str) -> str:

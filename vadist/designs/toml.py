@@ -11,6 +11,7 @@ from functools import partial
 from typing import Any
 
 from vadist.circuits.network import BIAS, GROUND
+from vadist.designs.block_files import KEY as BLOCKS_FROM
 from vadist.designs.blocks import Block, read_blocks, read_parts
 from vadist.designs.design import Control, Design, Source, Supply
 from vadist.designs.faults import NAME, NAME_RULE, Faults
@@ -47,7 +48,9 @@ def parse_design(text: str, place: str = "design") -> Design:
     """
     document = _document(text, place)
     faults = Faults(place)
-    faults.reject_unknown(document, _TOP, "key")
+    if BLOCKS_FROM in document:
+        faults.add(f"{BLOCKS_FROM} needs a design that is read from a file")
+    faults.reject_unknown(document, (*_TOP, BLOCKS_FROM), "key")
     words = _words(document, faults)
     values = _Tables(document, faults)
     supply, source, load = values.supply(), values.source(), values.load()
@@ -217,7 +220,8 @@ def _stage(table: Mapping[str, Any], blocks: Mapping[str, Block], faults: Faults
         if kind is None:
             faults.add(f"type is missing; one of {', '.join(types)}")
         elif isinstance(kind, str):
-            faults.add(f"{unknown(kind, types, 'type')}; there are {', '.join(types)}")
+            faults.add(f"{unknown(kind, types, 'type')}; there are {', '.join(types)} "
+                       "(one written in Python needs --stages FILE)")  # fmt: skip
         else:
             faults.add(f"type must be a text (got {shown(kind)})")
         return None

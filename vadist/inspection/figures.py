@@ -193,7 +193,7 @@ def inspect_design(
     limits = {limit.stage: limit for limit in ladder.limits}
     blocks = [
         Block(
-            name, stage.type_name, stage.told_job, resting[name], gains[name], corners.of(name),
+            name, stage.type_name, _job(design, name), resting[name], gains[name], corners.of(name),
             tuple(r for r in corners.roots if r.stage == name), _level(sines, name), limits[name],
         )
         for name, stage in design.stages.items()
@@ -212,6 +212,11 @@ def inspect_design(
         _clean_up(design, ladder, level_v),
         find_noise(solved),
     )
+
+
+def _job(design: Design, stage: str) -> str:
+    away = stage in design.bypassed
+    return "bypassed: its input is wired to its output" if away else design.stages[stage].told_job
 
 
 def _level(sines: SteadySines, stage: str) -> Level:
