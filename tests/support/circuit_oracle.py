@@ -11,6 +11,7 @@ import numpy as np
 
 from vadist.circuits.network import SWING_KNEE_V, Network
 from vadist.designs.design import Design
+from vadist.stages import DiodePair
 
 BOLTZMANN, CHARGE, KELVIN = 1.380649e-23, 1.602176634e-19, 300.0
 VT = BOLTZMANN * KELVIN / CHARGE
@@ -223,13 +224,12 @@ def device_models(design: Design) -> dict[str, object]:
     """Model of each device of a design, by part name, as the oracle wants it."""
     models: dict[str, object] = {}
     for name, stage in design.stages.items():
-        for field in ("transistor", "opamp"):
-            if hasattr(stage, field):
-                models[f"{name}.{field}"] = getattr(stage, field)
-        for field in ("diodes", "input_clamp"):
-            pair = getattr(stage, field, None)
-            if pair is not None:
-                models[f"{name}.{field}"] = (pair.forward, pair.reverse)
-                models[f"{name}.{field}.forward"] = (pair.forward, None)
-                models[f"{name}.{field}.reverse"] = (None, pair.reverse)
+        for field in stage.infos:
+            value, place = stage.value(field), f"{name}.{field}"
+            if isinstance(value, DiodePair):
+                models[place] = (value.forward, value.reverse)
+                models[f"{place}.forward"] = (value.forward, None)
+                models[f"{place}.reverse"] = (None, value.reverse)
+            else:
+                models[place] = value
     return models
