@@ -16,6 +16,7 @@ from vadist.circuits.operating_point import solve_all
 from vadist.designs.files import load_design, preset_names, preset_path
 from vadist.large_signal.steady_sine import steady_sines
 from vadist.stages import STAGES, OpAmpGain, ToneBlend, TransistorBoost
+from vadist.stages.wired import PART_KINDS, WIRED
 
 PRESETS = preset_names()
 # IEC 60063, transcribed.
@@ -56,7 +57,7 @@ def first_digits(value):
 def test_presets_cover_the_stages():
     assert len(PRESETS) >= 6
     used = {stage.kind for name in PRESETS for stage in load_design(name).stages.values()}
-    assert used == set(STAGES)
+    assert used == {*STAGES, WIRED}
 
 
 @pytest.mark.parametrize("name", PRESETS)
@@ -81,7 +82,8 @@ def test_every_value_says_what_it_was_chosen_for(name):
     fields |= {"volts", "bias", "resistance", "taper"}
     for line in preset_path(name).read_text(encoding="utf-8").splitlines():
         key, equals, rest = line.partition(" = ")
-        if equals and key.strip() in fields:
+        wired = rest.strip('"').split(" ")[0] in PART_KINDS
+        if equals and (key.strip() in fields or wired):
             comment = rest.partition("  # ")[2]
             assert len(comment) >= 15, line
 

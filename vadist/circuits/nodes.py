@@ -7,6 +7,7 @@ carries nothing and is left out.
 """
 
 import dataclasses
+from collections import Counter
 from collections.abc import Iterable
 
 from vadist.circuits.network import INPUT, Device, Network, TwoTerminal
@@ -76,7 +77,7 @@ def join_wires(network: Network, names_first: Iterable[str] = ()) -> Network:
                 "limits its current; give a resistor that leads to it some ohms"
             )
     _raise_all(faults)
-    return dataclasses.replace(
+    tied = dataclasses.replace(
         network,
         resistors=_between(network.resistors, joined),
         capacitors=_between(network.capacitors, joined),
@@ -86,6 +87,30 @@ def join_wires(network: Network, names_first: Iterable[str] = ()) -> Network:
         aliases={n: joined.find(n) for n in _nodes(network) if joined.find(n) != n},
         outputs={stage: joined.find(node) for stage, node in network.outputs.items()},
     )
+    return _without_dead_ends(tied, stiff | set(tied.outputs.values()))
+
+
+def _without_dead_ends(network: Network, kept: set[str]) -> Network:
+    """Leave out what hangs with one end in the air, behind an open switch: it carries nothing."""
+    while True:
+        elements = (*network.resistors, *network.capacitors, *network.inductors)
+        ends = [node for element in elements for node in (element.a, element.b)]
+        ends += [node for device in network.devices for node in device.nodes.values()]
+        count = Counter(ends)
+        dead = {node for node, times in count.items() if times == 1} - kept
+        if not dead:
+            return network
+        lists = {
+            kind: [e for e in getattr(network, kind) if not {e.a, e.b} & dead]
+            for kind in ("resistors", "capacitors", "inductors")
+        }
+        devices = [
+            d for d in network.devices if len(d.nodes) > 2 or not set(d.nodes.values()) & dead
+        ]
+        left = dataclasses.replace(network, devices=devices, **lists)  # type: ignore[arg-type]
+        if left == network:
+            return network
+        network = left
 
 
 def _nodes(network: Network) -> list[str]:
