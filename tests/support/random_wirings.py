@@ -1,5 +1,7 @@
 """Wiring lists at random: any parts between any nodes, as a strategy of hypothesis."""
 
+from itertools import pairwise
+
 from hypothesis import strategies as st
 
 from vadist.devices import KINDS
@@ -61,7 +63,7 @@ def designs(draw):
     listed = draw(st.lists(lines(), min_size=1, max_size=8))
     if draw(st.integers(0, 3)):
         steps = ("source", *draw(st.permutations(INNER))[: draw(st.integers(0, 3))], "output")
-        for one, other in zip(steps, steps[1:], strict=False):
+        for one, other in pairwise(steps):
             kind = draw(st.sampled_from(("resistor", "capacitor")))
             listed.append(f"{kind} {draw(values(kind))}: {one} to {other}")
     words = " ".join(listed).replace(",", " ").split()

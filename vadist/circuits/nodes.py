@@ -10,8 +10,15 @@ import dataclasses
 from collections import Counter
 from collections.abc import Iterable
 
-from vadist.circuits.network import INPUT, Device, Network, TwoTerminal
+from vadist.circuits.network import GROUND, INPUT, Device, Network, TwoTerminal
 from vadist.errors import DesignError
+
+LEAK_OHM = 1e9
+"""Insulation of a board between tracks (common practice, no published source: 1 to 1000 Gohm when
+clean and dry)."""
+
+LEAK = ".leak"
+"""How the name of such a resistor ends."""
 
 
 class _Joined:
@@ -87,7 +94,7 @@ def join_wires(network: Network, names_first: Iterable[str] = ()) -> Network:
         aliases={n: joined.find(n) for n in _nodes(network) if joined.find(n) != n},
         outputs={stage: joined.find(node) for stage, node in network.outputs.items()},
     )
-    return _without_dead_ends(tied, stiff | set(tied.outputs.values()))
+    return _with_leaks(_without_dead_ends(tied, stiff | set(tied.outputs.values())))
 
 
 def _without_dead_ends(network: Network, kept: set[str]) -> Network:
@@ -111,6 +118,38 @@ def _without_dead_ends(network: Network, kept: set[str]) -> Network:
         if left == network:
             return network
         network = left
+
+
+def _with_leaks(network: Network) -> Network:
+    """Give each node that devices alone tie, as inside a cascode, the leakage of a board.
+
+    Their equations without their currents would leave such a node anywhere.
+    """
+    direct, alternating = _reach(network)
+    held, reached = direct.find(INPUT), alternating.find(INPUT)
+    leaks: dict[str, TwoTerminal] = {}
+    for node in _nodes(network):
+        group = alternating.find(node)
+        if group != reached and direct.find(node) == held:
+            leaks.setdefault(group, TwoTerminal(f"{node}{LEAK}", node, GROUND, LEAK_OHM))
+    return dataclasses.replace(network, resistors=[*network.resistors, *leaks.values()])
+
+
+def _reach(network: Network) -> tuple[_Joined, _Joined]:
+    """Which nodes direct current joins, devices passing it too, and which linear parts join."""
+    stiff, nodes = stiff_nodes(network), _nodes(network)
+    direct, alternating = _Joined([*sorted(stiff), *nodes]), _Joined([*sorted(stiff), *nodes])
+    for sets in (direct, alternating):
+        for node in stiff:
+            sets.join(INPUT, node)
+        for element in (*network.resistors, *network.inductors):
+            sets.join(element.a, element.b)
+    for capacitor in network.capacitors:
+        alternating.join(capacitor.a, capacitor.b)
+    for device in network.devices:
+        for a, b in device.record.conducts:
+            direct.join(device.nodes[a], device.nodes[b])
+    return direct, alternating
 
 
 def _nodes(network: Network) -> list[str]:
@@ -154,19 +193,7 @@ def floating_nodes(network: Network) -> list[set[str]]:
         If devices hang on such nodes, or not even a capacitor ties a node to anything: a line for
         each.
     """
-    stiff = stiff_nodes(network)
-    nodes = _nodes(network)
-    direct, alternating = _Joined([*sorted(stiff), *nodes]), _Joined([*sorted(stiff), *nodes])
-    for sets in (direct, alternating):
-        for node in stiff:
-            sets.join(INPUT, node)
-        for element in (*network.resistors, *network.inductors):
-            sets.join(element.a, element.b)
-    for capacitor in network.capacitors:
-        alternating.join(capacitor.a, capacitor.b)
-    for device in network.devices:
-        for a, b in device.record.conducts:
-            direct.join(device.nodes[a], device.nodes[b])
+    direct, alternating = _reach(network)
     held, reached = direct.find(INPUT), alternating.find(INPUT)
     faults = [
         f"{device.part}: no direct current reaches its {terminal}; lead a resistor there"
@@ -175,7 +202,7 @@ def floating_nodes(network: Network) -> list[set[str]]:
         if direct.find(node) != held
     ]
     groups: dict[str, set[str]] = {}
-    for node in nodes:
+    for node in _nodes(network):
         if alternating.find(node) != reached:
             faults.append(f"nothing but devices ties {node}; lead a resistor there")
         elif direct.find(node) != held:

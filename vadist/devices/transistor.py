@@ -138,6 +138,7 @@ TRANSISTOR = DeviceKind(
     varied=Varied("beta", {"inverse_forward_beta": -1.0, "emitter_leakage_a": -1.0}),
     swing=_swing,
     figures=_figures,
+    conducts=(("collector", "emitter"),),
     library="transistors",
     symbol="npn",
 )

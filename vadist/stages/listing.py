@@ -41,7 +41,7 @@ def _recorded(kind: str) -> Callable[..., None]:
     return record
 
 
-for _method in ("resistor", "capacitor", "inductor", *KINDS):
+for _method in PART_KINDS.keys() & set(dir(Network)):
     setattr(_Recorder, _method, _recorded(_method))
 setattr(_Recorder, "potentiometer", _recorded("pot"))  # noqa: B010 - as the others
 

@@ -14,6 +14,7 @@ from typing import Any, ClassVar, Self
 from vadist.circuits.network import BIAS, GROUND, SUPPLY, Network
 from vadist.devices import KINDS
 from vadist.errors import DesignError
+from vadist.parts import LIBRARY
 from vadist.stages.stage import FieldInfo, Stage
 
 SOURCE, OUTPUT = "source", "output"
@@ -218,7 +219,7 @@ def _close(network: Network, part: Part, position: str, outer: Mapping[str, str]
             network.resistor(part.name, a, b, 0.0)
 
 
-def _two_ended(method: str) -> Callable[[Network, str, tuple[str, ...], Any], None]:
+def _placed_by(method: str) -> Callable[[Network, str, tuple[str, ...], Any], None]:
     def place(network: Network, part: str, nodes: tuple[str, ...], value: Any) -> None:
         getattr(network, method)(part, *nodes, value)
 
@@ -245,9 +246,9 @@ def _switch(*_: Any) -> None:
 
 
 _KINDS = (
-    PartKind("resistor", "part", "ohm", ENDS, _two_ended("resistor"), "4k7"),
-    PartKind("capacitor", "part", "F", ENDS, _two_ended("capacitor"), "22n"),
-    PartKind("inductor", "part", "H", ENDS, _two_ended("inductor"), "500m"),
+    PartKind("resistor", "part", "ohm", ENDS, _placed_by("resistor"), "4k7"),
+    PartKind("capacitor", "part", "F", ENDS, _placed_by("capacitor"), "22n"),
+    PartKind("inductor", "part", "H", ENDS, _placed_by("inductor"), "500m"),
     PartKind("pot", "pot", "ohm", ("top", "wiper", "bottom"), _pot, "100k"),
     PartKind("rheostat", "pot", "ohm", ENDS, _rheostat, "100k"),
     PartKind("switch", "choice", "", (), _switch, "up"),
@@ -258,13 +259,10 @@ _KINDS = (
 PART_KINDS: dict[str, PartKind] = {kind.word: kind for kind in _KINDS}
 """Kinds of part by the word a wiring list has for them."""
 
-_EXAMPLES = {"transistor": "2N3904", "opamp": "TL072"}
-
-for _record in KINDS.values():  # a method of that name places it, terminals in their order
-    PART_KINDS.setdefault(
-        _record.name,
-        PartKind(
-            _record.name, _record.name, "", _record.terminals, _two_ended(_record.name),
-            _EXAMPLES.get(_record.name, "TYPE"),
-        ),
-    )  # fmt: skip
+for _record in KINDS.values():
+    if hasattr(Network, _record.name):  # the method that places it, terminals in their order
+        _kind = PartKind(
+            _record.name, _record.name, "", _record.terminals, _placed_by(_record.name),
+            next(iter(LIBRARY[_record.library])),
+        )  # fmt: skip
+        PART_KINDS.setdefault(_record.name, _kind)
