@@ -50,7 +50,7 @@ def test_a_block_survives_writing() -> None:
 @pytest.mark.parametrize(
     ("text", "told"),
     [
-        (TWICE.replace('lower = "4', 'lowr = "4'), "stage 2 'two': unknown part of a halver 'lowr'"),
+        (TWICE.replace('lower = "4', 'lowr = "4'), "'two': unknown part of a halver 'lowr'"),
         (TWICE.replace('"4k7"', '"4n7"'), "stage 2 'two': lower must be a resistance in ohms"),
         (TWICE.replace("[block.halver]", "[block.halver]\nx = 1"),
          "block 'halver': unknown key of a block 'x'"),
