@@ -213,6 +213,9 @@ DRAWN = {
         "no way leads from 'source' to 'output' but over the rails",
     ],
     'r = "resistor 1k: source to ground"\n': ["no part goes to the node 'output'"],
+    'r = "resistor 1k: source to ground"\ns = "resistor 1k: ground to output"\n': [
+        "no way leads from 'source' to 'output' but over the rails",
+    ],
     'r = "resistor 1k: output to ground"\n': ["no part goes to the node 'source'"],
     'c = "capacitor 1n: source to base"\nd = "capacitor 1n: base to output"\n'
     'q = "transistor 2N3904: collector to output, base to base, emitter to ground"\n': [
