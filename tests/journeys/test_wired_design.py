@@ -3,8 +3,6 @@
 Authority: the design file itself; the lists are held against outside solvers elsewhere.
 """
 
-import json
-
 import numpy as np
 import pytest
 import soundfile
@@ -43,13 +41,6 @@ def test_values_can_be_freed_and_tried() -> None:
     }
     names = [c.name for c in make_candidates(DESIGN, ["mix.voice=silicon,led", "mix.leg=1k,none"])]
     assert names == ["mix.voice=silicon", "mix.voice=led", "mix.leg=1k", "mix.leg=none"]
-
-
-def test_inspect_takes_a_switch(capsys) -> None:
-    assert main(["inspect", "clean_blend", "--json", "--set", "mix.voice=led"]) == 0
-    told = json.loads(capsys.readouterr().out)
-    assert [block["stage"] for block in told["blocks"]] == ["buffer", "mix", "volume"]
-    assert np.isfinite([block["gain_db"] for block in told["blocks"]]).all()
 
 
 def test_a_sidecar_holds_the_list(tmp_path, capsys) -> None:
