@@ -5,15 +5,11 @@ from collections.abc import Iterator
 from typing import Any
 
 from vadist.circuits.network import Device, Network, TwoTerminal
-from vadist.circuits.nodes import LEAK
 from vadist.designs.describing import string_words, value_words
 from vadist.designs.design import Design
 from vadist.errors import DesignError
 from vadist.quantities import write_quantity
 from vadist.stages.stage import DiodePair, Pot
-
-_INNER = (".ohmic", LEAK)
-# What no one can change: resistance inside a device, and leakage of the board.
 
 TWO_TERMINALS = ("resistors", "capacitors", "inductors")
 
@@ -32,7 +28,7 @@ def changeable_parts(network: Network) -> dict[str, str]:
     varied: dict[str, str] = {}
     for kind in TWO_TERMINALS:
         for element in getattr(network, kind):
-            if not element.part.endswith(_INNER):
+            if not element.part.endswith(".ohmic"):
                 varied.setdefault(part_path(element.part), "value")
     for device in network.devices:
         varied[part_path(device.part)] = device.record.varied.label
@@ -50,7 +46,7 @@ def changed(network: Network, path: str, factor: float) -> Network:
 
 
 def _is(name: str, path: str) -> bool:
-    return part_path(name) == path and not name.endswith(_INNER)
+    return part_path(name) == path and not name.endswith(".ohmic")
 
 
 def _scaled(element: TwoTerminal, factor: float) -> TwoTerminal:

@@ -13,12 +13,9 @@ from collections.abc import Iterable
 from vadist.circuits.network import GROUND, INPUT, Device, Network, TwoTerminal
 from vadist.errors import DesignError
 
-LEAK_OHM = 1e9
-"""Insulation of a board between tracks (common practice, no published source: 1 to 1000 Gohm when
-clean and dry)."""
-
-LEAK = ".leak"
-"""How the name of such a resistor ends."""
+LEAKAGE_OHM = 1e9
+"""From a node that devices alone tie to ground: boards and sockets leak more (common practice, no
+published source), and at 9 V it is 9 nA."""
 
 
 class _Joined:
@@ -94,7 +91,7 @@ def join_wires(network: Network, names_first: Iterable[str] = ()) -> Network:
         aliases={n: joined.find(n) for n in _nodes(network) if joined.find(n) != n},
         outputs={stage: joined.find(node) for stage, node in network.outputs.items()},
     )
-    return _with_leaks(_without_dead_ends(tied, stiff | set(tied.outputs.values())))
+    return _without_dead_ends(tied, stiff | set(tied.outputs.values()))
 
 
 def _without_dead_ends(network: Network, kept: set[str]) -> Network:
@@ -118,21 +115,6 @@ def _without_dead_ends(network: Network, kept: set[str]) -> Network:
         if left == network:
             return network
         network = left
-
-
-def _with_leaks(network: Network) -> Network:
-    """Give each node that devices alone tie, as inside a cascode, the leakage of a board.
-
-    Their equations without their currents would leave such a node anywhere.
-    """
-    direct, alternating = _reach(network)
-    held, reached = direct.find(INPUT), alternating.find(INPUT)
-    leaks: dict[str, TwoTerminal] = {}
-    for node in _nodes(network):
-        group = alternating.find(node)
-        if group != reached and direct.find(node) == held:
-            leaks.setdefault(group, TwoTerminal(f"{node}{LEAK}", node, GROUND, LEAK_OHM))
-    return dataclasses.replace(network, resistors=[*network.resistors, *leaks.values()])
 
 
 def _reach(network: Network) -> tuple[_Joined, _Joined]:
@@ -180,12 +162,32 @@ def _renamed(device: Device, joined: _Joined) -> Device:
     return dataclasses.replace(device, nodes=nodes)
 
 
+def with_leakage(network: Network) -> Network:
+    """Lead a leakage to ground from every group of nodes that devices alone tie to the rest.
+
+    Between two Zener diodes, two MOSFETs or the transistors of a cascode nothing else need lie, and
+    what is linear in the equations must still have a solution by itself.
+    """
+    tied = _Joined([*sorted(stiff := stiff_nodes(network)), *_nodes(network)])
+    for node in stiff:
+        tied.join(INPUT, node)
+    for element in (*network.resistors, *network.inductors, *network.capacitors):
+        tied.join(element.a, element.b)
+    leaks: list[TwoTerminal] = []
+    for device in network.devices:
+        for node in (device.nodes[t] for pair in device.record.conducts for t in pair):
+            if tied.find(node) != tied.find(INPUT):
+                tied.join(node, INPUT)
+                leaks.append(TwoTerminal(f"{device.part}.ohmic", node, GROUND, LEAKAGE_OHM))
+    return dataclasses.replace(network, resistors=[*network.resistors, *leaks])
+
+
 def floating_nodes(network: Network) -> list[set[str]]:
     """Groups of nodes that capacitors alone tie to the rest, so that no direct current flows.
 
-    Resistors, inductors and diodes pass direct current. A transistor's base or an op-amp's input
-    that only a capacitor leads to has no operating point worth the name: leakage that no model
-    holds would set it.
+    Resistors, inductors, diodes and a transistor from end to end pass direct current. A base, a
+    gate or an op-amp's input that only a capacitor leads to has no operating point worth the name:
+    leakage that no model holds would set it.
 
     Raises
     ------

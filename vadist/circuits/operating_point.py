@@ -20,6 +20,7 @@ import numpy as np
 from vadist.arrays import FloatArray
 from vadist.circuits.dc_equations import DcEquations, Linearised
 from vadist.circuits.network import INPUT, Network
+from vadist.circuits.nodes import with_leakage
 from vadist.circuits.sections import Section, split_into_sections
 from vadist.errors import ConvergenceError, DesignError
 
@@ -240,6 +241,7 @@ def solve_network(network: Network) -> SolvedNetwork:
 
 def solve_all(network: Network) -> list[tuple[Section, OperatingPoint]]:
     """Sections of a network with their operating points, in signal order."""
+    network = with_leakage(network)
     volts = {INPUT: network.input_v}
     solved = []
     for section in split_into_sections(network):

@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from vadist.circuits.network import INPUT, Network
-from vadist.circuits.nodes import join_wires
+from vadist.circuits.nodes import join_wires, with_leakage
 from vadist.circuits.sections import split_into_sections
 from vadist.designs.faults import NAME, NAME_RULE, Faults
 from vadist.designs.values import shown
@@ -142,7 +142,7 @@ def _refused(stage: WiredStage) -> list[str]:
     network.resistor("load", "stage.output", "ground", 1e6)
     try:
         stage.wire(network, "stage.source", "stage.output")
-        split_into_sections(join_wires(network, ["stage.source", "stage.output"]))
+        split_into_sections(with_leakage(join_wires(network, ["stage.source", "stage.output"])))
     except DesignError as error:
         return [line.replace("stage.", "") for line in str(error).split("\n")]
     return []
