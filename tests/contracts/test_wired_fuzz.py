@@ -13,7 +13,7 @@ from random_wirings import designs
 
 from vadist.analysis.chain_response import solve_design, stage_responses
 from vadist.designs.files import parse_design, write_design
-from vadist.designs.values import toml_string
+from vadist.designs.words import toml_string
 from vadist.errors import ConvergenceError, DesignError
 
 pytestmark = pytest.mark.filterwarnings("ignore::vadist.errors.DesignWarning")

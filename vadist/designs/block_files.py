@@ -12,7 +12,7 @@ from typing import Any
 
 from vadist.designs.blocks import read_blocks
 from vadist.designs.faults import Faults
-from vadist.designs.values import shown, toml_string
+from vadist.designs.words import shown, toml_string
 from vadist.errors import DesignError
 from vadist.names import printable
 

@@ -13,8 +13,8 @@ from vadist.circuits.network import INPUT, Network
 from vadist.circuits.nodes import join_wires, with_leakage
 from vadist.circuits.sections import split_into_sections
 from vadist.designs.faults import NAME, NAME_RULE, Faults
-from vadist.designs.values import shown
 from vadist.designs.wiring_list import read_line, warn_of_line
+from vadist.designs.words import shown
 from vadist.errors import DesignError
 from vadist.stages import STAGES
 from vadist.stages.wired import (

@@ -4,7 +4,7 @@ import re
 from collections.abc import Callable, Iterable
 from typing import TypeVar
 
-from vadist.designs.values import unknown
+from vadist.designs.words import unknown
 from vadist.errors import DesignError
 
 Result = TypeVar("Result")

@@ -34,7 +34,8 @@ from vadist.designs.design import Design, Source
 from vadist.designs.rewriting import rewritten
 from vadist.designs.settings import apply_settings, parse_value
 from vadist.designs.toml import RESTS_AT, parse_design
-from vadist.designs.values import shown, toml_string, write_held, write_value
+from vadist.designs.values import write_held, write_value
+from vadist.designs.words import shown, toml_string
 from vadist.errors import DesignError
 from vadist.names import nearest, printable
 from vadist.stages import STAGES

@@ -12,7 +12,8 @@ from typing import TYPE_CHECKING, Any
 from vadist.circuits.network import BIAS, GROUND
 from vadist.designs.blocks import block_table
 from vadist.designs.toml import parse_design
-from vadist.designs.values import toml_string, write_held, write_value
+from vadist.designs.values import write_held, write_value
+from vadist.designs.words import toml_string
 from vadist.errors import DesignError, DesignWarning
 from vadist.stages.stage import FieldInfo
 from vadist.stages.wired import WIRED, WiredStage

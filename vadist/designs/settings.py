@@ -7,7 +7,8 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from vadist.designs.models import is_model_path, with_model_value
-from vadist.designs.values import NOTHING, holds, read_value, shown, warn_of
+from vadist.designs.values import NOTHING, holds, read_value, warn_of
+from vadist.designs.words import shown
 from vadist.errors import DesignError
 
 if TYPE_CHECKING:

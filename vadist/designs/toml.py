@@ -15,7 +15,8 @@ from vadist.designs.block_files import KEY as BLOCKS_FROM
 from vadist.designs.blocks import Block, read_blocks, read_parts
 from vadist.designs.design import Control, Design, Source, Supply
 from vadist.designs.faults import NAME, NAME_RULE, Faults
-from vadist.designs.values import NOTHING, number, read_value, shown, unknown, warn_of
+from vadist.designs.values import NOTHING, number, read_value, warn_of
+from vadist.designs.words import shown, unknown
 from vadist.errors import DesignError
 from vadist.parts import wiper_fraction
 from vadist.stages import STAGES, Stage

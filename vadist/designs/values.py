@@ -18,11 +18,12 @@ model's own values and the same counts.
 import dataclasses
 import math
 import warnings
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Mapping
 from typing import Any, TypeVar
 
 from vadist.circuits.network import DiodeString
 from vadist.designs.slips import other_transistor, printed_code, unusual
+from vadist.designs.words import reject_unknown, shown, toml_string
 from vadist.errors import DesignError, DesignWarning
 from vadist.names import nearest
 from vadist.parts import (
@@ -57,23 +58,6 @@ _UNITS = {
 _TEXTS = ("name", "family", "source")
 _MOST_DIODES = 100
 # More in a row is a slip of the keyboard.
-
-
-def shown(raw: object) -> str:
-    """Return a value for a message: on one line and of bearable length.
-
-    >>> shown("4k7")
-    "'4k7'"
-    """
-    if isinstance(raw, int) and not isinstance(raw, bool) and abs(raw) > 10**18:
-        return "an enormous number"
-    if isinstance(raw, Mapping):
-        keys = ", ".join(f"{shown(k)}" for k in list(raw)[:4])
-        return f"a table with {keys}" if raw else "an empty table"
-    if isinstance(raw, list):
-        return f"a list of {len(raw)}"
-    text = repr(raw)
-    return text if len(text) <= 60 else f"{text[:57]}..."
 
 
 def number(raw: object, unit: str) -> float:
@@ -135,32 +119,6 @@ def write_value(info: FieldInfo, value: Any) -> str:
 def write_held(info: FieldInfo, value: Any) -> str:
     """Write what a design holds; none for a part that is left out."""
     return f'"{NOTHING}"' if value is None else write_value(info, value)
-
-
-def toml_string(text: str) -> str:
-    r"""Write text as a basic string of TOML.
-
-    >>> print(toml_string('a "b"'))
-    "a \"b\""
-    """
-    named = {"\\": "\\\\", '"': '\\"', "\n": "\\n", "\t": "\\t", "\r": "\\r"}
-    letters = (
-        named.get(c) or (f"\\u{ord(c):04x}" if ord(c) < 0x20 or ord(c) == 0x7F else c) for c in text
-    )
-    return f'"{"".join(letters)}"'
-
-
-def reject_unknown(keys: Iterable[str], known: Iterable[str], what: str = "key") -> None:
-    """Raise for the first key that is not known, with the nearest one that is."""
-    names = list(known)
-    for key in keys:
-        if key not in names:
-            raise DesignError(unknown(key, names, what))
-
-
-def unknown(name: str, names: Iterable[str], what: str) -> str:
-    """Word the complaint about a name that is not known."""
-    return f"unknown {what} {shown(name)}{nearest(name[:80], names)}"
 
 
 def _read_quantity(info: FieldInfo, raw: object, _: Any) -> float:

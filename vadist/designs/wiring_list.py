@@ -13,7 +13,8 @@ from collections.abc import Iterator
 from typing import Any
 
 from vadist.designs.faults import NAME, NAME_RULE, Faults
-from vadist.designs.values import NOTHING, read_value, shown, unknown, warn_of, write_value
+from vadist.designs.values import NOTHING, read_value, warn_of, write_value
+from vadist.designs.words import shown, unknown
 from vadist.errors import DesignError
 from vadist.stages.stage import FieldInfo
 from vadist.stages.wired import COMMON, ENDS, NOWHERE, PART_KINDS, Part
