@@ -68,9 +68,9 @@ def common_source_jfet(name: str) -> Network:
 def common_source_mosfet(name: str) -> Network:
     """Divider bias.
 
-    Wanted 1 mA and 1 V at the source: 1k. 2N7000: Vgs 1.71 V + sqrt(2 mA/53.9 mA/V2) = 1.90 V, BS250
-    2.00 V; gate some 2.9 V from the rail, 9 V 470k/1470k. Drain in the middle of what is left: 3k9.
-    320k at the gate: 47 nF is 11 Hz.
+    Wanted 1 mA and 1 V at the source: 1k. 2N7000: Vgs 1.71 V + sqrt(2 mA/53.9 mA/V2) = 1.90 V,
+    BS250 2.00 V; gate some 2.9 V from the rail, 9 V 470k/1470k. Drain in the middle of what is
+    left: 3k9. 320k at the gate: 47 nF is 11 Hz.
     """
     model, network = find_mosfet(name), _network()
     near, far = (GROUND, SUPPLY) if model.polarity == "n" else (SUPPLY, GROUND)
@@ -86,7 +86,8 @@ def common_source_mosfet(name: str) -> Network:
 def mosfet_clipper(name: str) -> Network:
     """Two in series, each gate at its own drain: one opens, of the other the body diode conducts.
 
-    3 V less 2.3 V in 3k3 is 0.2 mA at most from an op-amp that swings 3 V. 1/(2 pi 6n8 3k3) = 7.1 kHz.
+    3 V less 2.3 V in 3k3 is 0.2 mA at most from an op-amp that swings 3 V. 1/(2 pi 6n8 3k3) is
+    7.1 kHz.
     """
     model, network = find_mosfet(name), _network()
     network.resistor("series", INPUT, OUTPUT, 3.3e3)
