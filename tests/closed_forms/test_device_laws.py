@@ -11,11 +11,12 @@ import numpy as np
 import pytest
 from device_laws import jfet_currents, mosfet_current, zener_current
 
-from vadist.circuits.network import GROUND, SUPPLY, Network
+from vadist.analysis.small_signal import section_response
+from vadist.circuits.network import BIAS, GROUND, INPUT, SUPPLY, Network
 from vadist.circuits.operating_point import solve_network
 from vadist.devices.depletion import depletion_capacitance
 from vadist.devices.evaluate import currents_and_slopes
-from vadist.parts import JfetModel, MosfetModel, ZenerModel
+from vadist.parts import JfetModel, MosfetModel, OpAmpModel, TransistorModel, ZenerModel
 
 VT = 1.380649e-23 * 300.0 / 1.602176634e-19
 
@@ -172,3 +173,48 @@ def test_capacitance_of_a_junction():
     at = [depletion_capacitance(4e-12, edge + k * h, 0.75, 0.33) for k in (-2, -1, 1, 2)]
     assert at[1] - at[0] == pytest.approx(at[3] - at[2], rel=1e-4)
     assert depletion_capacitance(4e-12, 0.7, 0.75, 0.33) > at[3]
+
+
+@pytest.mark.parametrize("polarity", ["npn", "pnp"])
+def test_a_cascode_whose_transistors_alone_meet(polarity):
+    """The lower collector is the upper emitter: one current, less what the upper base takes.
+
+    The node between them hangs on devices alone; what leaks from it, 1 Gohm, is 4 nA.
+    """
+    model = TransistorModel("t", 1e-14, 200.0, 2.0, polarity=polarity)
+    network = Network(supply_v=12.0)
+    near, far = (GROUND, SUPPLY) if polarity == "npn" else (SUPPLY, GROUND)
+    for part, a, b, ohm in (
+        ("r1", near, "lower base", 15e3), ("r2", "lower base", "upper base", 15e3),
+        ("r3", "upper base", far, 47e3), ("re", near, "emitter", 1e3), ("rc", "out", far, 2e3),
+    ):  # fmt: skip
+        network.resistor(part, a, b, ohm)
+    network.transistor("lower", "middle", "lower base", "emitter", model)
+    network.transistor("upper", "out", "upper base", "middle", model)
+    volts = resting(network)
+    sign = 1.0 if polarity == "npn" else -1.0
+    rail = {GROUND: 0.0, SUPPLY: 12.0}
+    emitter_a = sign * (volts["emitter"] - rail[near]) / 1e3
+    collector_a = sign * (rail[far] - volts["out"]) / 2e3
+    # Forward active, no Early effect: Ic = beta/(beta + 1) Ie, twice.
+    assert collector_a == pytest.approx(emitter_a * (200.0 / 201.0) ** 2, rel=2e-5)
+    above = sign * (volts["upper base"] - volts["middle"])
+    assert above == pytest.approx(VT * math.log(collector_a / 1e-14), abs=1e-5)
+
+
+def test_output_resistance_of_an_opamp_is_divided_by_the_loop():
+    """Follower into a load: A k/(1 + A k), k = Rl/(Rl + Ro), A of one pole; without load k is 1."""
+    model = OpAmpModel(
+        "resistive", 1e6, 1e12, open_loop_gain=1e5, headroom_high_v=0.0, headroom_low_v=0.0,
+        voltage_noise_v_rthz=0.0, current_noise_a_rthz=0.0, supply_current_a=0.0,
+        output_resistance_ohm=200.0,
+    )  # fmt: skip
+    network = Network(input_v=4.5)
+    network.outputs["follower"] = "out"
+    network.resistor("load", "out", BIAS, 300.0)
+    network.opamp("u", INPUT, "out", "out", model)
+    ((section, point),) = solve_network(network).sections
+    f = np.geomspace(10.0, 1e7, 50)
+    loop = 300.0 / 500.0 * 1e5 / (1.0 + 1j * f * 1e5 / 1e6)
+    found = section_response(section, point, "out", f)[:, 0]
+    np.testing.assert_allclose(found, loop / (1.0 + loop), rtol=1e-9)
