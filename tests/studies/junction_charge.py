@@ -40,7 +40,7 @@ def fundamental(slopes, start, peak_v, moving):
     return abs(np.mean(wave * np.exp(-2j * np.pi * HZ * times))) * 2.0, np.ptp(wave)
 
 
-def common_emitter(source_ohm, load_ohm, input_v):
+def common_emitter(source_ohm, load_ohm, input_v, times=1.0):
     """Slopes of base and collector, capacitances resting or moving, and where it rests."""
 
     def into(v, drive):
@@ -55,7 +55,7 @@ def common_emitter(source_ohm, load_ohm, input_v):
     def mass(v, gm):
         emitter = depletion_capacitance(C_BE, v[0], 0.75, 0.33) + TRANSIT_S * gm
         collector = depletion_capacitance(C_BC, v[0] - v[1], 0.75, 0.33)
-        return np.array([[emitter + collector, -collector], [-collector, collector]])
+        return times * np.array([[emitter + collector, -collector], [-collector, collector]])
 
     held = np.linalg.inv(mass(rest, into(rest, input_v)[1]))
 
@@ -84,6 +84,11 @@ def main():
     for title, (slopes, rest), peaks in (
         ("1 mA behind 10k", common_emitter(10e3, 3.9e3, 0.74), (1e-3, 0.03, 0.1, 1.0)),
         ("20 uA behind 100k", common_emitter(1e5, 220e3, 0.588), (1e-3, 0.03, 0.1, 0.3, 1.0)),
+        (
+            "the same, ten times the capacitance",
+            common_emitter(1e5, 220e3, 0.588, 10.0),
+            (1e-3, 0.1, 0.3, 1.0),
+        ),
         ("diodes behind 100k", clipper(), (0.1, 1.0, 3.0)),
     ):
         print(f"{title}, resting at {', '.join(f'{v:.3f} V' for v in rest)}")
