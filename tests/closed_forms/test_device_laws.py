@@ -167,12 +167,12 @@ def test_zener_regulator(load_ohm):
 def test_capacitance_of_a_junction():
     """C0/(1 - V/Vj)^m; smooth where the straight line begins, at half the potential."""
     for v in (-9.0, -1.0, 0.0, 0.3):
-        wanted = 4e-12 * (1.0 - v / 0.75) ** -0.33
-        assert depletion_capacitance(4e-12, v, 0.75, 0.33) == pytest.approx(wanted, rel=1e-12)
+        wanted = 4.0 * (1.0 - v / 0.75) ** -0.33
+        assert depletion_capacitance(4.0, v, 0.75, 0.33) == pytest.approx(wanted, rel=1e-12)
     edge, h = 0.375, 1e-6
-    at = [depletion_capacitance(4e-12, edge + k * h, 0.75, 0.33) for k in (-2, -1, 1, 2)]
+    at = [depletion_capacitance(4.0, edge + k * h, 0.75, 0.33) for k in (-2, -1, 1, 2)]
     assert at[1] - at[0] == pytest.approx(at[3] - at[2], rel=1e-4)
-    assert depletion_capacitance(4e-12, 0.7, 0.75, 0.33) > at[3]
+    assert depletion_capacitance(4.0, 0.7, 0.75, 0.33) > at[3]
 
 
 @pytest.mark.parametrize("polarity", ["npn", "pnp"])
