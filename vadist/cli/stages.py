@@ -15,6 +15,9 @@ _TAKES = {
     "diode": "diode",
     "diodes": "diode or pair",
     "transistor": "NPN type",
+    "jfet": "JFET type",
+    "mosfet": "MOSFET type",
+    "zener": "Zener type",
     "opamp": "op-amp type",
 }
 

@@ -59,7 +59,7 @@ def _blocks(design: "Design") -> Iterator[tuple[str, str, list[tuple[str, str, s
     for name, stage in design.stages.items():
         away = ", bypassed" if name in design.bypassed else ""
         owners[name] = f"{stage.type_name}{away}"
-    for owner, kind in {**owners, "load": ""}.items():
+    for owner, kind in {**owners, "load": "", "ambient": ""}.items():
         paths = [path for path in design.paths if path.startswith(f"{owner}.")]
         rows = [
             (path.partition(".")[2], value_words(info, value), info.purpose)

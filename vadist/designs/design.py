@@ -12,6 +12,7 @@ from vadist.designs.settings import settled
 from vadist.errors import DesignError
 from vadist.names import nearest
 from vadist.parts import wiper_fraction
+from vadist.quantities import NOMINAL_K, ZERO_CELSIUS_K
 from vadist.stages.stage import (
     FieldInfo,
     Pot,
@@ -24,6 +25,9 @@ from vadist.stages.stage import (
 
 IN_OR_NONE = ("in", "none")
 """What a stage is: part of the circuit, or bypassed."""
+
+_TEMPERATURES_DEGC = (-10.0, 60.0)
+# Where pedals are played, and where the models' equations hold well.
 
 
 @dataclass(frozen=True)
@@ -46,6 +50,31 @@ class Supply:
             raise DesignError(f"volts must be within 1..60 V (got {self.volts:g})")
         if not 0.0 < self.bias < 1.0:
             raise DesignError(f"bias must be between 0 and 1 of the supply (got {self.bias:g})")
+
+
+@dataclass(frozen=True)
+class Ambient:
+    """What surrounds the circuit.
+
+    Attributes
+    ----------
+    temperature : float
+        Of every part, degrees Celsius. The default is the 300 K at which part data hold.
+    """
+
+    temperature: float = NOMINAL_K - ZERO_CELSIUS_K
+
+    def __post_init__(self) -> None:
+        low, high = _TEMPERATURES_DEGC
+        if not low <= self.temperature <= high:
+            raise DesignError(
+                f"temperature must be within {low:g}..{high:g} degC (got {self.temperature:g})"
+            )
+
+    @property
+    def temperature_k(self) -> float:
+        """The same in kelvins."""
+        return self.temperature + ZERO_CELSIUS_K
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -140,6 +169,7 @@ class Design:
     controls : mapping of control name -> Control
     bypassed : frozenset of str
         Stages that are left out, their input wired to their output; their values stay.
+    ambient : Ambient
     """
 
     name: str
@@ -151,6 +181,7 @@ class Design:
     controls: Mapping[str, Control] = field(default_factory=dict)
     description: str = ""
     bypassed: frozenset[str] = frozenset()
+    ambient: Ambient = Ambient()
 
     def __post_init__(self) -> None:
         if not self.stages:
@@ -178,6 +209,7 @@ class Design:
     def paths(self) -> tuple[str, ...]:
         """Every value that can be addressed: controls and ``stage.part``."""
         names = [*self.controls, "supply.volts", "supply.bias", "load.resistance"]
+        names.append("ambient.temperature")
         names += [f"source.{part}" for part in Source.fields()]
         names += [f"{name}.{part}" for name, stage in self.stages.items() for part in stage.infos]
         return tuple(names)
@@ -194,6 +226,8 @@ class Design:
             return FieldInfo("number", "ohm", "resistance the output drives")
         if path in self.stages:
             return FieldInfo("choice", "", f"whether {path} is there or bypassed", IN_OR_NONE)
+        if path == "ambient.temperature":
+            return FieldInfo("temperature", "degC", "temperature of every part")
         owner, _, name = path.partition(".")
         holder = self.source if owner == "source" else self.stages.get(owner)
         if holder is None or name not in holder.infos:
@@ -208,8 +242,8 @@ class Design:
         if path in self.stages:
             return IN_OR_NONE[path in self.bypassed]
         owner, _, name = path.partition(".")
-        if owner == "supply":
-            return getattr(self.supply, name)
+        if owner in ("supply", "ambient"):
+            return getattr(getattr(self, owner), name)
         if owner == "load":
             return self.load_ohm
         return (self.source if owner == "source" else self.stages[owner]).value(name)
@@ -255,7 +289,7 @@ class Design:
         owner, _, name = path.partition(".")
         if owner == "load":
             return dataclasses.replace(self, load_ohm=value)
-        if owner in ("supply", "source"):
+        if owner in ("supply", "source", "ambient"):
             held = dataclasses.replace(getattr(self, owner), **{name: value})
             return dataclasses.replace(self, **{owner: held})
         stage = self.stages[owner].with_part(name, value)
@@ -278,6 +312,7 @@ class Design:
         network = Network(
             placed.supply.volts, bias_v, input_v=bias_v if placed.input_at_bias else 0.0
         )
+        network.temperature_k = placed.ambient.temperature_k
         network.stage = "source"
         node = placed.source.feed(network)
         for name, stage in placed.stages.items():

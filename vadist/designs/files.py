@@ -30,7 +30,7 @@ from typing import Any
 from vadist.circuits.network import BIAS
 from vadist.designs.block_files import with_blocks
 from vadist.designs.blocks import block_table
-from vadist.designs.design import Design, Source
+from vadist.designs.design import Ambient, Design, Source
 from vadist.designs.rewriting import rewritten
 from vadist.designs.settings import apply_settings, parse_value
 from vadist.designs.toml import RESTS_AT, parse_design
@@ -236,6 +236,9 @@ def _fresh(design: Design) -> str:
         blocks[-1].append(f'rests_at = "{BIAS}"  # {RESTS_AT.purpose}')
     blocks.append(["[load]", *_lines(design, "load", {"resistance": design.load_ohm})])
     blocks += _block_tables(design)
+    if design.ambient != Ambient():
+        ambient = {"temperature": design.ambient.temperature}
+        blocks.append(["[ambient]", *_lines(design, "ambient", ambient)])
     for name, stage in design.stages.items():
         head = ["[[stage]]", f"name = {toml_string(name)}"]
         head.append(f"type = {toml_string(stage.type_name)}  # {stage.told_job}")

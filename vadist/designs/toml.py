@@ -13,7 +13,7 @@ from typing import Any
 from vadist.circuits.network import BIAS, GROUND
 from vadist.designs.block_files import KEY as BLOCKS_FROM
 from vadist.designs.blocks import Block, read_blocks, read_parts
-from vadist.designs.design import Control, Design, Source, Supply
+from vadist.designs.design import Ambient, Control, Design, Source, Supply
 from vadist.designs.faults import NAME, NAME_RULE, Faults
 from vadist.designs.values import NOTHING, number, read_value, warn_of
 from vadist.designs.words import shown, unknown
@@ -23,13 +23,13 @@ from vadist.stages import STAGES, Stage
 from vadist.stages.stage import FieldInfo, Pot
 from vadist.stages.wired import WIRED, WiredStage
 
-RESERVED_NAMES = ("source", "load", "supply", "controls")
+RESERVED_NAMES = ("source", "load", "supply", "ambient", "controls")
 """Names no stage or control can take: they address other values."""
 
 RESTS_AT = FieldInfo("choice", "", "rail the input rests at", (GROUND, BIAS), optional=True)
 """A guitar rests at ground; a block tried on its own may be driven at the bias rail."""
 
-_TOP = ("name", "description", "supply", "source", "load", "block", "stage", "controls")
+_TOP = ("name", "description", "supply", "source", "load", "ambient", "block", "stage", "controls")
 _CONTROL = ("moves", "taper", "position")
 
 
@@ -57,6 +57,7 @@ def parse_design(text: str, place: str = "design") -> Design:
     supply, source, load = values.supply(), values.source(), values.load()
     blocks = read_blocks(document.get("block", {}), faults)
     stages = _stages(document.get("stage"), blocks, faults)
+    ambient = values.ambient()
     controls = _controls(document.get("controls", {}), stages, source, faults)
     faults.raise_if_any()
     complete = {name: stage for name, stage in stages.items() if isinstance(stage, Stage)}
@@ -71,6 +72,7 @@ def parse_design(text: str, place: str = "design") -> Design:
             input_at_bias=values.input_at_bias(),
             controls=controls,
             bypassed=_bypassed(document["stage"]),
+            ambient=ambient,
         )
     except DesignError as error:
         raise DesignError(f"{place}: {error}") from None
@@ -109,7 +111,7 @@ def _words(document: Mapping[str, Any], faults: Faults) -> dict[str, str]:
 
 @dataclasses.dataclass
 class _Tables:
-    """The single tables of a file: supply, source, load."""
+    """The single tables of a file: supply, source, load, ambient."""
 
     document: Mapping[str, Any]
     faults: Faults
@@ -117,6 +119,10 @@ class _Tables:
     def supply(self) -> Supply:
         values = self._numbers("supply", {"volts": "V", "bias": ""})
         return self.faults.attempt(lambda: Supply(**values), "supply: ") or Supply()
+
+    def ambient(self) -> Ambient:
+        values = self._numbers("ambient", {"temperature": "degC"})
+        return self.faults.attempt(lambda: Ambient(**values), "ambient: ") or Ambient()
 
     def load(self) -> float:
         ohm = self._numbers("load", {"resistance": "ohm"}).get("resistance", 1e6)
