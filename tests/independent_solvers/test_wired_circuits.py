@@ -17,12 +17,12 @@ from vadist.rendering.arrays import render
 
 pytest.importorskip("sksundae", reason="scikit-sundae has no wheel for this machine")
 
-FS, FACTOR, FRAMES, REACH = 48_000, 16, 800, 128
+FS, FACTOR, FRAMES, REACH = 48_000, 16, 640, 128
 
 
 @pytest.mark.parametrize("name", LISTS)
 def test_against_ida(name):
-    """17 ms of a plucked note: -80 dB or better at 16x, and of order two: 12 dB from 8x to 16x.
+    """13 ms of a plucked note: -80 dB or better at 16x, and of order two: 12 dB from 8x to 16x.
 
     Less than 12 dB by what single switching events decide and what IDA's own tolerance leaves;
     more where errors of either sign meet.

@@ -38,12 +38,16 @@ def test_the_network_is_the_same(kind: str) -> None:
     assert twin(kind).network() == built(kind).network()
 
 
-@pytest.mark.parametrize("kind", list(STAGES))
-def test_renders_alike(kind: str) -> None:
+def test_all_eight_in_a_row_render_alike() -> None:
+    kinds = ("feedback_clipper", "diode_clipper", "tone_blend", "emitter_follower",
+             "coupling_high_pass", "opamp_gain", "transistor_boost", "level_control")  # fmt: skip
+    assert set(kinds) == set(STAGES)
+    built_in = Design("row", {kind: every_stage()[kind] for kind in kinds}, input_at_bias=True)
+    listed = Design("row", {kind: twin(kind).stages["stage"] for kind in kinds}, input_at_bias=True)
     t = np.arange(600) / RATE
-    take = 0.3 * np.sin(2.0 * np.pi * 330.0 * t) * np.minimum(t * 1e3, 1.0)
-    one, other = (render(design, take, RATE).volts for design in (built(kind), twin(kind)))
-    assert np.abs(one - one[0]).max() > 1e-3
+    take = 0.1 * np.sin(2.0 * np.pi * 330.0 * t) * np.minimum(t * 1e3, 1.0)
+    one, other = (render(design, take, RATE).volts for design in (built_in, listed))
+    assert np.abs(one - one[0]).max() > 1e-2
     assert one.tobytes() == other.tobytes()
 
 
