@@ -234,7 +234,9 @@ def test_growth_from_rest_keeps_its_digits(name, real):
             turns = [GROWTHS_V[k:] + GROWTHS_V[:k] for k in range(controls)]
             for grown in zip(*turns, strict=True):
                 moved = [real(g) for g in grown]
-                at = [mpmath.mpf(r) + mpmath.mpf(float(g)) for r, g in zip(rest, moved, strict=True)]
+                at = [
+                    mpmath.mpf(r) + mpmath.mpf(float(g)) for r, g in zip(rest, moved, strict=True)
+                ]
                 found = np.reshape(np.array(law(*moved, *constants), dtype=real), (ports, -1))
                 assert found.dtype == real
                 before, after = written_out(name, rest), written_out(name, at)
@@ -253,6 +255,8 @@ def test_growth_from_rest_keeps_its_digits(name, real):
                     worst[0] = max(worst[0], off / scale / eps)
                     off = np.abs(found[a, 1:] - slopes[1]) / (np.abs(slopes).max() + 1e-18)
                     worst[1] = max(worst[1], float(off.max()) / eps)
-    print(f"{name}, {real.__name__}: growths within {worst[0]:.1f}, slopes {worst[1]:.1f} roundings")
+    print(
+        f"{name}, {real.__name__}: growths within {worst[0]:.1f}, slopes {worst[1]:.1f} roundings"
+    )
     assert worst[0] < 10.0
     assert worst[1] < 10.0

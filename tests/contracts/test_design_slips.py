@@ -102,7 +102,7 @@ def test_a_number_in_a_file_is_read_as_a_code_too() -> None:
 )  # fmt: skip
 def test_another_kind_of_transistor_is_named(name: str, kind: str) -> None:
     said = refusal(f"boost.transistor={name}")
-    assert f"(got {name!r}; it is {kind}, which no stage takes; there are " in said
+    assert f"(got {name!r}; it is {kind}, which this block does not take; there are " in said
     assert all(known in said for known in TRANSISTORS)
 
 

@@ -76,9 +76,7 @@ def linear_steps(section: DiscreteSection) -> tuple[np.ndarray, ...]:
     r_z, r_u = gain @ section.D @ S, gain @ (section.D @ T + section.E)
     shift = np.kron(np.eye(n), np.eye(TAPS - 1, k=1))
     enter = np.kron(np.eye(n), np.eye(TAPS - 1)[:, [-1]])
-    A = np.vstack(
-        [S + after @ r_z, r_z, np.hstack([np.zeros((len(shift), x + m)), shift])]
-    )
+    A = np.vstack([S + after @ r_z, r_z, np.hstack([np.zeros((len(shift), x + m)), shift])])
     B = np.vstack([T + after @ r_u, r_u, enter])
     L = np.hstack([section.L, section.N, np.zeros((section.outputs, len(shift)))])
     return A, B, L, section.M

@@ -211,7 +211,16 @@ def _run(arguments: Sequence[str]) -> int:
     if options.command is None:
         parser.print_help()
         return 2
+    _load_stages(getattr(options, "stage_files", []))
     return int(options.run(options))
+
+
+def _load_stages(files: Sequence[str]) -> None:
+    if files:
+        from vadist.stages.loading import load_stages
+
+        for file in files:
+            load_stages(file)
 
 
 def _tell(trouble: object) -> None:

@@ -10,8 +10,14 @@ from collections.abc import Mapping
 
 from vadist.names import find_by_name
 from vadist.parts.diodes import DiodeModel
+from vadist.parts.fets import JfetModel, MosfetModel
+from vadist.parts.fets_and_zeners import JFETS, MOSFETS, ZENERS
 from vadist.parts.opamps import OpAmpModel
 from vadist.parts.transistors import TransistorModel
+from vadist.parts.zeners import ZenerModel
+
+PartModel = DiodeModel | ZenerModel | TransistorModel | JfetModel | MosfetModel | OpAmpModel
+"""Model of any device that is chosen by its type."""
 
 DIODES = {
     model.name: model
@@ -164,9 +170,12 @@ OPAMPS = {
     )
 }
 
-LIBRARY: dict[str, Mapping[str, DiodeModel | TransistorModel | OpAmpModel]] = {
+LIBRARY: dict[str, Mapping[str, PartModel]] = {
     "diodes": DIODES,
+    "Zener diodes": ZENERS,
     "transistors": TRANSISTORS,
+    "JFETs": JFETS,
+    "MOSFETs": MOSFETS,
     "op-amps": OPAMPS,
 }
 """Every table, by the name that a kind of device calls its own."""
@@ -208,3 +217,36 @@ def find_opamp(name: str) -> OpAmpModel:
     3000000.0
     """
     return find_by_name("op-amp", name, OPAMPS)
+
+
+def find_jfet(name: str) -> JfetModel:
+    """JFET of the library by its type; raises DesignError with the nearest names.
+
+    Examples
+    --------
+    >>> find_jfet("2N5460").polarity
+    'p'
+    """
+    return find_by_name("JFET", name, JFETS)
+
+
+def find_mosfet(name: str) -> MosfetModel:
+    """MOSFET of the library by its type; raises DesignError with the nearest names.
+
+    Examples
+    --------
+    >>> find_mosfet("2N7000").threshold_v
+    1.707
+    """
+    return find_by_name("MOSFET", name, MOSFETS)
+
+
+def find_zener(name: str) -> ZenerModel:
+    """Zener diode of the library by its type; raises DesignError with the nearest names.
+
+    Examples
+    --------
+    >>> find_zener("BZX55C9V1").breakdown_v
+    9.1
+    """
+    return find_by_name("Zener diode", name, ZENERS)
