@@ -250,7 +250,8 @@ def _beyond(kind: Kind, model: SimpleNamespace, points: list[dict]) -> list[floa
             continue
         for word, sign in (("min", -1.0), ("max", 1.0)):
             if word in point:
-                apart = _apart(kind.value(model, point), point[word], point["of"])
+                value = kind.value(model, point) or 1e-30  # what a model leaves out is small
+                apart = _apart(value, point[word], point["of"])
                 over.append(LIMIT_WEIGHT * max(0.0, sign * apart))
     return over
 
