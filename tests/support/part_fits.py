@@ -42,6 +42,14 @@ VOLTS = ("vbe_on", "vbe_sat", "vce_sat", "vf", "vz", "vsd")
 REACH, SATURATION_REACH = math.log(3e5), math.log(1e18)
 """Ratio within which a number stays of where the fit starts; saturation currents of LEDs go far."""
 
+ABSENT = {
+    **dict.fromkeys(("series_resistance_ohm", "base_resistance_ohm", "channel_length_per_v"), 0.0),
+    **dict.fromkeys(("emitter_leakage_a", "collector_leakage_a"), 0.0),
+    **dict.fromkeys(("early_voltage_v", "knee_current_a"), math.inf),
+    "breakdown_per_k": 0.0,
+}
+"""Numbers that a part is without if the library does not give them."""
+
 _NOTHING = ("series_resistance_ohm", "base_resistance_ohm", "emitter_leakage_a")
 _WITHOUT_END = ("early_voltage_v", "knee_current_a")
 # What a fit drives to its bound is not there: zero, or infinite.
@@ -72,9 +80,15 @@ _DIODE = {
 }
 KINDS = {
     "diodes": Kind(diode_value, _DIODE, dict.fromkeys(_DIODE, ()), ("family",)),
-    "zeners": Kind(
+    "Zener diodes": Kind(
         zener_value,
-        {**_DIODE, "breakdown_v": 5.0, "test_current_a": 5e-3, "knee_v": 0.1},
+        {
+            **_DIODE,
+            "breakdown_v": 5.0,
+            "test_current_a": 5e-3,
+            "knee_v": 0.1,
+            "breakdown_per_k": 0.0,
+        },
         dict.fromkeys((*_DIODE, "breakdown_v", "knee_v"), ()),
     ),
     "transistors": Kind(
@@ -96,13 +110,13 @@ KINDS = {
         },
         ("polarity", "family"),
     ),
-    "jfets": Kind(
+    "JFETs": Kind(
         jfet_value,
         {"idss_a": 5e-3, "pinch_off_v": 2.0, "channel_length_per_v": 3e-3},
         {"idss_a": (), "pinch_off_v": (), "channel_length_per_v": ("gos",)},
         ("polarity",),
     ),
-    "mosfets": Kind(
+    "MOSFETs": Kind(
         mosfet_value,
         {
             "threshold_v": 1.5,
@@ -135,10 +149,10 @@ KINDS = {
 }
 FILES = {
     "diodes": ("diodes", "leds"),
-    "zeners": ("zeners",),
+    "Zener diodes": ("zeners",),
     "transistors": ("npn", "pnp", "germanium"),
-    "jfets": ("jfets",),
-    "mosfets": ("mosfets",),
+    "JFETs": ("jfets",),
+    "MOSFETs": ("mosfets",),
     "op-amps": ("opamps",),
 }
 GERMANIUM = {
@@ -246,7 +260,7 @@ def _beyond(kind: Kind, model: SimpleNamespace, points: list[dict]) -> list[floa
     """How far a model lies beyond what its own sheet promises, weighed to keep it there."""
     over = []
     for point in points:
-        if "borrowed" in point:
+        if "borrowed" in point or point["of"] == "drift":  # which no fit moves
             continue
         for word, sign in (("min", -1.0), ("max", 1.0)):
             if word in point:
@@ -306,17 +320,13 @@ def entry(kind_name: str, part: dict, numbers: dict, residuals: list[Residual]) 
         aims.append(None if r is None else float(f"{r.aim:.6g}"))
         found.append(None if value is None else float(f"{value:.6g}"))
     told = {key: part[key] for key in kind.told if part.get(key) not in (None, "npn")}
-    kept = {k: v for k, v in numbers.items() if math.isfinite(v) and (v or k not in _OPTIONAL)}
+    kept = {k: v for k, v in numbers.items() if v != ABSENT.get(k)}
     return {
         "numbers": {**told, **kept},
         "source": source(kind_name, part, len(freed(kind_name, part)), residuals),
         "aims": aims,
         "fitted": found,
     }
-
-
-_OPTIONAL = (*_NOTHING, "collector_leakage_a", "channel_length_per_v")
-# Numbers that a model takes for zero if they are not given.
 
 
 def source(kind_name: str, part: dict, free: int, residuals: list[Residual]) -> str:
@@ -346,6 +356,7 @@ _SYMBOLS = {
     "emission_coefficient": "n",
     "series_resistance_ohm": "Rs",
     "reverse_beta": "reverse gain",
+    "breakdown_per_k": "1/K",
 }
 
 

@@ -30,6 +30,8 @@ def zener_value(model, point: dict) -> float:
     of, knee = point["of"], model.knee_v
     if of == "vf":
         return diode_value(model, point)
+    if of == "drift":
+        return model.breakdown_per_k
     if of == "leakage":
         raised = math.exp((point["reverse_v"] - model.breakdown_v) / knee)
         return model.saturation_current_a + model.test_current_a * raised
@@ -61,7 +63,9 @@ def at_collector(model, collector_a: float, collector_emitter_v: float):
         return gummel_poon(vbe, vbe - collector_emitter_v, model)[1][0] - collector_a
 
     # Near saturation more base current takes collector current away again: the first crossing.
-    most = 1.5 if excess(1.5) > 0.0 else next(v for v in np.arange(0.02, 1.5, 0.02) if excess(v) > 0)
+    most = (
+        1.5 if excess(1.5) > 0.0 else next(v for v in np.arange(0.02, 1.5, 0.02) if excess(v) > 0)
+    )
     vbe = brentq(excess, 0.0, most, xtol=1e-14)
     (base, *_), (_, _, slope_bc) = gummel_poon(vbe, vbe - collector_emitter_v, model)
     return vbe, base, slope_bc

@@ -112,7 +112,8 @@ def test_operating_point_of_a_real_transistor(rb, name):
         vc, i_b, i_c = at(vbe)
         return (9.0 - vc) / 8.2e3 - i_c - i_b
 
-    vc, i_b, i_c = at(brentq(excess, 0.4, 0.75, xtol=1e-15))
+    full = VT * math.log(9.0 / 8.2e3 / model.saturation_current_a)  # VBE if all fell across RC
+    vc, i_b, i_c = at(brentq(excess, full - 0.25, full + 0.08, xtol=1e-15))
     volts, found = resting(boost(model, rb), 9.0)
     print(f"{name} RB {rb:g}: VC {volts['stage.output']:.6f} V, gain {found[1] / found[0]:.1f}")
     assert volts["stage.output"] == pytest.approx(vc, rel=1e-6)

@@ -1,5 +1,6 @@
-"""What the library knows of a part besides its model: the points of its sheets, what the fit leaves
-at them, its spread in production, and whether it is still made.
+"""What the library knows of a part besides its model.
+
+The points of its sheets, what the fit leaves at them, its spread, whether it is still made.
 
 The points stand in ``sources/``, the fits to them in ``fitted.json``, which ``python
 tests/studies/fit_parts.py --write`` makes.
@@ -21,9 +22,9 @@ SOURCES = {
     "diodes": ("diodes", "leds"),
     "transistors": ("npn", "pnp", "germanium"),
     "op-amps": ("opamps",),
-    "jfets": ("jfets",),
-    "mosfets": ("mosfets",),
-    "zeners": ("zeners",),
+    "JFETs": ("jfets",),
+    "MOSFETs": ("mosfets",),
+    "Zener diodes": ("zeners",),
 }
 """Files of points, by the kind of part they are about."""
 
@@ -41,6 +42,7 @@ QUANTITIES = {
     "vf": Quantity("forward voltage", "V", by_volts=True),
     "vz": Quantity("Zener voltage", "V", by_volts=True),
     "zz": Quantity("differential resistance", "ohm"),
+    "drift": Quantity("drift of the Zener voltage", "1/K"),
     "leakage": Quantity("reverse current", "A"),
     "hfe": Quantity("current gain", ""),
     "vbe_on": Quantity("base-emitter voltage", "V", by_volts=True),
@@ -133,7 +135,7 @@ class SheetPoint:
     def conditions(self) -> str:
         """The condition as a sheet writes it.
 
-        >>> SheetPoint("vf", {"forward_a": 5e-3}, None, 0.67, None, 0.67, "", 0.6, "", "").conditions
+        >>> part_records()["1N4148"].points[0].conditions
         'IF 5 mA'
         """
         told = (f"{_CONDITIONS[k][0]} {short(v, _CONDITIONS[k][1])}"
@@ -223,11 +225,11 @@ def _figure(key: str, value: float | str) -> str:
     """A number by its attribute: ``pinch_off_v`` is ``pinch off 2 V``."""
     if isinstance(value, str):
         return value
-    units = {"_per_v": "/V", "_a_v2": "A/V2", "_ohm": "ohm", "_v": "V", "_a": "A"}
+    units = {"_per_v": "/V", "_per_k": "/K", "_a_v2": "A/V2", "_ohm": "ohm", "_v": "V", "_a": "A"}
     for ending, unit in units.items():
         if key.endswith(ending):
             name = key.removesuffix(ending).replace("_", " ")
-            told = f"{value:g}/V" if unit == "/V" else short(value, unit)
+            told = f"{value:g}{unit}" if unit[0] == "/" else short(value, unit)
             return f"{name} {told}"
     return f"{key.replace('_', ' ')} {value:g}"
 
@@ -239,12 +241,12 @@ _LEAST_V, _LEAST_RATIO = 0.5e-3, 0.5e-2
 def short(value: float, unit: str) -> str:
     """Write a figure of a data sheet with its unit, and no more digits than it has.
 
-    >>> short(5e-3, "A"), short(0.715, "V"), short(290.0, ""), short(13e6, "V/s"), short(85.0, "ohm")
-    ('5 mA', '715 mV', '290', '13 V/us', '85 ohm')
+    >>> short(5e-3, "A"), short(290.0, ""), short(13e6, "V/s"), short(85.0, "ohm")
+    ('5 mA', '290', '13 V/us', '85 ohm')
     """
     if unit == "V/s":
         return f"{value / 1e6:.4g} V/us"
-    if not unit or value == 0.0:
+    if unit in ("", "1/K") or value == 0.0:
         return f"{value:.4g} {unit}".rstrip()
     powers = {-15: "f", -12: "p", -9: "n", -6: "u", -3: "m", 0: "", 3: "k", 6: "M"}
     power = max((p for p in powers if abs(value) >= 0.9995 * 10.0**p), default=-15)
@@ -304,8 +306,8 @@ def find_records(words: list[str]) -> list[PartRecord]:
 
     Examples
     --------
-    >>> [record.name for record in find_records(["germanium", "npn"])]
-    ['2N1308']
+    >>> [record.name for record in find_records(["germanium", "diodes"])]
+    ['1N34A', 'NTE109']
     """
     records = part_records()
     wanted = [word.casefold() for word in words]
