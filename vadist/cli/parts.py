@@ -1,6 +1,8 @@
 """List the part library, each part with its figures, its source and the points it is fitted to.
 
 Words choose parts by type, kind, family or polarity: 2N39, germanium, npn, "out of production".
+With --measure a part is fitted to your own meter's readings instead, and its model is told ready to
+paste into a design.
 """
 
 import argparse
@@ -16,6 +18,16 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         "words", nargs="*", metavar="WORD",
         help="tell parts that all these words are found in, with the points of their sheets",
     )  # fmt: skip
+    parser.add_argument(
+        "--measure",
+        metavar="READINGS",
+        help="fit a part to readings: 'diode 0.1mA=0.465V 1mA=0.582V 10mA=0.714V', 'npn 1mA=266 "
+        "1mA=0.634V', 'njfet 0V=3.10mA -1V=0.775mA', or 'diode FILE.csv'; kinds: diode, germanium, "
+        "schottky, led, zener, npn, pnp, njfet, pjfet, nmosfet, pmosfet",
+    )
+    parser.add_argument(
+        "--meter", metavar="PERCENT", help="accuracy of the meter behind --measure (default 1%%)"
+    )
     parser.add_argument("--json", action="store_true", help="print as JSON")
 
 
@@ -23,9 +35,16 @@ def run(options: argparse.Namespace) -> int:
     """Print the library, or what words find of it."""
     import json
 
+    from vadist.errors import UsageError
     from vadist.parts import TAPERS
     from vadist.parts.records import SOURCES, find_records, part_records
 
+    if options.measure is not None:
+        if options.words:
+            raise UsageError("give --measure or words to search for, not both")
+        return _measure(options)
+    if options.meter is not None:
+        raise UsageError("--meter goes with --measure")
     records = find_records(options.words) if options.words else list(part_records().values())
     if options.json:
         data: dict[str, Any] = {
@@ -37,6 +56,21 @@ def run(options: argparse.Namespace) -> int:
     _print(records, with_points=bool(options.words))
     if not options.words:
         _print_tapers(TAPERS)
+    return 0
+
+
+def _measure(options: argparse.Namespace) -> int:
+    import json
+
+    from vadist.parts.measured import DEFAULT_ACCURACY, measure, parse_meter
+    from vadist.parts.readings import parse_readings
+
+    accuracy = DEFAULT_ACCURACY if options.meter is None else parse_meter(options.meter)
+    part = measure(parse_readings(options.measure), accuracy)
+    if options.json:
+        print(json.dumps(part.as_json(accuracy), indent=2, allow_nan=False))
+    else:
+        print("\n".join(part.lines(accuracy)))
     return 0
 
 
