@@ -105,7 +105,7 @@ def test_the_library_is_the_fit_to_the_points(kind: str, name: str) -> None:
     for key in ("aims", "fitted"):
         for value, wanted in zip(held[key], made[key], strict=True):
             assert (value is None) is (wanted is None)
-            assert value is None or value == pytest.approx(wanted, rel=2e-3)
+            assert value is None or value == pytest.approx(wanted, rel=2e-3, abs=0.0)
 
 
 def test_no_part_may_leave_more_than_it_does() -> None:
@@ -181,7 +181,7 @@ def test_what_a_fit_aims_at_follows_its_rule(kind: str, name: str) -> None:
         ]
         assert len(matches) == 1, rule
         match, make = matches[0]
-        assert point["aim"] == pytest.approx(make(point, *match.groups()), rel=4e-3), point
+        assert point["aim"] == pytest.approx(make(point, *match.groups()), rel=4e-3, abs=0.0), point
 
 
 @pytest.mark.parametrize(("kind", "name"), EVERY, ids=lambda value: value.replace(" ", "-"))

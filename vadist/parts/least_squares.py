@@ -209,7 +209,10 @@ class _Problem:
             raise UsageError(f"--measure: the readings lie too close together to tell {names}")
         shown, slope = self.shown, self.slope(coordinates)
         inputs = np.diag(self.steps**2 / 12.0)
-        inputs += self.accuracy**2 / 3.0 * (np.outer(shown, shown) + np.outer(slope, slope))
+        units = np.array([r.unit for r in self.readings])
+        alike = units[:, None] == units  # volts and gains are read by scales of their own
+        common = np.outer(shown, shown) * alike + np.outer(slope, slope)
+        inputs += self.accuracy**2 / 3.0 * common
         left = (self.at(coordinates) - shown) / widths
         more = len(self.readings) - len(self.free)
         unexplained = math.sqrt(float(left @ left) / more) if more > 0 else 0.0

@@ -1,4 +1,4 @@
-"""What is told of a measured part: values, intervals, the readings again, and the model to paste."""
+"""What is told of a measured part: values, intervals, its readings, and the model to paste."""
 
 import math
 from dataclasses import dataclass

@@ -1,8 +1,8 @@
 """A person's meter readings of one part, as text or from a file of two columns.
 
-``diode 0.1mA=0.465V 1mA=0.582V 10mA=0.714V`` names what was measured, and then pairs of what was set
-and what the meter showed. Units tell which is which, so ``0.465V=0.1mA`` says the same. The last
-digit written is how finely a meter resolved.
+``diode 0.1mA=0.465V 1mA=0.582V 10mA=0.714V`` names what was measured, and then pairs of what was
+set and what the meter showed. Units tell which is which, so ``0.465V=0.1mA`` says the same. The
+last digit written is how finely a meter resolved.
 """
 
 import csv
@@ -129,7 +129,7 @@ def parse_readings(text: str) -> Readings:
     if len(words) < 2:
         raise UsageError(f"--measure has no readings; write --measure '{name} {kind.example}'")
     rest = text.split(maxsplit=1)[1].strip()
-    if "=" not in rest or Path(rest).is_file():
+    if "=" not in rest:
         return Readings(kind, tuple(_from_file(Path(rest), kind)))
     pairs = []
     forward = False
