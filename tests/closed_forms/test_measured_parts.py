@@ -93,6 +93,20 @@ def test_the_last_digit_is_each_readings_own() -> None:
     assert spread(found["emission_coefficient"]) == near(by_hand, rel=1e-3)
 
 
+def test_volts_and_gains_are_read_by_scales_of_their_own() -> None:
+    """By hand: Ise = sqrt(Is) (1/h1 - 1/h2)/(I1^-1/2 - I2^-1/2), and Is = I exp(-V/Vt).
+
+    So a gain scale g moves ln Ise by -g, the volts' by V/(2 Vt), and amperes by themselves.
+    """
+    accuracy, volts = 1e-3, 0.62
+    text = f"npn 1e-4A=1.700000000e2 1e-3A=2.200000000e2 1e-3A={volts:.9f}V"
+    found = measure(parse_readings(text), accuracy).found["emitter_leakage"]
+    size = math.sqrt(1e-3 * math.exp(-volts / VT))
+    assert found.value == near(size * (1 / 170 - 1 / 220) / (1e2 - 10.0**1.5), 1e-4)
+    by_hand = accuracy / math.sqrt(3.0) * math.sqrt(1.0 + (volts / (2.0 * VT)) ** 2 + 1.0)
+    assert (found.high - found.low) / 2.0 / found.value == near(Z * by_hand, 1e-3)
+
+
 def test_scatter_beyond_the_meter_widens_the_intervals() -> None:
     """Readings that no diode gives: the intervals grow by the root of what is left over."""
     text = "diode 0.1mA=0.520V 0.3mA=0.568V 1mA=0.600V 3mA=0.668V 10mA=0.700V"

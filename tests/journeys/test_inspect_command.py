@@ -140,6 +140,10 @@ def test_parts_by_a_word_tell_points_limits_and_what_the_fit_leaves(capsys):
     assert "current gain at IC 10 mA, VCE 1 V: min 100, max 300; taken 173.2 (geometric" in text
     assert "fitted 164.7, -4.9 %; ON Semiconductor 2N3903/D Rev. 8" in text
     assert "2N3906" not in text
+    assert main(["parts", "1N4148"]) == 0
+    text = " ".join(capsys.readouterr().out.split())
+    assert "forward voltage at IF 5 mA: min 620 mV, max 720 mV; taken 670 mV (middle)" in text
+    assert "maxima, lowered); fitted 714 mV, -5.8 mV; Siemens BAS 16, 07.94 of the BAS16" in text
     assert main(["parts", "germanium", "diodes", "--json"]) == 0
     data = json.loads(capsys.readouterr().out)
     assert [m["name"] for m in data["diodes"]] == ["1N34A", "NTE109"]
