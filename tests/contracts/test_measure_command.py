@@ -2,7 +2,9 @@
 
 import json
 import re
+import shlex
 import tomllib
+from pathlib import Path
 
 import pytest
 
@@ -192,3 +194,13 @@ def test_files_that_cannot_be_text(tmp_path, capsys) -> None:
 def test_bad_options_are_one_line(words: list[str], said: str, capsys) -> None:
     assert main(["parts", *words]) == 2
     assert said in capsys.readouterr().err
+
+
+def test_the_page_of_parts_shows_what_is_printed(capsys) -> None:
+    page = (Path(__file__).parents[2] / "docs" / "parts.md").read_text(encoding="utf-8")
+    shown = re.findall(r"```sh\nvadist (parts [^\n]*)\n```\n\n```text\n(.*?)```", page, re.DOTALL)
+    assert len(shown) == 2
+    for command, text in shown:
+        assert main(shlex.split(command)) == 0
+        printed = " ".join(capsys.readouterr().out.split())
+        assert " ".join(text.split()) in printed
