@@ -80,7 +80,8 @@ def measured(
         at = np.array([vbe, vbe - collector_emitter_v])
         return currents_and_slopes(["transistor"], [parameters], at)[0]
 
-    vbe = brentq(lambda v: currents(v)[1] - collector_a, 0.0, 1.5, xtol=1e-14)
+    most = VT_300K * math.log(collector_a / transistor.saturation_current_a) + 0.15
+    vbe = brentq(lambda v: currents(v)[1] - collector_a, 0.0, most, xtol=1e-14)
     base = currents(vbe)[0]
     return collector_a / base, vbe + transistor.base_resistance_ohm * base
 

@@ -1,13 +1,14 @@
 """A whole network as one differential-algebraic system, integrated by SUNDIALS IDA.
 
 Independent of the package: it reads element lists and model data, and writes Kirchhoff's current
-law, the device laws (Shockley; Gummel and Poon; a one-pole op-amp with tanh limiting) and their
-Jacobian by itself, undivided and continuous in time.
+law, the device laws (Shockley; Gummel and Poon; the square law; a one-pole op-amp with tanh
+limiting) and their Jacobian by itself, undivided and continuous in time.
 """
 
 from collections.abc import Callable
 
 import numpy as np
+from device_laws import jfet_currents, mosfet_current, zener_current
 
 from vadist.circuits.network import SWING_KNEE_V, Network
 from vadist.designs.design import Design
@@ -141,16 +142,38 @@ class CircuitOracle:
                 for node, s in ((a, 1.0), (b, -1.0)):
                     if node not in self.outputs:
                         add(node, s * current, [(a, s * slope), (b, -s * slope)])
+            elif d.kind == "zener":
+                a, b = d.nodes["anode"], d.nodes["cathode"]
+                current, slope = zener_current(volts(a) - volts(b), model, VT)
+                for node, s in ((a, 1.0), (b, -1.0)):
+                    add(node, s * current, [(a, s * slope), (b, -s * slope)])
+            elif d.kind in ("jfet", "mosfet"):
+                drain, gate, source = (d.nodes[t] for t in ("drain", "gate", "source"))
+                s = 1.0 if model.polarity == "n" else -1.0
+                vgs, vds = s * (volts(gate) - volts(source)), s * (volts(drain) - volts(source))
+                if d.kind == "jfet":
+                    into_gate, into_drain = jfet_currents(vgs, vds, model, VT)
+                else:
+                    into_gate, into_drain = (0.0, 0.0, 0.0), mosfet_current(vgs, vds, model, VT)
+                out_of_source = tuple(-a - b for a, b in zip(into_gate, into_drain, strict=True))
+                for node, (i, by_gate, by_drain) in (
+                    (gate, into_gate),
+                    (drain, into_drain),
+                    (source, out_of_source),
+                ):
+                    slopes = [(gate, by_gate), (drain, by_drain), (source, -by_gate - by_drain)]
+                    add(node, s * i, slopes)
             elif d.kind == "transistor":
-                (base, emitter), (_, collector) = d.controls
-                vbe, vbc = volts(base) - volts(emitter), volts(base) - volts(collector)
+                base, emitter, collector = (d.nodes[t] for t in ("base", "emitter", "collector"))
+                s = 1.0 if model.polarity == "npn" else -1.0
+                vbe, vbc = s * (volts(base) - volts(emitter)), s * (volts(base) - volts(collector))
                 (ib, ib_be, ib_bc), (ic, ic_be, ic_bc) = gummel_poon(vbe, vbc, model)
                 for node, i, be, bc in (
                     (base, ib, ib_be, ib_bc),
                     (collector, ic, ic_be, ic_bc),
                     (emitter, -ib - ic, -ib_be - ic_be, -ib_bc - ic_bc),
                 ):
-                    add(node, i, [(base, be + bc), (emitter, -be), (collector, -bc)])
+                    add(node, s * i, [(base, be + bc), (emitter, -be), (collector, -bc)])
             else:
                 (plus, minus), (output, _) = d.controls
                 sr, wt = model.slew_rate_v_per_s, 2 * np.pi * model.gain_bandwidth_hz

@@ -62,7 +62,8 @@ class ChainMaker:
         if info.kind == "choice":
             return self.pick(info.choices)
         if info.kind == "transistor":
-            return TRANSISTORS[self.pick(sorted(TRANSISTORS))]
+            taken = [n for n, t in TRANSISTORS.items() if t.polarity in info.choices]
+            return TRANSISTORS[self.pick(sorted(taken))]
         if info.kind == "opamp":
             return OPAMPS[self.pick(sorted(OPAMPS))]
         return self.pot() if info.kind == "pot" else self.diodes()

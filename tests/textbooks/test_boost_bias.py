@@ -90,7 +90,7 @@ def test_ebers_moll_operating_point(rb, name):
     assert off < 1e-6
 
 
-@pytest.mark.parametrize("name", TRANSISTORS)
+@pytest.mark.parametrize("name", [n for n, t in TRANSISTORS.items() if t.polarity == "npn"])
 @pytest.mark.parametrize("rb", [100e3, 330e3, 1.5e6])
 def test_operating_point_of_a_real_transistor(rb, name):
     """Leakage, base charge, Early effect and base resistance, by bracketing the inner VBE.
@@ -104,7 +104,7 @@ def test_operating_point_of_a_real_transistor(rb, name):
             i_b = gummel_poon(vbe, vbe - vc, model)[0][0]
             return vbe + (model.base_resistance_ohm + rb) * i_b - vc
 
-        vc = brentq(drop, 0.0, 1e3, xtol=1e-15)
+        vc = brentq(drop, -5.0, 1e3, xtol=1e-15)  # leakage through RB pulls it down
         (i_b, *_), (i_c, *_) = gummel_poon(vbe, vbe - vc, model)
         return vc, i_b, i_c
 

@@ -9,8 +9,12 @@ carries nothing and is left out.
 import dataclasses
 from collections.abc import Iterable
 
-from vadist.circuits.network import INPUT, Device, Network, TwoTerminal
+from vadist.circuits.network import GROUND, INPUT, Device, Network, TwoTerminal
 from vadist.errors import DesignError
+
+LEAKAGE_OHM = 1e9
+"""From a node that devices alone tie to ground: boards and sockets leak more (common practice, no
+published source), and at 9 V it is 9 nA."""
 
 
 class _Joined:
@@ -113,12 +117,32 @@ def _renamed(device: Device, joined: _Joined) -> Device:
     return dataclasses.replace(device, nodes=nodes)
 
 
+def with_leakage(network: Network) -> Network:
+    """Lead a leakage to ground from every group of nodes that devices alone tie to the rest.
+
+    Between two Zener diodes, two MOSFETs or the transistors of a cascode nothing else need lie, and
+    what is linear in the equations must still have a solution by itself.
+    """
+    tied = _Joined([*sorted(stiff := stiff_nodes(network)), *_nodes(network)])
+    for node in stiff:
+        tied.join(INPUT, node)
+    for element in (*network.resistors, *network.inductors, *network.capacitors):
+        tied.join(element.a, element.b)
+    leaks: list[TwoTerminal] = []
+    for device in network.devices:
+        for node in (device.nodes[t] for pair in device.record.conducts for t in pair):
+            if tied.find(node) != tied.find(INPUT):
+                tied.join(node, INPUT)
+                leaks.append(TwoTerminal(f"{device.part}.ohmic", node, GROUND, LEAKAGE_OHM))
+    return dataclasses.replace(network, resistors=[*network.resistors, *leaks])
+
+
 def floating_nodes(network: Network) -> list[set[str]]:
     """Groups of nodes that capacitors alone tie to the rest, so that no direct current flows.
 
-    Resistors, inductors and diodes pass direct current. A transistor's base or an op-amp's input
-    that only a capacitor leads to has no operating point worth the name: leakage that no model
-    holds would set it.
+    Resistors, inductors, diodes and a transistor from end to end pass direct current. A base, a
+    gate or an op-amp's input that only a capacitor leads to has no operating point worth the name:
+    leakage that no model holds would set it.
 
     Raises
     ------

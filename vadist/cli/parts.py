@@ -78,8 +78,7 @@ def _plain(record: "PartRecord") -> dict[str, Any]:
     import dataclasses
     import math
 
-    model = record.model
-    values = dataclasses.asdict(model) if model else {"name": record.name, **record.numbers}
+    values = dataclasses.asdict(record.model)
     values = {k: None if isinstance(v, float) and math.isinf(v) else v for k, v in values.items()}
     return {
         **values,
@@ -111,7 +110,7 @@ def _print(records: list["PartRecord"], *, with_points: bool) -> None:
             kind = record.kind
             out.print(Text(kind, style="bold"))
         gone = ", out of production" if record.out_of_production else ""
-        _wrapped(out, f"{record.name}{gone}  {record.figures}", 2)
+        _wrapped(out, f"{record.name}{gone}  {record.model.figures}", 2)
         _wrapped(out, record.source, 6, "dim")
         if with_points:
             if record.out_of_production:

@@ -12,6 +12,9 @@ _TAKES = {
     "pot": "pot, ohm",
     "diodes": "diode or pair",
     "transistor": "NPN type",
+    "jfet": "JFET type",
+    "mosfet": "MOSFET type",
+    "zener": "Zener type",
     "opamp": "op-amp type",
 }
 

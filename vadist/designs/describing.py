@@ -55,7 +55,7 @@ def _blocks(design: "Design") -> Iterator[tuple[str, str, list[tuple[str, str, s
     """Name, kind and (key, value, purpose) of everything in signal order; what is left out is."""
     owners = {"supply": "", "source": ""}
     owners |= {name: stage.kind for name, stage in design.stages.items()}
-    for owner, kind in {**owners, "load": ""}.items():
+    for owner, kind in {**owners, "load": "", "ambient": ""}.items():
         paths = [path for path in design.paths if path.startswith(f"{owner}.")]
         rows = [
             (path.partition(".")[2], value_words(info, value), info.purpose)

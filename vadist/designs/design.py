@@ -12,7 +12,11 @@ from vadist.designs.settings import settled
 from vadist.errors import DesignError
 from vadist.names import nearest
 from vadist.parts import wiper_fraction
+from vadist.quantities import NOMINAL_K, ZERO_CELSIUS_K
 from vadist.stages.stage import FieldInfo, Pot, Stage, optional_part, output_node, part
+
+_TEMPERATURES_DEGC = (-10.0, 60.0)
+# Where pedals are played, and where the models' equations hold well.
 
 
 @dataclass(frozen=True)
@@ -35,6 +39,31 @@ class Supply:
             raise DesignError(f"volts must be within 1..60 V (got {self.volts:g})")
         if not 0.0 < self.bias < 1.0:
             raise DesignError(f"bias must be between 0 and 1 of the supply (got {self.bias:g})")
+
+
+@dataclass(frozen=True)
+class Ambient:
+    """What surrounds the circuit.
+
+    Attributes
+    ----------
+    temperature : float
+        Of every part, degrees Celsius. The default is the 300 K at which part data hold.
+    """
+
+    temperature: float = NOMINAL_K - ZERO_CELSIUS_K
+
+    def __post_init__(self) -> None:
+        low, high = _TEMPERATURES_DEGC
+        if not low <= self.temperature <= high:
+            raise DesignError(
+                f"temperature must be within {low:g}..{high:g} degC (got {self.temperature:g})"
+            )
+
+    @property
+    def temperature_k(self) -> float:
+        """The same in kelvins."""
+        return self.temperature + ZERO_CELSIUS_K
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -127,6 +156,7 @@ class Design:
     input_at_bias : bool
         Whether the input rests at the bias rail (a block on its own) or at ground (a guitar).
     controls : mapping of control name -> Control
+    ambient : Ambient
     """
 
     name: str
@@ -137,6 +167,7 @@ class Design:
     input_at_bias: bool = False
     controls: Mapping[str, Control] = field(default_factory=dict)
     description: str = ""
+    ambient: Ambient = Ambient()
 
     def __post_init__(self) -> None:
         if not self.stages:
@@ -162,6 +193,7 @@ class Design:
     def paths(self) -> tuple[str, ...]:
         """Every value that can be addressed: controls and ``stage.part``."""
         names = [*self.controls, "supply.volts", "supply.bias", "load.resistance"]
+        names.append("ambient.temperature")
         names += [f"source.{part}" for part in Source.fields()]
         names += [
             f"{name}.{part}" for name, stage in self.stages.items() for part in stage.fields()
@@ -178,6 +210,8 @@ class Design:
             return FieldInfo("number", "", "bias as a fraction of the supply")
         if path == "load.resistance":
             return FieldInfo("number", "ohm", "resistance the output drives")
+        if path == "ambient.temperature":
+            return FieldInfo("temperature", "degC", "temperature of every part")
         owner, _, name = path.partition(".")
         holder = self.source if owner == "source" else self.stages.get(owner)
         if holder is None or name not in holder.fields():
@@ -190,8 +224,8 @@ class Design:
         if path in self.controls:
             return self.controls[path].position
         owner, _, name = path.partition(".")
-        if owner == "supply":
-            return getattr(self.supply, name)
+        if owner in ("supply", "ambient"):
+            return getattr(getattr(self, owner), name)
         if owner == "load":
             return self.load_ohm
         return getattr(self.source if owner == "source" else self.stages[owner], name)
@@ -233,7 +267,7 @@ class Design:
         owner, _, name = path.partition(".")
         if owner == "load":
             return dataclasses.replace(self, load_ohm=value)
-        if owner in ("supply", "source"):
+        if owner in ("supply", "source", "ambient"):
             held = dataclasses.replace(getattr(self, owner), **{name: value})
             return dataclasses.replace(self, **{owner: held})
         stage = dataclasses.replace(self.stages[owner], **{name: value})
@@ -256,6 +290,7 @@ class Design:
         network = Network(
             placed.supply.volts, bias_v, input_v=bias_v if placed.input_at_bias else 0.0
         )
+        network.temperature_k = placed.ambient.temperature_k
         network.stage = "source"
         node = placed.source.feed(network)
         for name, stage in placed.stages.items():

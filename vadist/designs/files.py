@@ -24,7 +24,7 @@ from pathlib import Path
 from typing import Any
 
 from vadist.circuits.network import BIAS
-from vadist.designs.design import Design, Source
+from vadist.designs.design import Ambient, Design, Source
 from vadist.designs.rewriting import rewritten
 from vadist.designs.settings import apply_settings, parse_value
 from vadist.designs.toml import RESTS_AT, parse_design
@@ -227,6 +227,9 @@ def _fresh(design: Design) -> str:
     if design.input_at_bias:
         blocks[-1].append(f'rests_at = "{BIAS}"  # {RESTS_AT.purpose}')
     blocks.append(["[load]", *_lines(design, "load", {"resistance": design.load_ohm})])
+    if design.ambient != Ambient():
+        ambient = {"temperature": design.ambient.temperature}
+        blocks.append(["[ambient]", *_lines(design, "ambient", ambient)])
     for name, stage in design.stages.items():
         if STAGES.get(stage.kind) is not type(stage):
             raise DesignError(f"stage {name!r}: a {type(stage).__name__} has no place in a file")

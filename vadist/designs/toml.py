@@ -11,7 +11,7 @@ from functools import partial
 from typing import Any, TypeVar
 
 from vadist.circuits.network import BIAS, GROUND
-from vadist.designs.design import Control, Design, Source, Supply
+from vadist.designs.design import Ambient, Control, Design, Source, Supply
 from vadist.designs.values import number, read_value, shown, unknown, warn_of
 from vadist.errors import DesignError
 from vadist.parts import wiper_fraction
@@ -20,7 +20,7 @@ from vadist.stages.stage import FieldInfo, Pot
 
 Result = TypeVar("Result")
 
-RESERVED_NAMES = ("source", "load", "supply", "controls")
+RESERVED_NAMES = ("source", "load", "supply", "ambient", "controls")
 """Names no stage or control can take: they address other values."""
 
 RESTS_AT = FieldInfo("choice", "", "rail the input rests at", (GROUND, BIAS), optional=True)
@@ -30,7 +30,7 @@ _NAME = re.compile(r"[a-z][a-z0-9_]*")
 _NAME_RULE = "must be lower case letters, digits and '_', starting with a letter"
 _MOST_FAULTS = 20
 # A file with more is of another kind; the rest is counted.
-_TOP = ("name", "description", "supply", "source", "load", "stage", "controls")
+_TOP = ("name", "description", "supply", "source", "load", "ambient", "stage", "controls")
 _CONTROL = ("moves", "taper", "position")
 
 
@@ -92,6 +92,7 @@ def parse_design(text: str, place: str = "design") -> Design:
     words = _words(document, faults)
     values = _Tables(document, faults)
     supply, source, load = values.supply(), values.source(), values.load()
+    ambient = values.ambient()
     stages = _stages(document.get("stage"), faults)
     controls = _controls(document.get("controls", {}), stages, source, faults)
     faults.raise_if_any()
@@ -106,6 +107,7 @@ def parse_design(text: str, place: str = "design") -> Design:
             load_ohm=load,
             input_at_bias=values.input_at_bias(),
             controls=controls,
+            ambient=ambient,
         )
     except DesignError as error:
         raise DesignError(f"{place}: {error}") from None
@@ -141,7 +143,7 @@ def _words(document: Mapping[str, Any], faults: _Faults) -> dict[str, str]:
 
 @dataclasses.dataclass
 class _Tables:
-    """The single tables of a file: supply, source, load."""
+    """The single tables of a file: supply, source, load, ambient."""
 
     document: Mapping[str, Any]
     faults: _Faults
@@ -149,6 +151,10 @@ class _Tables:
     def supply(self) -> Supply:
         values = self._numbers("supply", {"volts": "V", "bias": ""})
         return self.faults.attempt(lambda: Supply(**values), "supply: ") or Supply()
+
+    def ambient(self) -> Ambient:
+        values = self._numbers("ambient", {"temperature": "degC"})
+        return self.faults.attempt(lambda: Ambient(**values), "ambient: ") or Ambient()
 
     def load(self) -> float:
         ohm = self._numbers("load", {"resistance": "ohm"}).get("resistance", 1e6)

@@ -6,7 +6,7 @@ What a value may look like depends on its :class:`~vadist.stages.stage.FieldInfo
 part, number       ``"4k7"``, ``"100n"``, ``"9V"``, or a number in the SI unit
 pot                ``"500k"``, or ``{resistance = "500k", wiper = 0.3}``
 choice, position   a word; a number 0..1
-transistor, opamp  a library name, or a table with the model's own values
+device             a library name, or a table with the model's own values
 diodes             one spec for both directions, or ``{forward = ..., reverse = ...}``
                    where ``"none"`` leaves a direction open
 =================  ==============================================================
@@ -24,22 +24,38 @@ from typing import Any, TypeVar
 from vadist.circuits.network import DiodeString
 from vadist.designs.slips import other_transistor, printed_code, unusual
 from vadist.errors import DesignError, DesignWarning
-from vadist.names import nearest
+from vadist.names import is_one_of, nearest
 from vadist.parts import (
     DIODE_FAMILIES,
     TRANSISTORS,
     DiodeModel,
+    JfetModel,
+    MosfetModel,
     OpAmpModel,
+    PartModel,
     TransistorModel,
+    ZenerModel,
     find_diode,
+    find_jfet,
+    find_mosfet,
     find_opamp,
     find_transistor,
+    find_zener,
 )
 from vadist.quantities import parse_quantity, write_quantity
 from vadist.quantities.units import UNITS
 from vadist.stages.stage import DiodePair, FieldInfo, Pot
 
-Model = TypeVar("Model", DiodeModel, TransistorModel, OpAmpModel)
+Model = TypeVar("Model", bound=PartModel)
+
+_DEVICES: dict[str, tuple[type[PartModel], Callable[[str], PartModel]]] = {
+    "transistor": (TransistorModel, find_transistor),
+    "jfet": (JfetModel, find_jfet),
+    "mosfet": (MosfetModel, find_mosfet),
+    "zener": (ZenerModel, find_zener),
+    "opamp": (OpAmpModel, find_opamp),
+}
+"""Kinds of device that one model tells: its class, and where the library is asked for a type."""
 
 NOTHING = "none"
 """What stands for a part that is left out."""
@@ -51,10 +67,14 @@ _UNITS = {
     "_a_rthz": "A/rtHz",
     "_ohm": "ohm",
     "_hz": "Hz",
+    "_a_v2": "A/V2",
     "_a": "A",
+    "_per_v": "",
     "_v": "V",
+    "_f": "F",
+    "_s": "s",
 }
-_TEXTS = ("name", "family", "source")
+_TEXTS = ("name", "family", "polarity", "source")
 _MOST_DIODES = 100
 # More in a row is a slip of the keyboard.
 
@@ -191,21 +211,15 @@ def _read_choice(info: FieldInfo, raw: object, _: Any) -> str:
     return raw
 
 
-def _read_transistor(_: FieldInfo, raw: object, __: Any) -> TransistorModel:
-    if isinstance(raw, str) and (kind := other_transistor(raw)):
-        raise DesignError(
-            f"must be an NPN transistor (got {shown(raw)}; it is {kind}, which no stage takes; "
-            f"there are {', '.join(TRANSISTORS)})"
-        )
-    return _device(raw, TransistorModel, find_transistor)
-
-
-def _read_opamp(_: FieldInfo, raw: object, __: Any) -> OpAmpModel:
-    return _device(raw, OpAmpModel, find_opamp)
-
-
-def _device(raw: object, model: type[Model], find: Callable[[str], Model]) -> Model:
+def _read_device(info: FieldInfo, raw: object, _: Any) -> PartModel:
+    model, find = _DEVICES[info.kind]
     if isinstance(raw, str):
+        known = [t.name for t in TRANSISTORS.values() if t.polarity in info.choices]
+        if info.choices and (kind := other_transistor(raw)) and not is_one_of(raw, known):
+            raise DesignError(
+                f"must be an NPN transistor (got {shown(raw)}; it is {kind}, which this block "
+                f"does not take; there are {', '.join(known)})"
+            )
         return find(raw)
     if isinstance(raw, Mapping):
         return _model(raw, model)
@@ -245,13 +259,13 @@ def _key(attribute: str) -> tuple[str, str]:
     """
     for ending, unit in _UNITS.items():
         if attribute.endswith(ending):
-            return attribute.removesuffix(ending), unit
+            return attribute.removesuffix(ending) if unit else attribute, unit
     return attribute, ""
 
 
 def model_keys(model: object) -> dict[str, tuple[str, str]]:
     """Key -> attribute and unit of a model's numbers; none for what is no model."""
-    if not isinstance(model, DiodeModel | TransistorModel | OpAmpModel):
+    if not isinstance(model, PartModel):
         return {}
     names = [f.name for f in dataclasses.fields(model) if f.name not in _TEXTS]
     return {_key(name)[0]: (name, _key(name)[1]) for name in names}
@@ -359,16 +373,15 @@ _READERS: dict[str, Callable[[FieldInfo, object, Any], Any]] = {
     "position": _read_quantity,
     "pot": _read_pot,
     "choice": _read_choice,
-    "transistor": _read_transistor,
-    "opamp": _read_opamp,
+    "temperature": _read_quantity,
     "diodes": _read_diodes,
+    **dict.fromkeys(_DEVICES, _read_device),
 }
 
 _HELD: dict[str, type] = {
     "pot": Pot,
-    "transistor": TransistorModel,
-    "opamp": OpAmpModel,
     "diodes": DiodePair,
+    **{kind: model for kind, (model, _) in _DEVICES.items()},
 }
 
 _WRITERS: dict[str, Callable[[FieldInfo, Any], str]] = {
@@ -377,7 +390,7 @@ _WRITERS: dict[str, Callable[[FieldInfo, Any], str]] = {
     "position": lambda info, value: _write_number(info.unit, value),
     "pot": _write_pot,
     "choice": lambda _, value: toml_string(value),
-    "transistor": lambda _, value: _write_device(value, find_transistor),
-    "opamp": lambda _, value: _write_device(value, find_opamp),
+    "temperature": lambda info, value: _write_number(info.unit, value),
     "diodes": _write_diodes,
+    **dict.fromkeys(_DEVICES, lambda info, value: _write_device(value, _DEVICES[info.kind][1])),
 }

@@ -6,34 +6,41 @@ leaves, :mod:`vadist.parts.records` tells them. A sheet promises limits and few 
 no two specimens agree: a design should not depend on where in its limits a part lies.
 """
 
-import dataclasses
 from collections.abc import Mapping
 from typing import Any
 
 from vadist.names import find_by_name
 from vadist.parts.diodes import DiodeModel
+from vadist.parts.fets import JfetModel, MosfetModel
 from vadist.parts.opamps import OpAmpModel
 from vadist.parts.records import fitted
 from vadist.parts.transistors import TransistorModel
+from vadist.parts.zeners import ZenerModel
+
+PartModel = DiodeModel | ZenerModel | TransistorModel | JfetModel | MosfetModel | OpAmpModel
+"""Model of any device that is chosen by its type."""
 
 
 def _table(kind: str, model: Any) -> dict[str, Any]:
-    """Parts of a kind that its model can hold; the others are told, but no stage takes them."""
-    known = {field.name for field in dataclasses.fields(model)}
     return {
         name: model(name=name, source=part["source"], **part["numbers"])
         for name, part in fitted()[kind].items()
-        if part["numbers"].keys() <= known
     }
 
 
 DIODES: dict[str, DiodeModel] = _table("diodes", DiodeModel)
+ZENERS: dict[str, ZenerModel] = _table("Zener diodes", ZenerModel)
 TRANSISTORS: dict[str, TransistorModel] = _table("transistors", TransistorModel)
+JFETS: dict[str, JfetModel] = _table("JFETs", JfetModel)
+MOSFETS: dict[str, MosfetModel] = _table("MOSFETs", MosfetModel)
 OPAMPS: dict[str, OpAmpModel] = _table("op-amps", OpAmpModel)
 
-LIBRARY: dict[str, Mapping[str, DiodeModel | TransistorModel | OpAmpModel]] = {
+LIBRARY: dict[str, Mapping[str, PartModel]] = {
     "diodes": DIODES,
+    "Zener diodes": ZENERS,
     "transistors": TRANSISTORS,
+    "JFETs": JFETS,
+    "MOSFETs": MOSFETS,
     "op-amps": OPAMPS,
 }
 """Every table, by the name that a kind of device calls its own."""
@@ -75,3 +82,36 @@ def find_opamp(name: str) -> OpAmpModel:
     3000000.0
     """
     return find_by_name("op-amp", name, OPAMPS)
+
+
+def find_jfet(name: str) -> JfetModel:
+    """JFET of the library by its type; raises DesignError with the nearest names.
+
+    Examples
+    --------
+    >>> find_jfet("2N5460").polarity
+    'p'
+    """
+    return find_by_name("JFET", name, JFETS)
+
+
+def find_mosfet(name: str) -> MosfetModel:
+    """MOSFET of the library by its type; raises DesignError with the nearest names.
+
+    Examples
+    --------
+    >>> find_mosfet("2N7000").threshold_v
+    1.727
+    """
+    return find_by_name("MOSFET", name, MOSFETS)
+
+
+def find_zener(name: str) -> ZenerModel:
+    """Zener diode of the library by its type; raises DesignError with the nearest names.
+
+    Examples
+    --------
+    >>> find_zener("BZX55C9V1").breakdown_v
+    9.1
+    """
+    return find_by_name("Zener diode", name, ZENERS)

@@ -11,10 +11,13 @@ import json
 from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from vadist.errors import UsageError
 from vadist.names import nearest
+
+if TYPE_CHECKING:
+    from vadist.parts.library import PartModel
 
 _FOLDER = Path(__file__).parent
 
@@ -168,18 +171,11 @@ class PartRecord:
     points: tuple[SheetPoint, ...]
 
     @property
-    def model(self) -> Any:
-        """Its model, or None of a kind that no stage takes."""
+    def model(self) -> "PartModel":
+        """What a design takes."""
         from vadist.parts.library import LIBRARY
 
-        return LIBRARY.get(self.kind, {}).get(self.name)
-
-    @property
-    def figures(self) -> str:
-        """Its numbers, with their units."""
-        if self.model is not None:
-            return str(self.model.figures)
-        return ", ".join(_figure(key, value) for key, value in self.numbers.items())
+        return LIBRARY[self.kind][self.name]
 
     @property
     def spread(self) -> tuple[SheetPoint, ...]:
@@ -221,19 +217,6 @@ class PartRecord:
         return " ".join((self.name, self.kind, *told, gone)).casefold()
 
 
-def _figure(key: str, value: float | str) -> str:
-    """A number by its attribute: ``pinch_off_v`` is ``pinch off 2 V``."""
-    if isinstance(value, str):
-        return value
-    units = {"_per_v": "/V", "_per_k": "/K", "_a_v2": "A/V2", "_ohm": "ohm", "_v": "V", "_a": "A"}
-    for ending, unit in units.items():
-        if key.endswith(ending):
-            name = key.removesuffix(ending).replace("_", " ")
-            told = f"{value:g}{unit}" if unit[0] == "/" else short(value, unit)
-            return f"{name} {told}"
-    return f"{key.replace('_', ' ')} {value:g}"
-
-
 _LEAST_V, _LEAST_RATIO = 0.5e-3, 0.5e-2
 # Under half a millivolt and half a per cent a fit leaves nothing: its numbers have four digits.
 
@@ -263,7 +246,7 @@ def fitted() -> dict[str, dict[str, Any]]:
 
 @functools.cache
 def part_records() -> Mapping[str, PartRecord]:
-    """Every part of the library by name, those whose kind no stage takes included."""
+    """Every part of the library by name."""
     import tomllib
 
     found = {}

@@ -100,9 +100,9 @@ def pot(purpose: str, *, optional: bool = False) -> Any:
     return field(metadata={"info": info})
 
 
-def device(kind: str, purpose: str, *, optional: bool = False) -> Any:
-    """A part from the library: ``diodes``, ``transistor`` or ``opamp``."""
-    info = FieldInfo(kind, "", purpose, optional=optional)
+def device(kind: str, purpose: str, *polarities: str, optional: bool = False) -> Any:
+    """A part from the library: a kind of device, of a stated polarity if it matters."""
+    info = FieldInfo(kind, "", purpose, polarities, optional)
     if optional:
         return field(default=None, metadata={"info": info})
     return field(metadata={"info": info})
@@ -164,6 +164,12 @@ class Stage:
             if info.kind == "choice" and value not in info.choices:
                 allowed = " or ".join(repr(c) for c in info.choices)
                 raise DesignError(f"{name} must be {allowed} (got {value!r})")
+            if info.kind == "transistor" and info.choices and value.polarity not in info.choices:
+                allowed = " or ".join(c.upper() for c in info.choices)
+                raise DesignError(
+                    f"{name} must be an {allowed} transistor "
+                    f"(got {value.name}, a {value.polarity.upper()})"
+                )
 
     @classmethod
     def fields(cls) -> dict[str, FieldInfo]:
