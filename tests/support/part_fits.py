@@ -356,7 +356,7 @@ _SYMBOLS = {
     "emission_coefficient": "n",
     "series_resistance_ohm": "Rs",
     "reverse_beta": "reverse gain",
-    "breakdown_per_k": "1/K",
+    "breakdown_per_k": "drift per kelvin",
 }
 
 

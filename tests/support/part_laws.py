@@ -32,13 +32,15 @@ def zener_value(model, point: dict) -> float:
         return diode_value(model, point)
     if of == "drift":
         return model.breakdown_per_k
+    test, breakdown = model.test_current_a, model.breakdown_v
+    resting = test * math.exp(-breakdown / knee)  # what flows at no voltage, taken off
     if of == "leakage":
-        raised = math.exp((point["reverse_v"] - model.breakdown_v) / knee)
-        return model.saturation_current_a + model.test_current_a * raised
+        raised = test * math.exp((point["reverse_v"] - breakdown) / knee)
+        return model.saturation_current_a + raised - resting
     current = point["reverse_a"]
     if of == "zz":
-        return knee / current + model.series_resistance_ohm
-    junction = model.breakdown_v + knee * math.log(current / model.test_current_a)
+        return knee / (current + resting) + model.series_resistance_ohm
+    junction = breakdown + knee * math.log((current + resting) / test)
     return junction + current * model.series_resistance_ohm
 
 
