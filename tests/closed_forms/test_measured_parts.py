@@ -153,7 +153,7 @@ def transistor_readings(model: TransistorModel, currents: list[float]) -> str:
     """Gains, and VBE at the first current, by Gummel and Poon's equations at VCE 5 V."""
     words = []
     for current in currents:
-        vbe = brentq(lambda v, i=current: gummel_poon(v, v - 5.0, model)[1][0] - i, 0.2, 1.0,
+        vbe = brentq(lambda v, i=current: gummel_poon(v, v - 5.0, model)[1][0] - i, 0.05, 1.0,
                      xtol=1e-15)  # fmt: skip
         base = gummel_poon(vbe, vbe - 5.0, model)[0][0]
         words.append(f"{current:.9e}A={current / base:.9e}")
@@ -174,6 +174,35 @@ def test_a_transistor_is_recovered(kind: str) -> None:
         assert part.found[key].value == near(held, rel=1e-4)
     assert part.held.keys() == {"reverse_beta"}
     assert ('polarity = "pnp"' in part.inline) is (kind == "pnp")
+
+
+@pytest.mark.parametrize("kind", ["germanium-npn", "germanium-pnp"])
+def test_a_germanium_transistor_is_recovered_with_its_leakage(kind: str) -> None:
+    """What leaks is a third of the base current that the gain was read with."""
+    made = dataclasses.replace(
+        MODEL, saturation_current_a=7e-7, forward_beta=130.0, reverse_beta=10.0,
+        emitter_leakage_a=0.0, collector_leakage_a=2.2e-6, knee_current_a=math.inf,
+    )  # fmt: skip
+
+    def emitter(vbe: float) -> float:
+        return gummel_poon(vbe, -9.0, made)[0][0] + gummel_poon(vbe, -9.0, made)[1][0]
+
+    open_v = brentq(emitter, -1.0, 0.3, xtol=1e-15)
+    leak = gummel_poon(open_v, -9.0, made)[1][0]
+    text = f"{kind} {transistor_readings(made, [1e-3])} leakage 9V={leak:.9e}A"
+    part = measure(parse_readings(text), 1e-6)
+    print({k: f.value for k, f in part.found.items()})
+    assert part.found["forward_beta"].value == near(130.0, 1e-5)
+    assert part.found["saturation_current"].value == near(7e-7, 1e-5)
+    assert part.found["collector_leakage"].value == near(2.2e-6, 1e-5)
+    assert part.held["reverse_beta"][0] == 10.0
+
+
+def test_leakage_is_known_as_well_as_it_was_read() -> None:
+    text = "germanium-npn 1mA=155 1mA=0.188V leakage 9V=2.1uA"
+    found = measure(parse_readings(text), 0.02).found["collector_leakage"]
+    by_hand = Z * math.hypot(0.1e-6 / math.sqrt(12.0), 0.02 * 2.1e-6 / math.sqrt(3.0))
+    assert (found.high - found.low) / 2.0 == near(by_hand, 1e-9)
 
 
 def test_one_gain_is_the_gain() -> None:

@@ -10,8 +10,10 @@ import pytest
 
 from vadist.cli import main
 from vadist.designs.files import load_design
+from vadist.designs.values import read_value
 from vadist.parts.measured import measure
 from vadist.parts.readings import READING_KINDS, parse_readings
+from vadist.stages.stage import FieldInfo
 
 THREE = "diode 0.1mA=0.465V 1mA=0.582V 10mA=0.714V"
 
@@ -42,6 +44,20 @@ def test_a_measured_diode_is_pasted_into_a_design() -> None:
     for key, found in part.found.items():
         (name,) = (n for n in type(held).__slots__ if n.startswith(key))
         assert getattr(held, name) == pytest.approx(found.value, rel=1e-3, abs=1e-12 * found.value)
+
+
+@pytest.mark.parametrize("name", READING_KINDS)
+def test_every_measured_part_is_a_model_that_a_design_takes(name: str) -> None:
+    part = measure(parse_readings(f"{name} {READING_KINDS[name].example}"))
+    device = {"zener": "zener", "njfet": "jfet", "pjfet": "jfet"}.get(
+        name, "mosfet" if name.endswith("fet") else "transistor"
+    )
+    kind = "diodes" if name in ("diode", "germanium", "schottky", "led") else device
+    held = read_value(FieldInfo(kind, "", ""), tomllib.loads(f"x = {part.inline}")["x"])
+    model = held.forward.model if kind == "diodes" else held
+    assert model.name == f"measured {name}"
+    assert getattr(model, "polarity", "npn") == (part.polarity or "npn")
+    assert getattr(model, "family", "silicon") == (part.family or "silicon")
 
 
 def test_a_measured_transistor_is_pasted_into_a_design() -> None:
@@ -130,6 +146,10 @@ def test_a_better_meter_knows_better() -> None:
         ("zener 5mA=5.1V forward 10mA=0.77V", "needs volts backwards at 2 currents or more"),
         ("npn 1mA=0.6V", "a transistor needs a current gain, like 1mA=210"),
         ("npn 1mA=266 1mA=0.6A", "1mA=0.6A: needs amperes and volts or a bare gain"),
+        ("germanium-pnp 1mA=100", "a germanium transistor needs volts, like 1mA=0.189V"),
+        ("npn 1mA=266 leakage 1mA=3", "1mA=3: needs volts and amperes, with units (like 9V="),
+        ("npn 1mA=266 leakage 9V=1uA 9V=2uA", "one reading of leakage is enough (got 2)"),
+        ("germanium-npn 1mA=99 1mA=0.18V leakage 9V=1nA", "must be more than the "),
         ("njfet 0V=3mA", "needs currents at 2 gate voltages or more (got 1)"),
         ("njfet 0V=3mA 1V=1mA", "the gate of this kind is measured at <= 0 V (got 1)"),
         ("pjfet 0V=3mA -1V=1mA", "the gate of this kind is measured at >= 0 V (got -1)"),

@@ -23,7 +23,8 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         metavar="READINGS",
         help="fit a part to readings: 'diode 0.1mA=0.465V 1mA=0.582V 10mA=0.714V', 'npn 1mA=266 "
         "1mA=0.634V', 'njfet 0V=3.10mA -1V=0.775mA', or 'diode FILE.csv'; kinds: diode, germanium, "
-        "schottky, led, zener, npn, pnp, njfet, pjfet, nmosfet, pmosfet",
+        "schottky, led, zener, npn, pnp, germanium-npn, germanium-pnp, njfet, pjfet, nmosfet, "
+        "pmosfet",
     )
     parser.add_argument(
         "--meter", metavar="PERCENT", help="accuracy of the meter behind --measure (default 1%%)"

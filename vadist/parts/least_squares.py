@@ -30,7 +30,7 @@ _NOTHING = 1e-3
 
 _AT_BOUND, _PART, _FIRST_WIDTH = 1e-6, 1e-5, 1e-2
 
-_COVERAGE = 1.959963984540054
+NORMAL_95 = 1.959963984540054
 """Standard deviations either side of 0.95 of a normal distribution."""
 
 
@@ -222,8 +222,8 @@ class _Problem:
         covariance = gain @ inputs @ gain.T
         found = {name: Found(0.0, 0.0, 0.0) for name in self.gone}
         for u, c, spread in zip(self.free, coordinates, np.sqrt(np.diag(covariance)), strict=True):
-            ends = (u.value(float(c + sign * _COVERAGE * spread)) for sign in (-1.0, 1.0))
+            ends = (u.value(float(c + sign * NORMAL_95 * spread)) for sign in (-1.0, 1.0))
             low, high = ends
             found[u.name] = Found(u.value(float(c)), max(low, 0.0), high)
         known = np.sqrt(np.einsum("ij,jk,ik->i", jacobian, covariance, jacobian))
-        return Fitted(found, self.at(coordinates), _COVERAGE * known, unexplained, covariance)
+        return Fitted(found, self.at(coordinates), NORMAL_95 * known, unexplained, covariance)

@@ -7,7 +7,7 @@ import math
 from collections.abc import Callable, Sequence
 
 from vadist.errors import UsageError
-from vadist.parts.least_squares import Fitted, Found, Unknown, fit_readings
+from vadist.parts.least_squares import NORMAL_95, Fitted, Found, Unknown, fit_readings
 from vadist.parts.measured_part import MeasuredPart
 from vadist.parts.readings import Reading, Readings
 from vadist.quantities import thermal_voltage
@@ -107,8 +107,8 @@ def _junction(
 
 
 def _zener(readings: Readings, accuracy: float) -> MeasuredPart:
-    reverse = _rising([p for p in readings.pairs if not p.forward], 2, "volts backwards")
-    forward = [p for p in readings.pairs if p.forward]
+    reverse = _rising([p for p in readings.pairs if not p.mode], 2, "volts backwards")
+    forward = [p for p in readings.pairs if p.mode]
     test = min((p.at for p in reverse), key=lambda a: abs(math.log(a / 5e-3)))
     ratio = math.log(reverse[-1].at / reverse[0].at)
     knee = max((reverse[-1].shown - reverse[0].shown) / ratio, 1e-3)
@@ -144,14 +144,21 @@ def _zener(readings: Readings, accuracy: float) -> MeasuredPart:
 def _transistor(readings: Readings, accuracy: float) -> MeasuredPart:
     """VBE tells Is; the gain over current tells Bf, the leakage and the knee.
 
-    With the collector far from saturation If is Ic qb, and qb^2 = qb + If/IKF makes qb = 1 +
-    Ic/IKF; so 1/hFE = qb/Bf + Ise sqrt(qb/(Is Ic)) and VBE = Vt ln(Ic qb/Is).
+    With the collector far from saturation C = Ic - Is/Br - Isc is carried, (If + Is)/qb, and qb^2 =
+    qb + If/IKF makes qb = 1 + C/IKF, but for Is. So VBE = Vt ln(C qb/Is) and Ib = (C qb - Is)/Bf +
+    Ise (sqrt(C qb/Is) - 1) - Is/Br - Isc. With the emitter open If (1 + 1/Bf) = -Is, so that from
+    collector to base flows Is/(1 + Bf) + Is/Br + Isc.
     """
     gains = sorted((p for p in readings.pairs if not p.unit), key=lambda p: p.at)
     volts = [p for p in readings.pairs if p.unit == "V"]
+    leaks = [p for p in readings.pairs if p.mode]
     if not gains:
         raise UsageError("--measure: a transistor needs a current gain, like 1mA=210")
-    held: dict[str, tuple[float, str]] = {"reverse_beta": (1.0, "not measured")}
+    germanium = readings.kind.name.startswith("germanium")
+    if germanium and not volts:
+        raise UsageError("--measure: a germanium transistor needs volts, like 1mA=0.189V")
+    back = 10.0 if germanium else 1.0
+    held: dict[str, tuple[float, str]] = {"reverse_beta": (back, "not measured")}
     unknowns = [Unknown("forward_beta", max(p.shown for p in gains))]
     if volts:
         size = volts[0].at * math.exp(-volts[0].shown / thermal_voltage())
@@ -166,13 +173,18 @@ def _transistor(readings: Readings, accuracy: float) -> MeasuredPart:
     if len(currents) > 2:
         unknowns.append(Unknown("per_knee", 1.0 / gains[-1].at, True, (0.0, 100.0 / gains[-1].at)))
 
+    leak = _leakage(leaks)
+
     def shown(values: dict[str, float], reading: Reading, current: float) -> float:
-        size = values.get("saturation_current", usual)
-        charge = 1.0 + current * values.get("per_knee", 0.0)
+        size, gain = values.get("saturation_current", usual), values["forward_beta"]
+        away = max(leak.shown - size / (1.0 + gain), 0.0) if leak else size / back
+        carried = max(current - away, 1e-3 * current)
+        charge = 1.0 + carried * values.get("per_knee", 0.0)
         if reading.unit == "V":
-            return thermal_voltage() * math.log(current * charge / size)
-        leak = values.get("emitter_leakage", 0.0) * math.sqrt(charge / (size * current))
-        return 1.0 / (charge / values["forward_beta"] + leak)
+            return thermal_voltage() * math.log(carried * charge / size)
+        low = values.get("emitter_leakage", 0.0) * (math.sqrt(carried * charge / size) - 1.0)
+        base = (carried * charge - size) / gain + low - away
+        return current / max(base, 1e-9 * current)
 
     pairs = [*gains, *volts]
     fitted = fit_readings(unknowns, shown, pairs, accuracy)
@@ -181,8 +193,31 @@ def _transistor(readings: Readings, accuracy: float) -> MeasuredPart:
     if knee.value:
         most = 1.0 / knee.low if knee.low else math.inf
         found["knee_current"] = Found(1.0 / knee.value, 1.0 / knee.high, most)
-    polarity = "pnp" if readings.kind.name == "pnp" else ""
-    return MeasuredPart(readings.kind.name, "", polarity, found, held, tuple(pairs), fitted)
+    if leak:
+        size = found.get("saturation_current", Found(usual, usual, usual)).value
+        carried = size * (1.0 / (1.0 + found["forward_beta"].value) + 1.0 / back)
+        found["collector_leakage"] = _beyond(leak, carried, accuracy)
+    family, polarity = ("germanium" if germanium else ""), readings.kind.name[-3:]
+    told = "" if polarity == "npn" else polarity
+    return MeasuredPart(readings.kind.name, family, told, found, held, tuple(pairs), fitted)
+
+
+def _leakage(leaks: Sequence[Reading]) -> Reading | None:
+    if len(leaks) > 1:
+        raise UsageError(f"--measure: one reading of leakage is enough (got {len(leaks)})")
+    return leaks[0] if leaks else None
+
+
+def _beyond(leak: Reading, carried: float, accuracy: float) -> Found:
+    """Isc: what leaks beyond that which the saturation current carries."""
+    if not leak.shown > carried:
+        raise UsageError(
+            f"--measure: {leak.text}: leakage must be more than the {carried:.3g} A that the "
+            "saturation current makes of it"
+        )
+    own, common = leak.step / math.sqrt(12.0), accuracy * leak.shown / math.sqrt(3.0)
+    reach, value = NORMAL_95 * math.hypot(own, common), leak.shown - carried
+    return Found(value, max(value - reach, 0.0), value + reach)
 
 
 def _jfet(readings: Readings, accuracy: float) -> MeasuredPart:
@@ -260,7 +295,7 @@ def _falling(readings: Readings, sign: float) -> list[Reading]:
 _KINDS: dict[str, Callable[[Readings, float], MeasuredPart]] = {
     **dict.fromkeys(("diode", "germanium", "schottky", "led"), _diode),
     "zener": _zener,
-    **dict.fromkeys(("npn", "pnp"), _transistor),
+    **dict.fromkeys(("npn", "pnp", "germanium-npn", "germanium-pnp"), _transistor),
     **dict.fromkeys(("njfet", "pjfet"), _jfet),
     **dict.fromkeys(("nmosfet", "pmosfet"), _mosfet),
 }

@@ -12,7 +12,7 @@ _UNITS = {
     "saturation_current": "A", "emission_coefficient": "", "series_resistance": "ohm",
     "forward_beta": "", "reverse_beta": "", "emitter_leakage": "A", "knee_current": "A",
     "breakdown": "V", "test_current": "A", "knee": "V", "idss": "A", "pinch_off": "V",
-    "threshold": "V", "transconductance": "",
+    "threshold": "V", "transconductance": "A/V2", "collector_leakage": "A",
 }  # fmt: skip
 _DIGITS = 4
 

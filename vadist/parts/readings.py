@@ -22,7 +22,7 @@ _LARGEST = {"A": 10.0, "V": 1000.0, "": 1e6}
 _SMALLEST = {"A": 1e-12, "V": 0.0, "": 1e-3}
 # What a bench meter can show of a small part (common practice, no published source).
 
-_FORWARD = "forward"
+FORWARD, LEAKAGE = "forward", "leakage"
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,8 +43,8 @@ class ReadingKind:
     example: str
 
 
-# What parts of the library show: 1N4148, 1N34A, BAT54, red LED, BZX55C5V1, BC547B; and FETs of
-# 3.1 mA and 2 V, and of 60 mA/V^2 and 1.8 V, by the square law.
+# What parts of the library show: 1N4148, 1N34A, BAT54, red LED, BZX55C5V1, BC547B, 2N1308
+# and 2N1307; and FETs of 3.1 mA and 2 V, and of 60 mA/V^2 and 1.8 V, by the square law.
 _EXAMPLES = {
     "diode": "0.1mA=0.465V 1mA=0.582V 10mA=0.714V",
     "germanium": "0.1mA=0.17V 1mA=0.30V 5mA=0.55V",
@@ -58,6 +58,8 @@ READING_KINDS = {
         ReadingKind("zener", "A", ("V",), "1mA=4.82V 5mA=5.10V 20mA=5.34V forward 10mA=0.77V"),
         ReadingKind("npn", "A", ("V", ""), "0.1mA=221 1mA=266 1mA=0.634V"),
         ReadingKind("pnp", "A", ("V", ""), "0.1mA=221 1mA=266 1mA=0.634V"),
+        ReadingKind("germanium-npn", "A", ("V", ""), "1mA=220 1mA=0.189V leakage 9V=2.1uA"),
+        ReadingKind("germanium-pnp", "A", ("V", ""), "1mA=180 1mA=0.189V leakage 9V=2.1uA"),
         ReadingKind("njfet", "V", ("A",), "0V=3.10mA -0.5V=1.74mA -1V=0.775mA"),
         ReadingKind("pjfet", "V", ("A",), "0V=3.10mA 0.5V=1.74mA 1V=0.775mA"),
         ReadingKind("nmosfet", "V", ("A",), "2V=1.20mA 2.2V=4.80mA 2.4V=10.8mA"),
@@ -65,6 +67,13 @@ READING_KINDS = {
     )
 }
 """Every kind that ``--measure`` takes."""
+
+_LEAKAGE = ReadingKind("leakage", "V", ("A",), "9V=2.1uA")
+_MODES = {
+    "zener": {FORWARD: READING_KINDS["diode"]},
+    **{key: {LEAKAGE: _LEAKAGE} for key in ("npn", "pnp", "germanium-npn", "germanium-pnp")},
+}
+# Words that change what the pairs after them are, by the kind that knows them.
 
 
 @dataclass(frozen=True, slots=True)
@@ -79,8 +88,9 @@ class Reading:
         Of what was shown.
     step : float
         The last digit of what was shown: the meter resolved no finer.
-    forward : bool
-        Whether a Zener diode conducted forward.
+    mode : str
+        ``forward`` of a Zener diode that conducted so, ``leakage`` of a transistor's collector to
+        base with its emitter open; else empty.
     text : str
     """
 
@@ -88,7 +98,7 @@ class Reading:
     shown: float
     unit: str
     step: float
-    forward: bool
+    mode: str
     text: str
 
 
@@ -132,16 +142,17 @@ def parse_readings(text: str) -> Readings:
     if "=" not in rest:
         return Readings(kind, tuple(_from_file(Path(rest), kind)))
     pairs = []
-    forward = False
+    mode, meant = "", kind
     for word in words[1:]:
-        if kind.name == "zener" and word.casefold() == _FORWARD:
-            forward = True
+        if word.casefold() in _MODES.get(kind.name, ()):
+            mode = word.casefold()
+            meant = _MODES[kind.name][mode]
         elif word.count("=") != 1:
-            raise UsageError(f"--measure: {printable(word[:80])!r} is no pair like {_one(kind)}")
+            raise UsageError(f"--measure: {printable(word[:80])!r} is no pair like {_one(meant)}")
         else:
             place = f"--measure: {printable(word[:80])}"
             left, _, right = word.partition("=")
-            pairs.append(_pair(left, right, kind, place, forward=forward))
+            pairs.append(_pair(left, right, meant, place, mode))
     return Readings(kind, tuple(_checked(pairs, "--measure")))
 
 
@@ -158,7 +169,7 @@ def _one(kind: ReadingKind) -> str:
     return kind.example.split()[0]
 
 
-def _pair(left: str, right: str, kind: ReadingKind, place: str, *, forward: bool) -> Reading:
+def _pair(left: str, right: str, kind: ReadingKind, place: str, mode: str = "") -> Reading:
     """Whichever side has the unit of what is set was set."""
     units = "amperes" if kind.sets == "A" else "volts"
     for at, shown in ((left, right), (right, left)):
@@ -167,7 +178,7 @@ def _pair(left: str, right: str, kind: ReadingKind, place: str, *, forward: bool
         unit = _unit(shown)
         if unit in kind.shows and unit != kind.sets:
             value, reading = _number(at, kind.sets, place), _number(shown, unit, place)
-            return _kept(Reading(value, reading, unit, _step(shown, reading), forward,
+            return _kept(Reading(value, reading, unit, _step(shown, reading), mode,
                                  f"{at}={shown}"), kind, place)  # fmt: skip
     what = {"A": "amperes", "V": "volts", "": "a bare gain"}
     needs = " or ".join(what[unit] for unit in kind.shows)
@@ -251,7 +262,7 @@ def _from_file(path: Path, kind: ReadingKind) -> list[Reading]:
         if delimiter != ",":
             cells = [cell.replace(",", ".") for cell in cells]
         cells = [c + u if _unit(c) == "" else c for c, u in zip(cells, units, strict=True)]
-        pairs.append(_pair(cells[0], cells[1], kind, place, forward=False))
+        pairs.append(_pair(cells[0], cells[1], kind, place))
     return _checked(pairs, shown)
 
 
