@@ -212,9 +212,10 @@ class PartRecord:
     @property
     def words(self) -> str:
         """What a search is held against."""
-        told = (v for v in self.numbers.values() if isinstance(v, str))
+        family, polarity = (getattr(self.model, k, "") for k in ("family", "polarity"))
+        channel = f"{polarity}-channel" if len(polarity) == 1 else polarity
         gone = "out of production" if self.out_of_production else ""
-        return " ".join((self.name, self.kind, *told, gone)).casefold()
+        return " ".join((self.name, self.kind, family, channel, gone)).casefold()
 
 
 _LEAST_V, _LEAST_RATIO = 0.5e-3, 0.5e-2
@@ -289,8 +290,10 @@ def find_records(words: list[str]) -> list[PartRecord]:
 
     Examples
     --------
-    >>> [record.name for record in find_records(["germanium", "diodes"])]
-    ['1N34A', 'NTE109']
+    >>> [record.name for record in find_records(["germanium", "npn"])]
+    ['2N1308']
+    >>> [record.name for record in find_records(["p-channel", "JFET"])]
+    ['2N5460', 'J176']
     """
     records = part_records()
     wanted = [word.casefold() for word in words]
