@@ -64,9 +64,10 @@ def test_shot_noise_of_gates_and_bodies():
 
 
 @pytest.mark.parametrize("cathode", [SUPPLY, GROUND])
-def test_noise_of_a_zener(cathode):
+@pytest.mark.parametrize("knee_v", [0.175, 0.02])
+def test_noise_of_a_zener(cathode, knee_v):
     """2 q I in breakdown and forward, where Is is nothing beside; 4 k T g without current."""
-    model = find_zener("BZX55C5V1")
+    model = dataclasses.replace(find_zener("BZX55C5V1"), knee_v=knee_v)
     network = Network(supply_v=12.0)
     anode = GROUND if cathode == SUPPLY else SUPPLY
     network.resistor("r", "a", anode, 3.3e3)
