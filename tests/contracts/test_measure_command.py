@@ -7,10 +7,13 @@ import tomllib
 from pathlib import Path
 
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
 from vadist.cli import main
 from vadist.designs.files import load_design
 from vadist.designs.values import read_value
+from vadist.errors import UsageError
 from vadist.parts.measured import measure
 from vadist.parts.readings import READING_KINDS, parse_readings
 from vadist.stages.stage import FieldInfo
@@ -145,6 +148,7 @@ def test_a_better_meter_knows_better() -> None:
         ("diode 1mA=0.6V forward 2mA=1V", "'forward' is no pair like"),
         ("zener 5mA=5.1V forward 10mA=0.77V", "needs volts backwards at 2 currents or more"),
         ("npn 1mA=0.6V", "a transistor needs a current gain, like 1mA=210"),
+        ("npn 1mA=266 1mA=6V", "1mA=6V: base-emitter volts must be <= 2 V"),
         ("npn 1mA=266 1mA=0.6A", "1mA=0.6A: needs amperes and volts or a bare gain"),
         ("germanium-pnp 1mA=100", "a germanium transistor needs volts, like 1mA=0.189V"),
         ("npn 1mA=266 leakage 1mA=3", "1mA=3: needs volts and amperes, with units (like 9V="),
@@ -224,3 +228,33 @@ def test_the_page_of_parts_shows_what_is_printed(capsys) -> None:
         assert main(shlex.split(command)) == 0
         printed = " ".join(capsys.readouterr().out.split())
         assert " ".join(text.split()) in printed
+
+
+POWERS = st.floats(-13.0, 4.0)
+WORDS = st.one_of(
+    st.builds(lambda a, v: f"{10**a:.3g}A={10**v:.4g}V", POWERS, POWERS),
+    st.builds(lambda a, v: f"{10**a:.3g}A={10**v:.4g}V", st.floats(-5.0, -1.0), st.floats(-1, 0)),
+    st.builds(lambda v, a: f"{v:.3g}V={10**a:.4g}A", st.floats(-5.0, 5.0), POWERS),
+    st.builds(lambda a, g: f"{10**a:.3g}A={10**g:.4g}", st.floats(-5.0, -1.0), st.floats(0, 4)),
+    st.sampled_from(["forward", "leakage", "=", "1mA=", "=1V", "1mA=1V=1", "nan", "1mA=nanV"]),
+)
+
+
+@settings(max_examples=200, derandomize=True, deadline=None)
+@given(st.sampled_from(sorted(READING_KINDS)), st.lists(WORDS, max_size=5),
+       st.sampled_from([0.0, 0.01, 0.2]))  # fmt: skip
+def test_any_readings_are_measured_or_refused(kind: str, words: list[str], accuracy: float) -> None:
+    """Every number that is told is one, and what is pasted is TOML."""
+    try:
+        part = measure(parse_readings(" ".join([kind, *words])), accuracy)
+    except UsageError as error:
+        said = str(error)
+    else:
+        said = part.inline
+    assert "\n" not in said
+    if not said.startswith("{"):
+        return
+    told = json.dumps(part.as_json(accuracy), allow_nan=False)
+    assert json.loads(told)["inline"] == part.inline
+    assert tomllib.loads(f"x = {part.inline}")["x"]["name"] == f"measured {kind}"
+    assert all("nan" not in line for line in part.lines(accuracy))

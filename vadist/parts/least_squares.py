@@ -28,6 +28,9 @@ _TOO_ALIKE = 1e7
 _NOTHING = 1e-3
 """Of its scale: what ends below is zero."""
 
+_REACH = 300.0
+"""Farther from its start, as a logarithm, no value is looked for."""
+
 _AT_BOUND, _PART, _FIRST_WIDTH = 1e-6, 1e-5, 1e-2
 
 NORMAL_95 = 1.959963984540054
@@ -56,7 +59,9 @@ class Unknown:
 
     def value(self, coordinate: float) -> float:
         """The value at the coordinate that the fit moves."""
-        return self.start * (coordinate if self.may_be_nothing else math.exp(coordinate))
+        if self.may_be_nothing:
+            return self.start * coordinate
+        return self.start * math.exp(max(-_REACH, min(coordinate, _REACH)))
 
     @property
     def limits(self) -> tuple[float, float]:
@@ -64,7 +69,8 @@ class Unknown:
         low, high = self.bounds
         if self.may_be_nothing:
             return 0.0, high / self.start
-        return math.log(low / self.start), math.log(high / self.start)
+        ends = math.log(low) - math.log(self.start), math.log(high) - math.log(self.start)
+        return max(ends[0], -_REACH), min(ends[1], _REACH)
 
 
 @dataclass(frozen=True, slots=True)

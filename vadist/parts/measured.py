@@ -21,6 +21,8 @@ _USUAL_A = 1e-14
 # Saturation current of a small transistor whose VBE was not measured: it sets its leakage's scale.
 
 _EMISSION = (0.3, 20.0)
+_SIZES = (1e-200, 1.0)
+_LARGEST_VBE = 2.0
 
 
 def parse_meter(text: str) -> float:
@@ -87,7 +89,7 @@ def _junction(
     n = min(max(slope / thermal_voltage(), _EMISSION[0] * 1.01), _EMISSION[1] * 0.99)
     size = first.at * math.exp(-first.shown / (n * thermal_voltage()))
     unknowns = [
-        Unknown("saturation_current", max(size, 1e-200)),
+        Unknown("saturation_current", max(size, _SIZES[0]), bounds=_SIZES),
         Unknown("emission_coefficient", n, bounds=_EMISSION),
     ]
     held = {}
@@ -114,7 +116,7 @@ def _zener(readings: Readings, accuracy: float) -> MeasuredPart:
     knee = max((reverse[-1].shown - reverse[0].shown) / ratio, 1e-3)
     unknowns = [
         Unknown("breakdown", reverse[0].shown),
-        Unknown("knee", knee, bounds=(1e-4, 0.99 * reverse[0].shown)),
+        Unknown("knee", knee, bounds=(1e-6 * reverse[0].shown, 0.99 * reverse[0].shown)),
     ]
     held: dict[str, tuple[float, str]] = {"test_current": (test, "one of the readings'")}
     if len({p.at for p in reverse}) > 2:
@@ -158,6 +160,11 @@ def _transistor(readings: Readings, accuracy: float) -> MeasuredPart:
     if germanium and not volts:
         raise UsageError("--measure: a germanium transistor needs volts, like 1mA=0.189V")
     back = 10.0 if germanium else 1.0
+    high = next((p for p in volts if p.shown > _LARGEST_VBE), None)
+    if high is not None:
+        raise UsageError(
+            f"--measure: {high.text}: base-emitter volts must be <= {_LARGEST_VBE:g} V"
+        )
     held: dict[str, tuple[float, str]] = {"reverse_beta": (back, "not measured")}
     unknowns = [Unknown("forward_beta", max(p.shown for p in gains))]
     if volts:

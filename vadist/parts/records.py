@@ -293,7 +293,7 @@ def find_records(words: list[str]) -> list[PartRecord]:
     >>> [record.name for record in find_records(["germanium", "npn"])]
     ['2N1308']
     >>> [record.name for record in find_records(["p-channel", "JFET"])]
-    ['2N5460', 'J176']
+    ['2N5460', '2N5461', 'J176']
     """
     records = part_records()
     wanted = [word.casefold() for word in words]
