@@ -139,7 +139,7 @@ def test_a_better_meter_knows_better() -> None:
         ("diode 1mA=0.6 10mA=0.7V", "1mA=0.6: needs amperes and volts, with units"),
         ("diode 1mA=0.7V 10mA=0.6V", "must rise with current (got 1mA=0.7V and 10mA=0.6V)"),
         ("diode -1mA=0.6V 2mA=0.7V", "-1mA=0.6V: must lie within 1e-12 to 10 A"),
-        ("diode 1mA=0V 2mA=0.6V", "1mA=0V: must lie within 0 to 1000 V, more than 0 (got 0)"),
+        ("diode 1mA=0V 2mA=0.6V", "1mA=0V: must lie within 1e-06 to 1000 V (got 0)"),
         ("diode 1mA=0.6V=2 2mA=1V", "'1mA=0.6V=2' is no pair like 0.1mA=0.465V"),
         ("diode 1mA=0.6V 2mA", "'2mA' is no pair like 0.1mA=0.465V"),
         ("diode 1mA=1V 1.5mA=9V", "emission_coefficient would leave 0.3 to 20"),
@@ -179,7 +179,10 @@ def test_bad_readings_are_one_line(text: str, said: str, capsys) -> None:
         ("1,2,3\n", "line 1: must hold two columns (got 3)"),
         ("current (mW),voltage (V)\n1,2\n", "line 1: a column must be in A or V"),
         ("current (mA),voltage (V)\n1,0.6\n2,x\n", "line 3: needs amperes and volts"),
-        ("current (mA),voltage (V)\n1,0.6\n2,-0.7\n", "line 3: must lie within 0 to 1000 V"),
+        (
+            "current (mA),voltage (V)\n1,0.6\n2,-0.7\n",
+            "line 3: must lie within 1e-06 to 1000 V (got -0.7)",
+        ),
         ("0.001,0.6\n" * 1001, "at most 1000 readings (got 1001)"),
     ],
 )

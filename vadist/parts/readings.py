@@ -19,8 +19,11 @@ from vadist.quantities import parse_quantity
 MOST_READINGS = 1000
 _LARGEST_FILE_BYTES = 1_000_000
 _LARGEST = {"A": 10.0, "V": 1000.0, "": 1e6}
-_SMALLEST = {"A": 1e-12, "V": 0.0, "": 1e-3}
+_SMALLEST = {"A": 1e-12, "V": 1e-6, "": 1e-3}
 # What a bench meter can show of a small part (common practice, no published source).
+
+_FINEST = 1e-9
+# Of what is read: no meter resolves finer, however many digits are typed.
 
 FORWARD, LEAKAGE = "forward", "leakage"
 
@@ -210,7 +213,7 @@ def _step(text: str, value: float) -> float:
     written = digits[0]
     decimals = len(written.partition(".")[2])
     scale = abs(value) / float(written) if float(written) else 1.0
-    return float(f"{10.0**-decimals * scale:.6g}")
+    return max(float(f"{10.0**-decimals * scale:.6g}"), _FINEST * abs(value))
 
 
 def _kept(reading: Reading, kind: ReadingKind, place: str) -> Reading:
@@ -218,10 +221,10 @@ def _kept(reading: Reading, kind: ReadingKind, place: str) -> Reading:
     for value, unit in ((reading.at, kind.sets), (reading.shown, reading.unit)):
         gate = unit == "V" and kind.sets == "V"
         size = abs(value) if gate else value
-        if not _SMALLEST[unit] <= size <= _LARGEST[unit] or (size == 0.0 and not gate):
+        if not (_SMALLEST[unit] <= size <= _LARGEST[unit] or (gate and size == 0.0)):
             raise UsageError(
                 f"{place}: must lie within {_SMALLEST[unit]:g} to {_LARGEST[unit]:g} "
-                f"{unit or 'of gain'}, more than 0 (got {value:g})"
+                f"{unit or 'of gain'} (got {value:g})"
             )
     against = {"njfet": 1.0, "pmosfet": 1.0, "pjfet": -1.0, "nmosfet": -1.0}.get(kind.name, 0.0)
     if reading.at * against > 0.0:
