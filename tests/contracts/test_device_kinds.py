@@ -125,6 +125,31 @@ def test_a_thousand_volts_either_way_are_solved(name: str) -> None:
     assert np.isfinite(stepped(name, np.concatenate([square, noise]))).all()
 
 
+@pytest.mark.parametrize("name", POLARITIES)
+def test_an_amplifying_transistor_tells_how_far_its_node_goes(name: str) -> None:
+    """Between the rail its load leads to and where the transistor is fully open."""
+    solved = solve_network(CIRCUITS[name]())
+    (placed,) = solved.resting_devices()
+    upper, _, lower = placed.device.record.terminals
+    at, swing = placed.resting, placed.device.record.swing
+    saturation = 0.2 if upper == "collector" else 0.0
+    low, high = swing(upper, at, 9.0)
+    other_low, other_high = swing(lower, at, 9.0)
+    if name[0] == "n":
+        assert (low, high) == (pytest.approx(at.volts[lower] + saturation), 9.0)
+        assert (other_low, other_high) == (0.0, pytest.approx(at.volts[upper] - saturation))
+    else:
+        assert (low, high) == (0.0, pytest.approx(at.volts[lower] - saturation))
+        assert (other_low, other_high) == (pytest.approx(at.volts[upper] + saturation), 9.0)
+    assert swing("gate", at, 9.0) is swing("base", at, 9.0) is None
+
+
+def test_a_transistor_that_clips_does_not_tell_how_far() -> None:
+    """At rest it carries nothing: what drives the node is another part."""
+    for placed in solve_network(CIRCUITS["n mosfets clipping"]()).resting_devices():
+        assert placed.device.record.swing("drain", placed.resting, 9.0) is None
+
+
 @pytest.mark.parametrize("name", [n for n in POLARITIES if n[0] == "p"])
 def test_the_other_polarity_is_the_mirror_image(name: str) -> None:
     """All volts counted from the other rail and reversed: one law serves both.

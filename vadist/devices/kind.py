@@ -17,6 +17,10 @@ GROUND = "ground"
 STEP_IN_EXPONENTS = 2.5
 """Newton may pass the steep end of a law by this many e-folds at a time."""
 
+DRIVING_A = 1e-6
+"""Current from which on a transistor at rest counts as what drives its node; amplifying stages of
+guitar circuits rest at tens of microamperes and more (common practice, no published source)."""
+
 Volts = Mapping[str, float]
 Capacitance = tuple[str, str, float]
 """(terminal, terminal, farad)."""
@@ -57,9 +61,10 @@ class Resting:
     ) -> tuple[float, float] | None:
         """How far a node at either end of a channel goes: closed, or open but for some volts.
 
-        Of an N-channel the current runs from the upper end to the lower.
+        Of an N-channel the current runs from the upper end to the lower. One that carries none at
+        rest, by its last port, does not drive the node: it clips, and says nothing of how far.
         """
-        if terminal not in (upper, lower):
+        if terminal not in (upper, lower) or not self.currents[-1] > DRIVING_A:
             return None
         open_v = self.volts[lower if terminal == upper else upper]
         if (terminal == upper) == (self.polarity > 0.0):
