@@ -50,14 +50,14 @@ def common_emitter(model: TransistorModel) -> Network:
 def common_source_jfet(name: str) -> Network:
     """Self-bias.
 
-    2N5457, wanted 1 mA: Vgs 3.06 V (1 - sqrt(1/2.85)) = 1.25 V, so 1k2; drain in the middle between
-    3.0 V, where it leaves saturation, and 9 V: 3 V/1 mA, so 3k3. 2N5460, wanted 0.5 mA: 1.79 V
-    (1 - sqrt(0.5/1.67)) = 0.81 V, so 1k5; 3.6 V/0.5 mA, so 6k8. 1M is a light load for a pickup;
+    2N5457, wanted 1 mA: Vgs 2.64 V (1 - sqrt(1/3.32)) = 1.19 V, so 1k2; drain in the middle between
+    2.6 V, where it leaves saturation, and 9 V: 3.2 V/1 mA, so 3k3. 2N5460, wanted 0.5 mA: 2.19 V
+    (1 - sqrt(0.5/2.21)) = 1.15 V, so 2k2; 3.4 V/0.5 mA, so 6k8. 1M is a light load for a pickup;
     with 10 nF 16 Hz.
     """
     model, network = find_jfet(name), _network()
     near, far = (GROUND, SUPPLY) if model.polarity == "n" else (SUPPLY, GROUND)
-    source_ohm, drain_ohm = (1.2e3, 3.3e3) if model.polarity == "n" else (1.5e3, 6.8e3)
+    source_ohm, drain_ohm = (1.2e3, 3.3e3) if model.polarity == "n" else (2.2e3, 6.8e3)
     network.capacitor("in", INPUT, "gate", 10e-9)
     network.resistor("gate", "gate", near, 1e6)
     network.resistor("source", "source", near, source_ohm)
@@ -69,8 +69,8 @@ def common_source_jfet(name: str) -> Network:
 def common_source_mosfet(name: str) -> Network:
     """Divider bias.
 
-    Wanted 1 mA and 1 V at the source: 1k. 2N7000: Vgs 1.71 V + sqrt(2 mA/53.9 mA/V2) = 1.90 V,
-    BS250 2.00 V; gate some 2.9 V from the rail, 9 V 470k/1470k. Drain in the middle of what is
+    Wanted 1 mA and 1 V at the source: 1k. 2N7000: Vgs 1.73 V + sqrt(2 mA/73.3 mA/V2) = 1.89 V,
+    BS250 2.05 V; gate some 2.9 V from the rail, 9 V 470k/1470k. Drain in the middle of what is
     left: 3k9. 320k at the gate: 47 nF is 11 Hz.
     """
     model, network = find_mosfet(name), _network()

@@ -27,7 +27,7 @@ from vadist.designs.slips import other_transistor, printed_code, unusual
 from vadist.designs.supply import Ripple
 from vadist.designs.words import reject_unknown, shown, toml_string
 from vadist.errors import DesignError, DesignWarning
-from vadist.names import nearest
+from vadist.names import is_one_of, nearest
 from vadist.parts import (
     DIODE_FAMILIES,
     TRANSISTORS,
@@ -179,8 +179,8 @@ def _read_choice(info: FieldInfo, raw: object, _: Any) -> str:
 def _read_device(info: FieldInfo, raw: object, _: Any) -> PartModel:
     model, find = _DEVICES[info.kind]
     if isinstance(raw, str):
-        if info.choices and (kind := other_transistor(raw)) and raw not in TRANSISTORS:
-            known = [t.name for t in TRANSISTORS.values() if t.polarity in info.choices]
+        known = [t.name for t in TRANSISTORS.values() if t.polarity in info.choices]
+        if info.choices and (kind := other_transistor(raw)) and not is_one_of(raw, known):
             raise DesignError(
                 f"must be an NPN transistor (got {shown(raw)}; it is {kind}, which this block "
                 f"does not take; there are {', '.join(known)})"

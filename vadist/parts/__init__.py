@@ -2,12 +2,14 @@
 
 from vadist.parts.diodes import DIODE_FAMILIES, DiodeModel
 from vadist.parts.fets import JfetModel, MosfetModel
-from vadist.parts.fets_and_zeners import JFETS, MOSFETS, ZENERS
 from vadist.parts.library import (
     DIODES,
+    JFETS,
     LIBRARY,
+    MOSFETS,
     OPAMPS,
     TRANSISTORS,
+    ZENERS,
     PartModel,
     find_diode,
     find_jfet,

@@ -108,15 +108,19 @@ class TransistorModel:
         return (
             f"{self.polarity.upper()}, Is {format_quantity(self.saturation_current_a, 'A')}, "
             f"beta {self.forward_beta:g}, reverse beta {self.reverse_beta:g}, "
-            f"Early {self.early_voltage_v:g} V, "
+            f"{self._limit('Early', self.early_voltage_v, 'V')}"
             f"leakage {format_quantity(self.emitter_leakage_a, 'A')} and "
             f"{format_quantity(self.collector_leakage_a, 'A')}, "
-            f"knee {self.knee_current_a * 1e3:g} mA, "
+            f"{self._limit('knee', self.knee_current_a * 1e3, 'mA')}"
             f"Rb {format_quantity(self.base_resistance_ohm, 'ohm')}"
             + capacitances(
                 Cbe=self.base_emitter_capacitance_f, Cbc=self.base_collector_capacitance_f
             )
         )
+
+    @staticmethod
+    def _limit(name: str, value: float, unit: str) -> str:
+        return f"{name} {value:g} {unit}, " if math.isfinite(value) else ""
 
     def __post_init__(self) -> None:
         require_name(self.name)
