@@ -31,28 +31,35 @@ RATE = 384_000
 every_kind = pytest.mark.parametrize("kind", KINDS.values(), ids=lambda k: k.name)
 
 
-@every_kind
-def test_the_law_gives_each_current_with_its_slopes(kind: DeviceKind) -> None:
+def about(kind: DeviceKind, volts: list[float]) -> tuple[float, ...]:
+    """The law's constants at a point of rest."""
     device = placed()[kind.name]
     assert len(device.parameters) == len(kind.parameters)
+    return kind.at_rest(device.named, volts)
+
+
+@every_kind
+def test_the_law_gives_each_current_with_its_slopes(kind: DeviceKind) -> None:
+    """From rest nothing has grown."""
     controls = len(kind.controls)
-    constants = kind.at_rest(device.named, np.full(controls, 0.2))
+    constants = about(kind, [0.1] * controls)
     assert len(constants) == kind.constants
-    found = kind.law(*np.full(controls, 0.1), *constants)
-    assert len(found) == kind.ports * (1 + controls)
-    still = np.reshape(kind.law(*np.zeros(controls), *constants), (kind.ports, 1 + controls))
-    assert np.abs(still[:, 0]).max() < 1e-25, "growths are counted from rest"
+    found = np.reshape(kind.law(*np.zeros(controls), *constants), (kind.ports, 1 + controls))
+    np.testing.assert_array_equal(found[:, 0], 0.0)
+    assert (found[:, 1:] != 0.0).any(axis=1).all()
+    assert kind.pace in (1, 2, 4)
+    origin = kind.origin(placed()[kind.name].named)
+    assert origin is None or len(origin) == controls
 
 
 @every_kind
 def test_slopes_are_the_derivatives_of_the_currents(kind: DeviceKind) -> None:
     """Central differences of the law itself, at points on both sides of its knees."""
-    device = placed()[kind.name]
     controls, step = len(kind.controls), 1e-6
     generator = np.random.default_rng(3)
     for _ in range(20):
         rest = generator.uniform(-0.6, 0.6, controls)
-        at, constants = generator.uniform(-0.6, 0.6, controls), kind.at_rest(device.named, rest)
+        at, constants = generator.uniform(-0.6, 0.6, controls), about(kind, rest)
         found = np.reshape(kind.law(*at, *constants), (kind.ports, 1 + controls))
         for k in range(controls):
             move = step * np.eye(controls)[k]

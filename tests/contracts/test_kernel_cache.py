@@ -20,23 +20,30 @@ from permissions import bound
 
 from vadist.kernel import compiled
 from vadist.kernel.generate import kernel_source
-from vadist.kernel.structure import Structure
+from vadist.kernel.structure import Program, Structure
 
 USE = """
 import json
 import numpy as np
 from vadist.kernel.compiled import kernel
-from vadist.kernel.structure import Structure
-structure = Structure((), states=1, inputs=1, outputs=1, written=1, lanes=1)
-module = kernel(structure)
-s = np.zeros(len(structure.rows))
-s[structure.row_range(structure.coefficients)] = [0.5, 1.0, 1.0, 0.0]
+from vadist.kernel.structure import Program, Structure
+part = Structure((), states=1, outputs=1, written=1, steps=1, samples=(1,), curved=(), slow=0)
+program = Program((part,), ((("take", 0, 0),),), (1,), 0, (-1,), 1, "float64")
+module = kernel(program)
+s = np.zeros(len(program.rows))
+s[program.rows[0, "A_0_0"]], s[program.rows[0, "B_0_3"]], s[program.rows[0, "L_0_0"]] = -0.5, 1.0, 1.0
 y = np.zeros((1, 4, 1))
-module.run(s, np.ones((1, 4, 1)), y, np.zeros(3, dtype=np.int64), 0.0, 1, 0, False)
-assert y.ravel().tolist() == [0.0, 1.0, 1.5, 1.75], y
+module.run(s, np.ones((1, 4, 1)), y, 4, np.zeros(2, dtype=np.int64), 0.0, 1, 0, False)
+assert y.ravel().tolist() == [1.0, 1.5, 1.75, 1.875], y
 stats = module.run.stats
 print(sum(stats.cache_hits.values()), sum(stats.cache_misses.values()), module.__file__)
 """
+
+PROGRAM = Program(
+    (Structure((), states=1, outputs=1, written=1, steps=1, samples=(1,), curved=(), slow=0),),
+    ((("take", 0, 0),),), (1,), 0, (-1,), 1, "float64",
+)  # fmt: skip
+"""A low-pass of one state."""
 
 
 def start(cache: Path, *before: str, **environment: str) -> subprocess.Popen[str]:
@@ -100,19 +107,23 @@ def cached(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[str]:
     """Source of a small kernel; cache and temporary files are in a folder of the test."""
     monkeypatch.setenv("VADIST_CACHE", str(tmp_path / "cache"))
     monkeypatch.setattr(tempfile, "tempdir", str(tmp_path))
-    source = kernel_source(Structure((), states=1, inputs=1, outputs=1, written=1, lanes=1))
+    source = kernel_source(PROGRAM)
     yield source
     for name in [name for name in sys.modules if name.startswith("vadist_kernel_")]:
         if str(tmp_path) in str(sys.modules[name].__file__):
             del sys.modules[name]
 
 
+def load(source: str) -> ModuleType:
+    return compiled._load(source, compiled._signature(PROGRAM.real))
+
+
 def step(module: ModuleType) -> list[float]:
     """Two samples of a low-pass of one state, as :data:`USE` does in a process of its own."""
-    structure = Structure((), states=1, inputs=1, outputs=1, written=1, lanes=1)
-    s, y = np.zeros(len(structure.rows)), np.zeros((1, 2, 1))
-    s[structure.row_range(structure.coefficients)] = [0.5, 1.0, 1.0, 0.0]
-    module.run(s, np.ones((1, 2, 1)), y, np.zeros(3, dtype=np.int64), 0.0, 1, 0, False)
+    rows = PROGRAM.rows
+    s, y = np.zeros(len(rows)), np.zeros((1, 2, 1))
+    s[rows[0, "A_0_0"]], s[rows[0, "B_0_3"]], s[rows[0, "L_0_0"]] = -0.5, 1.0, 1.0
+    module.run(s, np.ones((1, 2, 1)), y, 2, np.zeros(2, dtype=np.int64), 0.0, 1, 0, False)
     return list(y.ravel())
 
 
@@ -123,14 +134,14 @@ def test_what_is_damaged_is_made_again(
 ) -> None:
     """By a program killed as it wrote, or a disk that was full."""
     monkeypatch.setattr(sys, "dont_write_bytecode", False)
-    folder = Path(compiled._load(cached).__file__).parent
+    folder = Path(load(cached).__file__).parent
     (broken,) = folder.rglob(f"*.{ending}")
     whole = broken.read_bytes()
     broken.write_bytes(whole[: int(share * len(whole))] or (b"\xff" if ending == "py" else b""))
-    module = compiled._load(cached)
-    assert step(module) == [0.0, 1.0]
+    module = load(cached)
+    assert step(module) == [1.0, 1.5]
     assert Path(module.__file__).read_text(encoding="utf-8") == cached
-    assert compiled._load(cached).run.stats.cache_hits.total() == 1
+    assert load(cached).run.stats.cache_hits.total() == 1
 
 
 def test_a_full_disk_falls_back(cached: str, tmp_path: Path) -> None:
@@ -138,7 +149,7 @@ def test_a_full_disk_falls_back(cached: str, tmp_path: Path) -> None:
     soft, hard = resource.getrlimit(resource.RLIMIT_FSIZE)
     resource.setrlimit(resource.RLIMIT_FSIZE, (compiled._ROOM_BYTES // 2, hard))
     try:
-        module = compiled._load(cached)
+        module = load(cached)
     finally:
         resource.setrlimit(resource.RLIMIT_FSIZE, (soft, hard))
     assert Path(module.__file__).parents[1] == tmp_path / f"vadist-kernels-{os.getuid()}"
@@ -150,17 +161,17 @@ def test_a_disk_that_fills_up_meanwhile(
     """Where nothing can be kept anywhere, a kernel serves one run."""
     whole, kept = compiled._compiled, tmp_path / "cache"
 
-    def full(name: str, source: str, folder: Path) -> ModuleType:
+    def full(name: str, source: str, folder: Path, *signature: object) -> ModuleType:
         if folder.is_relative_to(kept):
             raise OSError(errno.ENOSPC, "No space left on device", str(folder))
-        return whole(name, source, folder)
+        return whole(name, source, folder, *signature)
 
     monkeypatch.setattr(compiled, "_compiled", full)
-    assert not Path(compiled._load(cached).__file__).is_relative_to(kept)
+    assert not Path(load(cached).__file__).is_relative_to(kept)
     kept = tmp_path
-    module = compiled._load(cached)
+    module = load(cached)
     assert not hasattr(module, "__file__")
-    assert step(module) == [0.0, 1.0]
+    assert step(module) == [1.0, 1.5]
 
 
 def test_a_temporary_folder_that_others_may_enter_is_not_used(cached: str, tmp_path: Path) -> None:
@@ -179,7 +190,7 @@ def test_a_temporary_folder_that_others_may_enter_is_not_used(cached: str, tmp_p
 
 
 def test_what_a_killed_program_left_is_cleared_away(cached: str) -> None:
-    folder = Path(compiled._load(cached).__file__).parent
+    folder = Path(load(cached).__file__).parent
     old, young = folder / ".vadist-0123456789ab.part", folder / ".vadist-0123456789ac.part"
     numbas = folder / "__pycache__" / "vadist_kernel.nbi.tmp.123"
     for path in (old, young, numbas):
@@ -187,7 +198,7 @@ def test_what_a_killed_program_left_is_cleared_away(cached: str) -> None:
     past = time.time() - compiled._KEPT_S - 60.0
     for path in (old, numbas):
         os.utime(path, (past, past))
-    compiled._load(cached)
+    load(cached)
     assert not old.exists()
     assert not numbas.exists()
     assert young.exists()

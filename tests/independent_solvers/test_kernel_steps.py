@@ -14,7 +14,7 @@ from signals import energy_ratio_db
 from vadist.circuits.operating_point import solve_network
 from vadist.designs.chain import Chain
 from vadist.devices.evaluate import currents_and_slopes
-from vadist.kernel.generate import CURVED, STRAIGHT
+from vadist.kernel.part_text import CURVED, STRAIGHT
 from vadist.kernel.structure import TAPS
 from vadist.stages import CouplingHighPass
 from vadist.stepping.circuit import build_circuit

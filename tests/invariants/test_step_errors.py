@@ -10,13 +10,20 @@ import re
 
 import numpy as np
 import pytest
-from example_circuits import PUBLISHED_IS_A, PUBLISHED_VT_V, alone, on_held_rails, published_clipper
+from example_circuits import (
+    PUBLISHED_IS_A,
+    PUBLISHED_R_OHM,
+    PUBLISHED_VT_V,
+    alone,
+    on_held_rails,
+    published_clipper,
+)
 
 from vadist.circuits.operating_point import solve_network
 from vadist.designs.design import Design
 from vadist.rendering.arrays import render, render_candidates
 from vadist.rendering.spans import Rendering, array_window
-from vadist.stepping.batch import Batch, StepError
+from vadist.stepping.batch import Batch, Bundle, StepError
 from vadist.stepping.circuit import build_circuit
 from vadist.stepping.resampling import REACH
 from vadist.stepping.segments import Plan, Span
@@ -130,19 +137,25 @@ def test_a_law_without_a_solution_is_an_error_at_the_fold() -> None:
     two sides touch.
     """
     chain = alone(published_clipper(None), load_ohm=1e18)
-    section = build_circuit(solve_network(chain.design().network()), RATE).sections[0]
+    circuit = build_circuit(solve_network(chain.design().network()), RATE)
+    (section,) = circuit.sections
     ((forward_a, per_v, _, _),) = section.parameters
-    ohm = -float(section.K[0, 0])
     assert (forward_a, per_v) == pytest.approx((PUBLISHED_IS_A, 1.0 / PUBLISHED_VT_V))
+    # Without the straight line through rest, which is part of the linear circuit, K is -R and E 1.
+    lined = float(section.port_slopes[0, 0])
+    ohm = -float(section.K[0, 0]) / (1.0 + lined * float(section.K[0, 0]))
+    assert ohm == pytest.approx(PUBLISHED_R_OHM, rel=1e-6)
     negative = dataclasses.replace(
-        section, K=-section.K, parameters=((forward_a, per_v, 0.0, per_v),)
-    )
+        section,
+        K=np.array([[ohm]]), E=np.array([[1.0]]), port_slopes=np.zeros((1, 1)),
+        parameters=((forward_a, per_v, 0.0, per_v),),
+    )  # fmt: skip
     fold_v = (math.log(1.0 / (ohm * forward_a * per_v)) - 1.0) / per_v + ohm * forward_a
     step_v = 1e-4
     ramp = step_v * np.arange(round(fold_v / step_v) + 20)
-    batch = Batch([negative], 1, frozenset())
+    batch = Batch([Bundle((negative,))], circuit.program(0, real="float64"))
     with pytest.raises(StepError, match="stage, load: no solution") as caught:
-        batch.advance(ramp[None, :, None])
+        batch.advance(ramp[None, :, None], len(ramp))
     failed = round(caught.value.seconds * RATE)
     print(f"fold at {fold_v:.5f} V, failed at {ramp[failed]:.5f} V")
     # Near the fold the linearised step is taken within Newton's tolerance of 5e-5 V.

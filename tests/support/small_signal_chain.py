@@ -7,7 +7,7 @@ from vadist.analysis.small_signal import linear_system, section_response
 from vadist.circuits.operating_point import solve_all, solve_network
 from vadist.designs.design import Design
 from vadist.devices.evaluate import currents_and_slopes
-from vadist.kernel.generate import STRAIGHT
+from vadist.kernel.part_text import STRAIGHT
 from vadist.stepping.discretize import TAPS, DiscreteSection, difference_equations
 from vadist.stepping.paces import usual_pace
 

@@ -1,9 +1,10 @@
 """What the package needs to know of a kind of device.
 
-A device is a law between *control voltages* and *port currents*, both counted from where it rests:
-so no digit is lost in a quiet passage, whatever precision a kernel steps in. To add a kind, write one file
-with its law and its :class:`DeviceKind`, name it in ``vadist.devices``, and give
-:class:`~vadist.circuits.network.Network` a method that places it. Nothing else knows kinds by name.
+A device is a law between *control voltages* and *port currents*, both counted from where it
+rests: so no digit is lost in a quiet passage, whatever precision a kernel steps in. To add a kind,
+write one file with its law and its :class:`DeviceKind`, name it in ``vadist.devices``, and give
+:class:`~vadist.circuits.network.Network` a method that places it. Nothing else knows kinds by
+name.
 """
 
 import inspect

@@ -120,9 +120,8 @@ def _at_rest(parameters: Mapping[str, float], volts: Sequence[float]) -> tuple[f
         # Both currents of a junction are counted from one point.
         reference = half * volt - 0.5 * shift
         leakage = parameters[leak] * math.exp(reference)
-        junctions.append(
-            (current, 0.5 * shift, leakage, offset, -leakage * math.expm1(0.5 * shift))
-        )
+        lost = -leakage * math.expm1(0.5 * shift)
+        junctions.append((current, 0.5 * shift, leakage, offset, lost))
     forward, reverse = junctions
     i_f, i_r = (saturation * math.expm1(min(2.0 * half * v, _LARGEST)) for v in volts)
     root = math.sqrt(1.0 + i_f * parameters["knee_per_a"])

@@ -3,7 +3,6 @@
 from collections.abc import Callable
 from typing import Any
 
-import numpy as np
 from numpy.typing import NDArray
 
 from vadist.kernel.structure import Program

@@ -157,8 +157,8 @@ class Structure:
 
 
 Source = tuple[str, int, int]
-"""Where a signal comes from: ``("take", slot, 0)``, ``("part", part, output)`` of an earlier part of
-the same program, or ``("rail", rail, 0)``."""
+"""Where a signal comes from: ``("take", slot, 0)``, ``("part", part, output)`` of an earlier part
+of the same program, or ``("rail", rail, 0)``."""
 
 
 @dataclass(frozen=True)
@@ -221,7 +221,8 @@ class Program:
             ]
         rail, count = len(self.parts), self.rails
         names += [(rail, f"{word}{k}") for word in ("u", "tick") for k in range(count)]
-        names += [(rail, f"{m}_{a}_{b}") for m in RAIL_MATRICES for a in range(count) for b in range(count)]
+        pairs = [f"{a}_{b}" for a in range(count) for b in range(count)]
+        names += [(rail, f"{matrix}_{pair}") for matrix in RAIL_MATRICES for pair in pairs]
         return {name: row for row, name in enumerate(names)}
 
     def row_range(self, part: int, names: Iterable[str]) -> list[int]:
@@ -230,7 +231,7 @@ class Program:
 
 
 RAIL_WORDS = ("v", "v_old", "q", "q_lost", "flow")
-"""What is kept of every rail: volts now and a tick before, its charge, the rounding that has lost of
+"""What is kept of every rail: volts now and a tick before, its charge, what rounding has lost of
 it, and the current out of it."""
 
 RAIL_MATRICES = ("G", "R")

@@ -341,7 +341,9 @@ def heard_again(
         np.concatenate(
             [
                 carried_over(
-                    p.states[k], before.program(k), here.program(k),
+                    p.states[k],
+                    before.program(k),
+                    here.program(k),
                     here.sample_rate_hz / before.sample_rate_hz,
                 )
                 for p, here, before in zip(kept, circuits, stood, strict=True)

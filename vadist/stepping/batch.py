@@ -150,21 +150,19 @@ class Batch:
         tick, part = divmod(group, len(self._program.parts))
         live, change = (self._program.rows[part, name] for name in ("live", "change"))
         table = self._workspace.reshape(-1, self.width)
-        functions = [getattr(self._kernel, f"{name}{part}") for name in ("newton", "limit")]
+        newton, limit = (getattr(self._kernel, f"{name}{part}") for name in ("newton", "limit"))
         for lane in np.flatnonzero(table[live] > 0.0):
             self._rescued[part] += 1
             with np.errstate(all="ignore"):  # a wild step is halved, not warned of
                 solved = rescue(
-                    self._program, part, *functions, self._workspace,
+                    self._program, part, newton, limit, self._workspace,
                     self.real(NEWTON_TOLERANCE_V), int(lane),
                 )  # fmt: skip
             if not solved:
                 section = self.bundle.sections[part]
                 steps = (self._ticks + tick) * self._program.parts[part].steps + step
                 residual_v = float(table[change, lane])
-                raise StepError(
-                    section.stages, steps / section.step_rate_hz, residual_v, int(lane)
-                )
+                raise StepError(section.stages, steps / section.step_rate_hz, residual_v, int(lane))
 
     def _fill(self, every: Sequence[Bundle]) -> None:
         """Write coefficients and the operating point of all lanes."""

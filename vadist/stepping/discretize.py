@@ -29,7 +29,7 @@ from vadist.stepping.rails import Flows
 from vadist.stepping.state_space import StateSpace, state_space
 
 SLOW = 1.0 / 256.0
-"""Of a state that a step moves: single precision then loses 3e-8 sqrt(128), -130 dB, by rounding."""
+"""Of a state that a step moves: single precision then loses 3e-8 sqrt(128) of it, -130 dB."""
 
 _DEGREES = 4
 _SERIES_BELOW = 1.0
@@ -295,7 +295,8 @@ def _integrals(space: StateSpace, h: float) -> tuple[FloatArray, list[FloatArray
         return _dense_integrals(space.A, h)
     z = space.modes * h
     weights = [
-        _block_diagonal(space.modes, h * math.factorial(k) * _phi(k + 1, z)) for k in range(_DEGREES)
+        _block_diagonal(space.modes, h * math.factorial(k) * _phi(k + 1, z))
+        for k in range(_DEGREES)
     ]
     return _block_diagonal(space.modes, np.exp(z)), weights
 

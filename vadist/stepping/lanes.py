@@ -86,7 +86,8 @@ def run_lanes(
     for first in range(0, frames, _UP_FRAMES):
         last = min(first + _UP_FRAMES, frames)
         fast = up(np.ascontiguousarray(feed(first, last)), last == frames)
-        fast = np.concatenate([waiting, fast, np.zeros((1 if last == frames else 0, fast.shape[1]))])
+        after = np.zeros((1 if last == frames else 0, fast.shape[1]))
+        fast = np.concatenate([waiting, fast, after])
         whole = len(fast) // pace * pace
         waiting = fast[whole:]
         done = 0

@@ -16,13 +16,14 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from vadist.arrays import FloatArray
-from vadist.circuits.network import INPUT, Network, TwoTerminal
-from vadist.circuits.nodes import stiff_nodes
+from vadist.circuits.network import TwoTerminal
 from vadist.circuits.operating_point import OperatingPoint, SolvedNetwork
 from vadist.circuits.sections import Branches, Section
 
 LEAST_TORN_S = 1e-3
 """Smallest capacitance over conductance of a rail that is torn."""
+
+_LEAST_S = 1e-12
 
 SolvedSections = tuple[tuple[Section, OperatingPoint], ...]
 
@@ -39,12 +40,15 @@ class Rails:
     R : (rails, rails)
         Volts for each coulomb.
     tick_s : float
+    slowest_s : float
+        Time constant of the slowest rail.
     """
 
     names: tuple[str, ...]
     G: FloatArray
     R: FloatArray
     tick_s: float
+    slowest_s: float
 
     @property
     def key(self) -> tuple[object, ...]:
@@ -94,7 +98,19 @@ class Torn:
         """Difference equations; None where nothing was torn."""
         if not self.rails:
             return None
-        return Rails(self.rails, tick_s * self.siemens, np.linalg.inv(self.farads), tick_s)
+        inverse = np.asarray(np.linalg.inv(self.farads))
+        slowest_s = float(self.time_constants_s.max())
+        return Rails(self.rails, tick_s * self.siemens, inverse, tick_s, slowest_s)
+
+    @property
+    def time_constants_s(self) -> FloatArray:
+        """Of each rail with all that hangs on it at rest, without what the sections store."""
+        siemens = np.diag(self.siemens).copy()
+        for (section, _), flows in zip(self.sections, self.flows, strict=True):
+            for k, rail in enumerate(self.rails):
+                if flows is not None and rail in section.signals:
+                    siemens[k] += flows.signals[k, section.signals.index(rail)]
+        return np.asarray(np.diag(self.farads) / np.maximum(siemens, _LEAST_S))
 
 
 def tear(solved: SolvedNetwork) -> Torn:
@@ -104,26 +120,13 @@ def tear(solved: SolvedNetwork) -> Torn:
     while rails:
         torn = _torn_at(solved, rails)
         if torn is not None:
-            slow = _time_constants_s(torn)
+            slow = torn.time_constants_s
             if (slow >= LEAST_TORN_S).all():
                 return torn
-            rails = tuple(r for r, seconds in zip(rails, slow, strict=True) if seconds >= LEAST_TORN_S)
+            rails = tuple(r for r, t in zip(rails, slow, strict=True) if t >= LEAST_TORN_S)
         else:
             rails = rails[1:]
     return Torn((), solved.sections, (None,) * len(solved.sections))
-
-
-def _time_constants_s(torn: Torn) -> FloatArray:
-    """Of each rail with all that hangs on it at rest, without what the sections store."""
-    count = len(torn.rails)
-    siemens = np.diag(torn.siemens).copy()
-    for (section, _), flows in zip(torn.sections, torn.flows, strict=True):
-        if flows is not None:
-            for k, rail in enumerate(torn.rails):
-                if rail in section.signals:
-                    siemens[k] += flows.signals[k, section.signals.index(rail)]
-    farads = np.diag(torn.farads) if count else np.zeros(0)
-    return np.asarray(farads / np.maximum(siemens, 1e-12))
 
 
 def _torn_at(solved: SolvedNetwork, rails: tuple[str, ...]) -> Torn | None:
@@ -131,7 +134,6 @@ def _torn_at(solved: SolvedNetwork, rails: tuple[str, ...]) -> Torn | None:
     network = solved.network
     sections = solved.torn(rails)
     inside = {part for section, _ in sections for part in section.parts}
-    held = stiff_nodes(network) | set(rails)
     if any(d.part not in inside for d in network.devices):
         return None
     if any(c.part not in inside and {c.a, c.b} & set(rails) for c in network.inductors):
@@ -168,7 +170,6 @@ def _torn_at(solved: SolvedNetwork, rails: tuple[str, ...]) -> Torn | None:
     for found, (section, _) in zip(flows, sections, strict=True):
         if found is not None and not set(rails) & set(section.signals):
             return None
-    assert held
     return Torn(rails, sections, tuple(flows), farads, siemens)
 
 
@@ -217,6 +218,3 @@ def _add(
     weights = branches.across_known[:, column] * values
     flows.nodes[row] += weights @ branches.across
     flows.signals[row] += weights @ branches.across_known[:, :signals]
-
-
-__all__ = ["INPUT", "LEAST_TORN_S", "Flows", "Network", "Rails", "Torn", "tear"]

@@ -50,7 +50,7 @@ def resampler(
     """
     import soxr
 
-    way = [1, default_oversample(sample_rate_hz)]
+    way: list[float] = [1, default_oversample(sample_rate_hz)]
     if factor != way[1]:
         way.append(factor)
     if down:

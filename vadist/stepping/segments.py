@@ -129,6 +129,8 @@ def warm_up_seconds(circuit: Circuit) -> float:
         if (decays <= _NEVER_PER_S).any():
             return math.inf
         slowest = max(slowest, float(np.max(1.0 / decays, initial=0.0)))
+    if circuit.rails is not None:
+        slowest = max(slowest, circuit.rails.slowest_s)
     return slowest * math.log(_START_ERROR_V / SEAM_TOLERANCE_V)
 
 
@@ -320,9 +322,7 @@ class Span:
         run = partial(self._run, pool.tick)
         mended, worst = np.zeros(self.rows, dtype=int), np.zeros(self.rows)
         circuit = self.circuits[0]
-        volts = [
-            volts_remembered(circuit.program(k)) for k in range(len(circuit.programs))
-        ]
+        volts = [volts_remembered(circuit.program(k)) for k in range(len(circuit.programs))]
         for first in range(self.rows, self.rows * self.plan.segments, self.rows):
             here = np.arange(first, first + self.rows)
             apart, fits = np.zeros(self.rows), np.ones(self.rows, dtype=bool)

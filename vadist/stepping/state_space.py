@@ -29,6 +29,8 @@ _SAME_CHARGE = 1e-13
 _LEAK_S = 1e-12
 # Where volts would hang on nothing (a node between two coils), this leads to ground.
 
+_SINGULAR = 1e14
+
 _WELL_CONDITIONED = 1e5
 # Of the modes: rounding grows by no more.
 
@@ -99,10 +101,9 @@ def state_space(
         [[np.eye(q), np.zeros((q, turns))], [np.zeros((n - q, q)), -unstored.T @ coils.into]]
     )
     from_u = -np.vstack([stored.T @ charge_u, unstored.T @ conduct_u])
-    from_r = np.vstack(
-        [np.zeros((q, len(point.port_a))), unstored.T @ section.port_into]
-    )
-    w_x, w_u, w_r = _solved(system, q, unstored, np.hstack([from_x, from_u, from_r]), q + turns, signals)
+    from_r = np.vstack([np.zeros((q, len(point.port_a))), unstored.T @ section.port_into])
+    found = _solved(system, q, unstored, np.hstack([from_x, from_u, from_r]))
+    w_x, w_u, w_r = np.split(found, [q + turns, q + turns + signals], axis=1)
     a = np.vstack(
         [
             -stored.T @ conduct @ w_x - np.hstack([np.zeros((q, q)), stored.T @ coils.into]),
@@ -124,15 +125,15 @@ def state_space(
     known = section.control_known[:, :signals]
     d, e, k = section.control @ w_x, section.control @ w_u + known, section.control @ w_r
     row = np.array([section.selector(node)[0] for node in output_nodes]).reshape(-1, n)
-    l, m, o = row @ w_x, row @ w_u, row @ w_r
+    heard, heard_u, heard_r = row @ w_x, row @ w_u, row @ w_r
     if flows is not None:
         # Port currents are their straight line and the remainder.
         ports = flows.ports @ slopes
         fluxes = np.hstack([np.zeros((len(flows.coils), q)), flows.coils])
-        l = np.vstack([l, flows.nodes @ w_x + fluxes + ports @ d])
-        m = np.vstack([m, flows.nodes @ w_u + flows.signals + ports @ e])
-        o = np.vstack([o, flows.nodes @ w_r + ports @ k + flows.ports])
-    basis, modes = _modal(a, np.vstack([d, l[: len(output_nodes)]]))
+        heard = np.vstack([heard, flows.nodes @ w_x + fluxes + ports @ d])
+        heard_u = np.vstack([heard_u, flows.nodes @ w_u + flows.signals + ports @ e])
+        heard_r = np.vstack([heard_r, flows.nodes @ w_r + ports @ k + flows.ports])
+    basis, modes = _modal(a, np.vstack([d, heard[: len(output_nodes)]]))
     inverse = np.linalg.inv(basis)
     return StateSpace(
         A=inverse @ a @ basis,
@@ -141,9 +142,9 @@ def state_space(
         D=d @ basis,
         E=e,
         K=k,
-        L=l @ basis,
-        M=m,
-        N=o,
+        L=heard @ basis,
+        M=heard_u,
+        N=heard_r,
         modes=modes,
     )
 
@@ -157,17 +158,15 @@ def _range_and_null(charge: FloatArray) -> tuple[FloatArray, FloatArray]:
     return left[:, :rank], left[:, rank:]
 
 
-def _solved(
-    system: FloatArray, stored: int, unstored: FloatArray, right: FloatArray, states: int, signals: int
-) -> tuple[FloatArray, FloatArray, FloatArray]:
+def _solved(system: FloatArray, stored: int, unstored: FloatArray, right: FloatArray) -> FloatArray:
     """Node volts from states, signals and remainders."""
     scale = np.abs(system).max(axis=1, initial=0.0)
-    if (scale[stored:] == 0.0).any() or np.linalg.cond(system / np.where(scale, scale, 1.0)[:, None]) > 1e14:
+    even = system / np.where(scale, scale, 1.0)[:, None]
+    if (scale[stored:] == 0.0).any() or np.linalg.cond(even) > _SINGULAR:
         system = system.copy()
         system[stored:] += _LEAK_S * unstored.T
         scale = np.abs(system).max(axis=1, initial=0.0)
-    w = np.linalg.solve(system / scale[:, None], right / scale[:, None])
-    return w[:, :states], w[:, states : states + signals], w[:, states + signals :]
+    return np.asarray(np.linalg.solve(system / scale[:, None], right / scale[:, None]))
 
 
 def _modal(a: FloatArray, seen: FloatArray) -> tuple[FloatArray, np.ndarray]:
@@ -180,7 +179,7 @@ def _modal(a: FloatArray, seen: FloatArray) -> tuple[FloatArray, np.ndarray]:
     if not size:
         return np.zeros((0, 0)), np.zeros(0, dtype=complex)
     values, vectors = np.linalg.eig(a)
-    order = sorted(range(size), key=lambda k: (-values[k].real, abs(values[k].imag), -values[k].imag))
+    order = np.lexsort((-values.imag, np.abs(values.imag), -values.real))
     columns: list[FloatArray] = []
     modes: list[complex] = []
     for k in order:

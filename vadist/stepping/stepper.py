@@ -62,7 +62,7 @@ class Stepper:
         """Where a signal is found, its row there and its samples in a tick."""
         if tap is None:
             return self._take, 0, self.circuit.entry_pace
-        number, place = self._home[tap.section]
+        number, _ = self._home[tap.section]
         return self._banks[number].outlet, self._row(tap), self.circuit.paces[tap.section]
 
     def _row(self, tap: Tap) -> int:
@@ -262,9 +262,7 @@ class _Bank:
         self.batches = [
             Batch(
                 [bundles[lane] for lane in group],
-                circuits[0].program(
-                    number, 1 if len(group) == 1 else LANES, real.__name__, zeros
-                ),
+                circuits[0].program(number, 1 if len(group) == 1 else LANES, real.__name__, zeros),
             )
             for group in groups
         ]
