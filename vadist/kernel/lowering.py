@@ -89,7 +89,7 @@ class Lowering:
     # Statements
 
     def _statement(self, node: ast.stmt) -> None:
-        getattr(self, f"_do_{type(node).__name__}")(node)
+        getattr(self, f"_do_{type(node).__name__.lower()}")(node)
 
     def _body(self, statements: list[ast.stmt], then: ir.Block) -> None:
         for statement in statements:
@@ -97,7 +97,7 @@ class Lowering:
         if not self.at.block.is_terminated:
             self.at.branch(then)
 
-    def _do_Assign(self, node: ast.Assign) -> None:
+    def _do_assign(self, node: ast.Assign) -> None:
         target = node.targets[0]
         if isinstance(target, ast.Tuple):
             assert isinstance(node.value, ast.Tuple)
@@ -113,7 +113,7 @@ class Lowering:
             assert isinstance(target, ast.Name)
             self._store(target.id, self._value(node.value))
 
-    def _do_AugAssign(self, node: ast.AugAssign) -> None:
+    def _do_augassign(self, node: ast.AugAssign) -> None:
         if isinstance(node.target, ast.Subscript):
             place = self._place(node.target)
             value = self._operation(node.op, self.at.load(place), self._value(node.value))
@@ -123,12 +123,12 @@ class Lowering:
         before = self.at.load(self.places[node.target.id])
         self._store(node.target.id, self._operation(node.op, before, self._value(node.value)))
 
-    def _do_Return(self, node: ast.Return) -> None:
+    def _do_return(self, node: ast.Return) -> None:
         assert node.value is not None
         self.at.ret(self._value(node.value))
         self.at = ir.IRBuilder(self.function.append_basic_block("after"))
 
-    def _do_If(self, node: ast.If) -> None:
+    def _do_if(self, node: ast.If) -> None:
         test = self._value(node.test)
         inside = self.function.append_basic_block("then")
         after = self.function.append_basic_block("on")
@@ -137,7 +137,7 @@ class Lowering:
         self._body(node.body, after)
         self.at = ir.IRBuilder(after)
 
-    def _do_While(self, node: ast.While) -> None:
+    def _do_while(self, node: ast.While) -> None:
         head = self.function.append_basic_block("while")
         inside = self.function.append_basic_block("do")
         after = self.function.append_basic_block("done")
@@ -148,7 +148,7 @@ class Lowering:
         self._body(node.body, head)
         self.at = ir.IRBuilder(after)
 
-    def _do_For(self, node: ast.For) -> None:
+    def _do_for(self, node: ast.For) -> None:
         assert isinstance(node.target, ast.Name)
         assert isinstance(node.iter, ast.Call)
         bounds = [self._value(argument) for argument in node.iter.args]
@@ -172,18 +172,18 @@ class Lowering:
     # Values
 
     def _value(self, node: ast.expr) -> ir.Value:
-        value: ir.Value = getattr(self, f"_of_{type(node).__name__}")(node)
+        value: ir.Value = getattr(self, f"_of_{type(node).__name__.lower()}")(node)
         return value
 
-    def _of_Constant(self, node: ast.Constant) -> ir.Value:
+    def _of_constant(self, node: ast.Constant) -> ir.Value:
         if isinstance(node.value, float):
             return ir.Constant(self.real, float(getattr(np, self.precision)(node.value)))
         return ir.Constant(_WHOLE, node.value)
 
-    def _of_Name(self, node: ast.Name) -> ir.Value:
+    def _of_name(self, node: ast.Name) -> ir.Value:
         return self.at.load(self.places[node.id])
 
-    def _of_Subscript(self, node: ast.Subscript) -> ir.Value:
+    def _of_subscript(self, node: ast.Subscript) -> ir.Value:
         return self.at.load(self._place(node))
 
     def _place(self, node: ast.Subscript) -> ir.Value:
@@ -204,14 +204,14 @@ class Lowering:
         value: ir.Value = getattr(self.at, operation)(a, b, flags=("nsw",))
         return value
 
-    def _of_UnaryOp(self, node: ast.UnaryOp) -> ir.Value:
+    def _of_unaryop(self, node: ast.UnaryOp) -> ir.Value:
         value = self._value(node.operand)
         if isinstance(node.op, ast.Not):
             return self.at.not_(value)
         assert isinstance(node.op, ast.USub)
         return self.at.neg(value) if value.type == _WHOLE else self.at.fneg(value, flags=_FLAGS)
 
-    def _of_BinOp(self, node: ast.BinOp) -> ir.Value:
+    def _of_binop(self, node: ast.BinOp) -> ir.Value:
         return self._operation(node.op, self._value(node.left), self._value(node.right))
 
     def _operation(self, op: ast.operator, a: ir.Value, b: ir.Value) -> ir.Value:
@@ -226,7 +226,7 @@ class Lowering:
         value: ir.Value = getattr(self.at, names[type(op)])(a, b, flags=_FLAGS)
         return value
 
-    def _of_Compare(self, node: ast.Compare) -> ir.Value:
+    def _of_compare(self, node: ast.Compare) -> ir.Value:
         a, b = self._value(node.left), self._value(node.comparators[0])
         sign = _COMPARED[type(node.ops[0])]
         if isinstance(a.type, ir.IntType):
@@ -236,16 +236,16 @@ class Lowering:
     def _widened(self, value: ir.Value) -> ir.Value:
         return self.at.sext(value, _WHOLE) if value.type == _SHORT else value
 
-    def _of_BoolOp(self, node: ast.BoolOp) -> ir.Value:
+    def _of_boolop(self, node: ast.BoolOp) -> ir.Value:
         join = self.at.and_ if isinstance(node.op, ast.And) else self.at.or_
         first, second = (self._value(value) for value in node.values)
         return join(first, second)
 
-    def _of_IfExp(self, node: ast.IfExp) -> ir.Value:
+    def _of_ifexp(self, node: ast.IfExp) -> ir.Value:
         test, yes, no = (self._value(part) for part in (node.test, node.body, node.orelse))
         return self.at.select(test, yes, no)
 
-    def _of_Call(self, node: ast.Call) -> ir.Value:
+    def _of_call(self, node: ast.Call) -> ir.Value:
         name = node.func.attr if isinstance(node.func, ast.Attribute) else None
         if isinstance(node.func, ast.Name):
             name = node.func.id
