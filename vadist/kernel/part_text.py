@@ -247,7 +247,7 @@ class PartText:
         states = [f"x{k}" for k in range(n.states)]
         currents = [f"i{k}" for k in range(n.ports)]
         newest = [f"u{k}_{taken - 1}" for k, taken in enumerate(n.taken)]
-        self.put(depth, "if t > start or not resume:")
+        self.put(depth, "if fresh:")
         if n.ports:
             self.put(depth + 1, "unfinished = np.int32(0)")
         self.lanes(depth + 1)
