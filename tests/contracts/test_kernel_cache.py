@@ -31,7 +31,8 @@ part = Structure((), states=1, outputs=1, written=1, steps=1, samples=(1,), curv
 program = Program((part,), ((("take", 0, 0),),), (1,), 0, (-1,), 1, "float64")
 module = kernel(program)
 s = np.zeros(len(program.rows))
-s[program.rows[0, "A_0_0"]], s[program.rows[0, "B_0_3"]], s[program.rows[0, "L_0_0"]] = -0.5, 1.0, 1.0
+for name, value in (("A_0_0", -0.5), ("B_0_3", 1.0), ("L_0_0", 1.0)):
+    s[program.rows[0, name]] = value
 y = np.zeros((1, 4, 1))
 module.run(s, np.ones((1, 4, 1)), y, 4, np.zeros(2, dtype=np.int64), 0.0, 1, 0, False)
 assert y.ravel().tolist() == [1.0, 1.5, 1.75, 1.875], y

@@ -37,7 +37,7 @@ def test_memory_carried_over_is_that_of_the_finer_run(ratio: int) -> None:
         # The first tick ends with the first sample, at every rate.
         t = (np.arange(samples * factor) - (factor - 1)) / (factor * RATE)
         stepper = Stepper([circuit], 1, real=np.float64)
-        stepper.process(0.02 * np.sin(2.0 * np.pi * 900.0 * np.maximum(t, 0.0)) [:, None] ** 3)
+        stepper.process(0.02 * np.sin(2.0 * np.pi * 900.0 * np.maximum(t, 0.0))[:, None] ** 3)
         memories.append(stepper.states())
     here, wanted = memories
     for k in range(len(coarse.programs)):
