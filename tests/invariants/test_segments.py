@@ -4,6 +4,7 @@ Authority: the serial run of the same equations, one lane from the first sample 
 """
 
 import threading
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 from typing import ClassVar
 
@@ -14,6 +15,7 @@ from vadist.circuits.network import BIAS, Network
 from vadist.circuits.operating_point import solve_network
 from vadist.designs.design import Design
 from vadist.designs.files import load_design
+from vadist.designs.supply import Supply
 from vadist.parts import OpAmpModel, find_opamp
 from vadist.rendering.arrays import render, render_candidates
 from vadist.rendering.spans import Rendering, array_window
@@ -36,6 +38,11 @@ def guitar_like(seconds: float) -> np.ndarray:
     )
 
 
+def stiff(name: str) -> Design:
+    """A preset on rails that stand still: its warm-up is a fraction of a second."""
+    return replace(load_design(name), supply=Supply(9.0))
+
+
 def serially(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr("vadist.rendering.spans.plan_segments", lambda n, *_: Plan(1, n, 0))
 
@@ -51,10 +58,16 @@ def stepped(circuits: list[Circuit], lanes: int, volts: np.ndarray) -> np.ndarra
     return stepper.heard(circuits[0].output)
 
 
-@pytest.mark.parametrize("name", ["boosted_hard_clipper", "soft_clipper"])
-def test_segments_are_not_heard(name: str, monkeypatch: pytest.MonkeyPatch) -> None:
+@pytest.mark.parametrize(
+    ("name", "seconds", "preset"),
+    [("boosted_hard_clipper", 3.0, stiff), ("soft_clipper", 8.0, load_design)],
+    ids=["on stiff rails", "on a bias rail that moves"],
+)
+def test_segments_are_not_heard(
+    name: str, seconds: float, preset: Callable[[str], Design], monkeypatch: pytest.MonkeyPatch
+) -> None:
     """Segmented lanes against one serial lane: below -120 dB of the signal, and no seam mended."""
-    design, take = load_design(name), guitar_like(3.0)
+    design, take = preset(name), guitar_like(seconds)
     cut = render(design, take, RATE)
     serially(monkeypatch)
     whole = render(design, take, RATE)
@@ -77,7 +90,7 @@ def test_block_sizes_change_no_bit(up: int, step: int, monkeypatch: pytest.Monke
 
 def test_threads_change_no_bit() -> None:
     """Groups of lanes are fixed by take and design: 1, 2 and 5 threads agree in all bits."""
-    design, take = load_design("boosted_hard_clipper"), guitar_like(15.0)
+    design, take = stiff("boosted_hard_clipper"), guitar_like(15.0)
     one = render(design, take, RATE, threads=1)
     assert one.diagnostics.segments > 16, "one group of lanes would prove nothing"
     for threads in (2, 5):
@@ -86,7 +99,7 @@ def test_threads_change_no_bit() -> None:
 
 def test_spans_go_on_where_the_last_one_ended(monkeypatch: pytest.MonkeyPatch) -> None:
     """A take longer than a span, with segments and with candidates that leave no room for them."""
-    design, take = load_design("soft_clipper"), guitar_like(8.0)
+    design, take = stiff("soft_clipper"), guitar_like(8.0)
     whole = render(design, take, RATE)
     monkeypatch.setattr("vadist.rendering.spans.SPAN_SAMPLES", 1 << 18)
     pieces = render(design, take, RATE)
@@ -133,7 +146,7 @@ def test_too_slow_a_circuit_runs_serially() -> None:
     assert plan_segments(60 * RATE, 1, 20.0, RATE) == Plan(1, 60 * RATE, 0)
 
 
-@pytest.mark.parametrize(("seconds", "segments"), [(1, 1), (4, 16), (20, 32), (180, 64)])
+@pytest.mark.parametrize(("seconds", "segments"), [(1, 1), (4, 8), (20, 32), (180, 64)])
 def test_longer_takes_are_cut_finer(seconds: int, segments: int) -> None:
     """With half a second of warm-up: one lane, one batch, batches for two cores and for four."""
     assert plan_segments(seconds * RATE, 1, 0.5, RATE).segments == segments
