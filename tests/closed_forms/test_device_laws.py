@@ -278,8 +278,13 @@ def test_growth_from_rest_keeps_its_digits(name, real):
                 for a in range(ports):
                     slopes = [
                         [
-                            float(mpmath.diff(lambda *v, a=a: written_out(name, v)[a], tuple(
-                                mpmath.mpf(x) for x in place), tuple(np.eye(controls, dtype=int)[k])))
+                            float(
+                                mpmath.diff(
+                                    lambda *v, a=a: written_out(name, v)[a],
+                                    tuple(mpmath.mpf(x) for x in place),
+                                    tuple(np.eye(controls, dtype=int)[k]),
+                                )
+                            )
                             for k in range(controls)
                         ]
                         for place in (rest, at)
