@@ -90,5 +90,14 @@ def find_by_name(kind: str, name: str, table: Mapping[str, Entry]) -> Entry:
     return entry
 
 
+def is_one_of(name: str, names: Iterable[str]) -> bool:
+    """Whether a name is among others, whatever its case and blanks.
+
+    >>> is_one_of(" bc547b", ["BC547B"])
+    True
+    """
+    return _key(name) in {_key(known) for known in names}
+
+
 def _key(name: str) -> str:
     return " ".join(name.split()).casefold()

@@ -25,6 +25,7 @@ import soxr
 
 from vadist.circuits.operating_point import solve_network
 from vadist.designs.files import load_design, preset_names
+from vadist.quantities import thermal_voltage
 from vadist.rendering import spans
 from vadist.rendering.arrays import render, render_candidates
 from vadist.stepping.batch import LANES
@@ -138,7 +139,7 @@ def stiff_solver_seconds(seconds: float) -> float:
 
     clipper = load_design("boosted_hard_clipper").stages["clipper"]
     R, C, diode = clipper.series_resistor, clipper.shunt_capacitor, clipper.diodes.forward
-    Is, Vt = diode.saturation_current_a, diode.slope_v
+    Is, Vt = diode.saturation_current_a, diode.slope_v(thermal_voltage())
     take = 10.0 * guitar_like(seconds)
     times = np.arange(len(take)) / RATE
 

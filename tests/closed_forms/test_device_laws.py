@@ -2,9 +2,11 @@
 
 Authorities: the definition of the derivative by central differences of the laws themselves;
 Shockley's equation and those of Gummel and Poon (Bell System Technical Journal 49(5), 1970) written
-out with mpmath and its derivatives.
+out with mpmath and its derivatives; the square law and a breakdown's exponential in the same way
+(see ``device_laws``).
 """
 
+import itertools
 import math
 import types
 
@@ -12,6 +14,7 @@ import mpmath
 import numpy as np
 import pytest
 from circuit_oracle import gummel_poon
+from device_laws import square_law
 from example_circuits import NPN, OPAMP
 
 from vadist.circuits.network import Network
@@ -53,6 +56,18 @@ LAWS = {
     "opamp_on_rail": (
         (13e-3, 1.0 / 0.69, 1.5, 1.5, 1.0 / 0.05),
         [[0.0, -4.5, 4.5], [0.5, -1.6, 7.4], [-3.0, -7.0, 1.6], [0.1, -1.4, 7.0]],
+    ),
+    "jfet": (
+        (3e-3 / 2.0**2, 2.0, 0.03, 2e-13, 1.0 / VT),
+        [[-1.0, -7.0], [-0.5, -0.9], [-0.9, -0.5], [-3.0, -9.0], [0.6, 0.5], [-9.0, 0.55]],
+    ),
+    "mosfet": (
+        (10e-3, 1.5, 0.02, 3e-14, 1.0 / VT),
+        [[2.5, -6.0], [3.0, -0.4], [3.0, 0.3], [0.0, -5.0], [1.0, 0.6], [-4.0, 0.65]],
+    ),
+    "zener": (
+        (4e-12, 1.0 / (1.3 * VT), 5e-3, 4.0, 1.0 / 0.2),
+        [[0.7], [0.0], [-2.0], [-4.0], [-4.5]],
     ),
 }  # fmt: skip
 
@@ -165,13 +180,14 @@ def test_a_transistor_without_the_new_terms_is_that_of_ebers_and_moll():
         assert collector == pytest.approx(i_f - i_r - i_r / 2.0, rel=1e-12, abs=1e-26)
 
 
-def test_a_transistor_stays_finite_at_any_volts():
-    """A thousand volts either way, as Newton's method may try, in both precisions."""
-    for real in (np.float64, np.float32):
-        law, constants = bound("transistor", (0.65, -3.0), real)
-        for vbe in (-1e3, -20.0, 0.0, 20.0, 1e3):
-            for vbc in (-1e3, -20.0, 0.0, 20.0, 1e3):
-                assert np.isfinite(law(real(vbe), real(vbc), *constants)).all()
+@pytest.mark.parametrize("real", [np.float64, np.float32], ids=["double", "single"])
+@pytest.mark.parametrize("name", ["jfet", "mosfet", "transistor", "zener"])
+def test_a_law_stays_finite_at_any_volts(name, real):
+    """A thousand volts either way, as Newton's method may try."""
+    for rest in RESTS[name]:
+        law, constants = bound(name, rest, real)
+        for volts in itertools.product((-1e3, -20.0, 0.0, 20.0, 1e3), repeat=len(rest)):
+            assert np.isfinite(law(*map(real, volts), *constants)).all()
 
 
 def test_base_resistance_stands_between_the_terminal_and_the_junctions():
@@ -200,6 +216,16 @@ def written_out(name, volts):
         back = i_r * back_to_base + leak_c * mpmath.expm1(half * v[1])
         qb = (1 + mpmath.sqrt(1 + knee * i_f)) / 2 / (1 - v[1] * early)
         return i_f * to_base + leak_e * mpmath.expm1(half * v[0]) + back, (i_f - i_r) / qb - back
+    if name == "zener":
+        forward = p[0] * mpmath.expm1(v[0] * p[1])
+        return (forward - p[2] * mpmath.exp(-p[3] * p[4]) * mpmath.expm1(-v[0] * p[4]),)
+    if name == "jfet":
+        channel = square_law(v[0], v[0] - v[1], p[0], -p[1], p[2])[0]
+        source, drain = (p[3] * mpmath.expm1(x * p[4]) for x in v)
+        return source + drain, channel - drain
+    if name == "mosfet":
+        channel = square_law(v[0], -v[1], p[0], p[1], p[2])[0]
+        return (channel - p[3] * mpmath.expm1(v[1] * p[4]),)
     largest, per_v, high, low, knee = p
     above = v[1] + high if name == "opamp_on_rail" else v[1] - high
     limits = mpmath.exp(above * knee) - mpmath.exp((low - v[-1]) * knee)
@@ -207,6 +233,15 @@ def written_out(name, volts):
 
 
 RESTS = {
+    # Saturated, in the parabola and near its middle, reversed, pinched off, a gate that conducts.
+    "jfet": [
+        *[[-1.0, -7.0], [-0.5, -0.9], [-0.7, -0.7], [-0.9, -0.5], [-3.0, -9.0], [0.6, -4.0]],
+        *[[0.5, 0.55], [-9.0, -0.3]],
+    ],
+    "mosfet": [
+        *[[2.5, -6.0], [3.0, -0.4], [3.0, 0.0], [3.0, 0.3], [0.0, -5.0], [1.0, 0.6], [-4.0, 0.65]],
+    ],
+    "zener": [[0.7], [0.0], [-2.0], [-4.0], [-4.5]],
     "diodes": [[0.0], [0.6], [-0.5], [0.02], [-0.9], [0.9]],
     "transistor": [[0.65, -3.7], [0.7, 0.62], [-2.0, -6.0], [0.0, 0.0], [-4.5, 0.5], [0.8, -1.0]],
     "opamp": [[0.0, 4.5], [1e-5, 4.2], [0.4, 7.5], [-2.0, 1.3]],

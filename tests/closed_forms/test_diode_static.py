@@ -25,6 +25,7 @@ from scipy.optimize import brentq
 from scipy.special import wrightomega
 
 from vadist.circuits.network import DiodeString
+from vadist.quantities import thermal_voltage
 from vadist.stages import DiodeClipper, DiodePair
 
 # A settled sample: Newton starts where it ends, and only rounding is left.
@@ -94,7 +95,9 @@ def test_series_resistance_of_a_diode_counts():
     string = DiodeString(SILICON)
     stage = DiodeClipper(series_resistor=1e3, diodes=DiodePair(string, None))
     total = 1e3 + SILICON.series_resistance_ohm
-    junction = single_diode(SWEEP_V, total, string.saturation_current_a, string.slope_v)
+    junction = single_diode(
+        SWEEP_V, total, string.saturation_current_a, string.slope_v(thermal_voltage())
+    )
     current = (SWEEP_V - junction) / total
     worst = np.abs(static_curve(stage, SWEEP_V) - (SWEEP_V - 1e3 * current)).max()
     print(f"with Rs {SILICON.series_resistance_ohm} ohm: within {worst:.1e} V")

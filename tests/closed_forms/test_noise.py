@@ -85,7 +85,8 @@ def test_noise_of_a_noninverting_amplifier(en, current, input_nv, output_nv):
     )
     source = Source(resistance=10e3)
     design = Design("amplifier", {"gain": stage}, source=source, input_at_bias=True, load_ohm=1e9)
-    found = find_noise(solve_design(design), temperature_k=298.15)
+    design = design.with_value("ambient.temperature", "25degC")
+    found = find_noise(solve_design(design))
     kt4 = 4.0 * K_J_PER_K * 298.15
     gain = 101.0
     powers = {
@@ -97,7 +98,7 @@ def test_noise_of_a_noninverting_amplifier(en, current, input_nv, output_nv):
     assert found.output_v_rthz * 1e9 == pytest.approx(output_nv, rel=1e-3)
     assert found.input_v_rthz * 1e9 == pytest.approx(input_nv, rel=1e-3)
     assert found.output_v / found.input_v == pytest.approx(gain, rel=1e-3)
-    densities = noise_densities(solve_design(design), SPOT, 298.15)
+    densities = noise_densities(solve_design(design), SPOT)
     for part, power in powers.items():
         assert densities[part][0] / power == pytest.approx(1.0, rel=1e-3), part
 

@@ -36,7 +36,7 @@ LEVEL = {name: level for level, names in enumerate(LAYERS) for name in names}
 HOMES = {
     "soundfile": {"audio_files", "flac"},
     "matplotlib": {"plots"},
-    "tomllib": {"designs", "captures"},
+    "tomllib": {"designs", "captures", "parts"},
     "numba": {"kernel", "devices"},  # laws are inlined into kernels
     "argparse": {"cli"},
     "jinja2": {"audition"},

@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 
 from vadist.designs.files import load_design, parse_design, parse_value, preset_names, preset_path
 from vadist.designs.files import write_design as write
-from vadist.designs.values import toml_string
+from vadist.designs.words import toml_string
 from vadist.errors import DesignError
 from vadist.stages import STAGES
 

@@ -14,11 +14,12 @@ import matplotlib as mpl
 import numpy as np
 import pytest
 
-from vadist.analysis.chain_response import solve_design
+from vadist.analysis.chain_response import node_responses, solve_design
 from vadist.cli import COMMANDS, build_parser, join_negative, main
 from vadist.cli.stages import describe
 from vadist.designs.design import Source
 from vadist.designs.files import load_design, parse_design, preset_names
+from vadist.designs.supply import Supply
 from vadist.inspection.figures import Inspection, inspect_design
 from vadist.parts import TAPERS
 from vadist.plots.signals import scope_figure
@@ -26,6 +27,7 @@ from vadist.plots.style import look, save
 from vadist.quantities import parse_level
 from vadist.rendering.arrays import render
 from vadist.stages import STAGES
+from vadist.stages.wired import PART_KINDS
 
 ROOT = Path(__file__).parents[2]
 README = (ROOT / "README.md").read_text(encoding="utf-8")
@@ -132,9 +134,19 @@ def test_every_key_of_every_stage_is_told(kind: str) -> None:
     assert rows == expected
 
 
+def test_every_kind_of_part_is_told() -> None:
+    rows = re.findall(r"^\| `(\w+) \S+: (.*)` \| ", PAGES["designs.md"], re.MULTILINE)
+    told = {
+        word: re.findall(r"(\w+) to ", wires.replace("NODE to NODE", "")) for word, wires in rows
+    }
+    wanted = {k.word: [t for t in k.terminals if " " not in t] for k in PART_KINDS.values()}
+    assert told | {"switch": []} == wanted
+
+
 def test_every_other_key_is_told() -> None:
     page = PAGES["designs.md"]
-    for key in (*Source.fields(), "volts", "bias", "resistance", "rests_at", "moves", "position"):
+    keys = (*Source.fields(), *Supply.fields(), "bypassed", "blocks_from")
+    for key in (*keys, "rests_at", "moves", "position"):
         assert f"`{key}`" in page
     for taper in TAPERS:
         assert f"`{taper}`" in page
@@ -215,6 +227,12 @@ def test_the_scope_picture_is_current(inspected: Inspection, tmp_path: Path) -> 
 def _curves(svg: str) -> list[str]:
     """Paths drawn inside the axes."""
     return re.findall(r'<path d="([^"]*)" clip-path', svg)
+
+
+@pytest.mark.parametrize("text", blocks("text", PAGES["designs.md"]))
+def test_the_lists_in_the_pages_are_solved(text: str) -> None:
+    gains = node_responses(solve_design(parse_design(f'name = "page"\n{text}')), [1e3])
+    assert max(abs(gain[0]) for node, gain in gains.items() if node.endswith(".output")) > 0.1
 
 
 def test_every_preset_is_told() -> None:

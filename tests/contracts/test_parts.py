@@ -113,7 +113,7 @@ def test_names_are_found_whatever_their_case_and_blanks() -> None:
 def test_an_unknown_name_gets_the_nearest_ones() -> None:
     with pytest.raises(DesignError, match=r"known diode \(got '1N4184'; nearest: 1N4148"):
         find_diode("1N4184")
-    with pytest.raises(DesignError, match=r"known transistor \(got 'BC547'; nearest: BC547B"):
+    with pytest.raises(DesignError, match=r"known transistor \(got 'BC547'; nearest: BC547"):
         find_transistor("BC547")
-    with pytest.raises(DesignError, match=r"op-amp \(got 'xyz'; known: TL072, NE5532, RC4558\)"):
+    with pytest.raises(DesignError, match=r"op-amp \(got 'xyz'; known: TL072, TL062, NE5532, "):
         find_opamp("xyz")

@@ -18,6 +18,7 @@ from vadist.designs.files import load_design, preset_names, preset_path
 from vadist.designs.supply import Supply
 from vadist.large_signal.steady_sine import steady_sines
 from vadist.stages import STAGES, OpAmpGain, ToneBlend, TransistorBoost
+from vadist.stages.wired import PART_KINDS, WIRED
 
 PRESETS = preset_names()
 # IEC 60063, transcribed.
@@ -58,7 +59,7 @@ def first_digits(value):
 def test_presets_cover_the_stages():
     assert len(PRESETS) >= 6
     used = {stage.kind for name in PRESETS for stage in load_design(name).stages.values()}
-    assert used == set(STAGES)
+    assert used == {*STAGES, WIRED}
 
 
 @pytest.mark.parametrize("name", PRESETS)
@@ -85,7 +86,8 @@ def test_every_value_says_what_it_was_chosen_for(name):
     fields |= {*Supply.fields(), "resistance", "taper"}
     for line in preset_path(name).read_text(encoding="utf-8").splitlines():
         key, equals, rest = line.partition(" = ")
-        if equals and key.strip() in fields:
+        wired = rest.strip('"').split(" ")[0] in PART_KINDS
+        if equals and (key.strip() in fields or wired):
             comment = rest.partition("  # ")[2]
             assert len(comment) >= 15, line
 

@@ -22,6 +22,7 @@ from vadist.kernel.structure import Program, Structure
         (("diodes", "transistor"), 1, 1),
         (("opamp",), 1, 1),
         (("transistor", "diodes", "opamp"), 2, 2),
+        (("jfet", "mosfet", "zener"), 1, 1),
     ],
 )
 def test_sixteen_lanes_are_packed(kinds: tuple[str, ...], signals: int, written: int) -> None:

@@ -18,6 +18,7 @@ from vadist.analysis.noise import find_noise
 from vadist.analysis.rails import find_rails
 from vadist.designs.chain import Chain
 from vadist.designs.design import Design
+from vadist.designs.files import load_design
 from vadist.designs.supply import Supply
 from vadist.parts import find_opamp, find_transistor
 from vadist.rendering.arrays import render
@@ -146,3 +147,42 @@ def test_render_against_ida(make, rail) -> None:
     told = find_rails(solved, find_noise(solved))
     assert told is not None
     assert abs(told.cost_db) > 0.08
+
+
+def test_switch_on_of_the_oracle_is_that_of_a_capacitor() -> None:
+    """A divider of 10k and 15k charges 10 uF: V f (1 - exp(-t/RC)), R = 6k; within 1e-6 of 9 V."""
+    pytest.importorskip("sksundae", reason="scikit-sundae has no wheel for this machine")
+    supply = Supply(9.0, bias_upper=10e3, bias_lower=15e3, bias_capacitor=10e-6)
+    # A bias resistor of 1G and a load of 1G take 4e-6 of the rail: they are in the closed form.
+    stages = {"in": CouplingHighPass(capacitor=1e-12, bias_resistor=1e9)}
+    design = Chain(stages, supply, 1e9).design()
+    oracle = CircuitOracle(design.network(), device_models(design))
+    times = np.array([1e-4, 1e-2, 0.06, 0.3])
+    ohm = 1.0 / (1.0 / 10e3 + 1.0 / 15e3 + 1.0 / 2e9)
+    wanted = 9.0 * ohm / 10e3 * (1.0 - np.exp(-times / (ohm * 10e-6)))
+    assert np.abs(oracle.power_up(times, "bias") - wanted).max() < 1e-6 * 9.0
+
+
+@pytest.mark.parametrize(
+    "design",
+    [
+        clipper_on_a_divider(),
+        boost_on_a_tired_battery(),
+        load_design("soft_clipper"),
+        load_design("boosted_hard_clipper").with_value("supply.resistance", 47.0),
+    ],
+    ids=["clipper", "battery", "soft_clipper", "boosted_hard_clipper"],
+)
+def test_switched_on_a_circuit_comes_to_rest_at_its_operating_point(design) -> None:
+    """Ten seconds after the supply is there, capacitors empty before: within 1e-6 V.
+
+    A millisecond after it the rail is far from there.
+    """
+    pytest.importorskip("sksundae", reason="scikit-sundae has no wheel for this machine")
+    solved = solve_design(design)
+    oracle = CircuitOracle(solved.network, device_models(design))
+    (node,) = {"bias", "supply"} & set(solved.network.moving_rails[-1:])
+    early, late = oracle.power_up([1e-3, 10.0], node, rtol=1e-8, atol=1e-9)
+    print(f"{design.name}: {node} {early:.3f} V after 1 ms, {late:.6f} V at last")
+    assert late == pytest.approx(solved.node_v[node], abs=1e-6)
+    assert abs(early - late) > 0.1

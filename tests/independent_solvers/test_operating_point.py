@@ -75,7 +75,7 @@ def test_both_ways_lead_to_one_point(monkeypatch):
 def test_without_either_it_is_told(monkeypatch):
     monkeypatch.setattr(operating_point, "_DIRECT_STEPS", 0)
     monkeypatch.setattr(operating_point, "_EULER_STEPS", 0)
-    with pytest.raises(ConvergenceError, match="no DC operating point found for buffer, boost"):
+    with pytest.raises(ConvergenceError, match="point found for supply, buffer, boost"):
         solve_design(load_design("boosted_hard_clipper"))
 
 

@@ -14,6 +14,7 @@ from example_circuits import (
     alone,
     antiparallel,
     every_stage,
+    on_held_rails,
     published_clipper,
 )
 from signals import guitar_like
@@ -288,7 +289,7 @@ def test_input_clamp_and_loop_diodes_survive_abuse():
 def test_threads_do_not_matter():
     """1, 2 and 5 threads give the same bits on a take of more segments than one batch holds."""
     x = np.tile(guitar_like(np.arange(4000) / FS), 180)
-    results = [render(load_design("soft_clipper"), x, FS, threads=n) for n in (1, 2, 5)]
+    results = [render(on_held_rails("soft_clipper"), x, FS, threads=n) for n in (1, 2, 5)]
     segments = results[0].diagnostics.segments
     print(f"{segments} segments, {results[0].diagnostics.seams_mended} seams mended")
     assert segments > LANES
@@ -298,7 +299,7 @@ def test_threads_do_not_matter():
 
 def test_segments_join_without_a_seam():
     """The same take in one piece, stepped serially, within what a seam may leave."""
-    design = load_design("soft_clipper")
+    design = on_held_rails("soft_clipper")
     x = np.tile(guitar_like(np.arange(4000) / FS), 60)
     cut = render(design, x, FS)
     assert cut.diagnostics.segments > 1

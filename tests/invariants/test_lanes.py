@@ -3,15 +3,12 @@
 Authority: each lane stepped alone, and the same kernel with nothing left out.
 """
 
-import dataclasses
-
 import numpy as np
 import pytest
+from example_circuits import on_held_rails
 from signals import guitar_like
 
 from vadist.circuits.operating_point import solve_network
-from vadist.designs.files import load_design
-from vadist.designs.supply import Supply
 from vadist.rendering.arrays import render, render_candidates
 from vadist.stepping.batch import LANES, Batch
 from vadist.stepping.circuit import Circuit, build_circuit
@@ -30,7 +27,7 @@ def drive(samples: int) -> np.ndarray:
 
 def sweep(part: str, values: list[float]) -> list[Circuit]:
     """A preset on rails that stand still: three sections, each a program of its own."""
-    base = dataclasses.replace(load_design("boosted_hard_clipper"), supply=Supply(9.0))
+    base = on_held_rails("boosted_hard_clipper")
     return [
         build_circuit(solve_network(base.with_value(part, value).network()), RATE)
         for value in values
@@ -138,7 +135,7 @@ def test_vectors_lie_within_cache_lines() -> None:
 
 def test_seams_of_candidates_are_mended_side_by_side(monkeypatch: pytest.MonkeyPatch) -> None:
     """With hardly any warm-up every seam of every candidate is run again, and comes out right."""
-    base, frames = load_design("soft_clipper"), 48_000
+    base, frames = on_held_rails("soft_clipper"), 48_000
     designs = [base.with_value("drive", value) for value in (0.2, 0.9)]
     designs.append(base.with_value("level", 0.3))
     take = guitar_like(np.arange(frames) / 48_000)

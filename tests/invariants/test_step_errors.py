@@ -15,12 +15,12 @@ from example_circuits import (
     PUBLISHED_R_OHM,
     PUBLISHED_VT_V,
     alone,
+    on_held_rails,
     published_clipper,
 )
 
 from vadist.circuits.operating_point import solve_network
 from vadist.designs.design import Design
-from vadist.designs.files import load_design
 from vadist.rendering.arrays import render, render_candidates
 from vadist.rendering.spans import Rendering, array_window
 from vadist.stepping.batch import Batch, Bundle, StepError
@@ -72,7 +72,7 @@ def test_time_is_the_time_of_the_take(
     cut_into(monkeypatch, segments, 4800)
     monkeypatch.setattr("vadist.rendering.spans.SPAN_SAMPLES", round(span_s * RATE))
     with pytest.raises(StepError, match=r"no solution at [\d.]+ s \(last change") as caught:
-        render(load_design("soft_clipper"), take_with_burst(), RATE)
+        render(on_held_rails("soft_clipper"), take_with_burst(), RATE)
     assert_names_the_burst(caught.value)
 
 
@@ -84,7 +84,7 @@ def test_time_is_the_same_for_the_usual_plan(monkeypatch: pytest.MonkeyPatch) ->
         if segments:
             cut_into(monkeypatch, 1, 0)
         with pytest.raises(StepError) as caught:
-            render(load_design("soft_clipper"), take_with_burst(), RATE)
+            render(on_held_rails("soft_clipper"), take_with_burst(), RATE)
         times.append(caught.value.seconds)
     assert times[0] == pytest.approx(times[1], abs=2.0 / RATE)
 
@@ -92,7 +92,7 @@ def test_time_is_the_same_for_the_usual_plan(monkeypatch: pytest.MonkeyPatch) ->
 def test_channel_and_candidate_are_named(monkeypatch: pytest.MonkeyPatch) -> None:
     """The second channel has the burst; only the second candidate is loud enough to fail."""
     stubborn(monkeypatch)
-    base = load_design("soft_clipper")
+    base = on_held_rails("soft_clipper")
     with pytest.raises(StepError, match="s of channel 2 ") as caught:
         render(base, take_with_burst(channels=2), RATE)
     assert_names_the_burst(caught.value)
@@ -113,7 +113,7 @@ def test_time_in_a_seam_that_is_mended(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(Span, "_mend", mend)
     cut_into(monkeypatch, 8, 64)
     with pytest.raises(StepError) as caught:
-        render(load_design("soft_clipper"), take_with_burst() + 0.1, RATE)
+        render(on_held_rails("soft_clipper"), take_with_burst() + 0.1, RATE)
     # The first seam: its run begins from rest in a take that stands at 0.1 V.
     assert 6.0 / 8.0 - 3.0 * EARLY_S <= caught.value.seconds <= 6.0 / 8.0
 
@@ -121,7 +121,7 @@ def test_time_in_a_seam_that_is_mended(monkeypatch: pytest.MonkeyPatch) -> None:
 def test_time_in_a_passage_that_is_run_again(monkeypatch: pytest.MonkeyPatch) -> None:
     """The render settles; the finer run that judges its error does not."""
     take = take_with_burst()
-    rendering = Rendering([load_design("soft_clipper")], RATE, len(take), 1, array_window(take))
+    rendering = Rendering([on_held_rails("soft_clipper")], RATE, len(take), 1, array_window(take))
     rendering.whole()
     stubborn(monkeypatch)
     with pytest.raises(StepError) as caught:

@@ -130,7 +130,7 @@ def test_merged_nodes_are_found_by_every_name():
 
 
 def test_a_sweep_over_a_pot_and_its_ends_is_each_alone():
-    design = load_design("boosted_hard_clipper")
+    design = load_design("boosted_hard_clipper").with_value("supply.bias", 0.5)
     texts = ["tone=0,0.25,0.5,0.75,1", "level=0,1"]
     candidates = [c.design for c in make_candidates(design, texts)]
     together = render_candidates(candidates, NOTE, RATE_HZ, taps=["blend", "volume"], oversample=4)

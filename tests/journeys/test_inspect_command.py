@@ -16,6 +16,7 @@ from vadist.cli import main
 from vadist.designs.files import load_design, preset_names, preset_path
 from vadist.inspection.figures import as_json, inspect_design
 from vadist.parts import DIODES, OPAMPS, TRANSISTORS
+from vadist.parts.records import part_records
 from vadist.plots import plot_inspection
 from vadist.plots.bode import control_figure
 from vadist.plots.style import look, save
@@ -50,6 +51,50 @@ def test_json_holds_every_figure(capsys):
     assert data["noise"]["parts"]
     assert data["noise"]["temperature_k"] == 300.0
     assert data["current"]["total_a"] > 0.0
+
+
+# Wanted 0.2 mA from 9 V: 22k twice; wanted 1 Hz: 1/(2 pi 11k 1 Hz) = 14 uF. A resistor on the rail.
+ON_A_DIVIDER = """
+name = "on a divider"
+[supply]
+resistance = "10R"
+bias_upper = "22k"
+bias_lower = "22k"
+bias_capacitor = "15u"
+[[stage]]
+name = "in"
+type = "coupling_high_pass"
+capacitor = "100n"
+bias_resistor = "100k"
+"""
+
+
+def test_rails_that_move_are_told_and_others_are_not(tmp_path, capsys):
+    path = tmp_path / "mine.toml"
+    path.write_text(ON_A_DIVIDER)
+    assert main(["inspect", str(path), "--set", "supply.ripple=20mV 120Hz"]) == 0
+    text = capsys.readouterr().out
+    assert "(bias divider not counted)" not in text
+    told = text.split("Supply and bias rails\n")[1]
+    for words in (
+        "rail     at rest   20.0 Hz", "supply    9.00 V", "bias      4.45 V", "dB at 100 Hz",
+        "the bias divider draws 207 µA", "noise of the supply's parts at the output",
+        "ripple of 20mV 120Hz:", "peak at the output (-",
+    ):  # fmt: skip
+        assert words in told, told
+    assert max(len(line) for line in told.splitlines()) <= 80
+    assert main(["inspect", str(path), "--json"]) == 0
+    rails = json.loads(capsys.readouterr().out)["rails"]
+    assert [rail["name"] for rail in rails["moving"]] == ["supply", "bias"]
+    rest_v = 4.5 * 1.1e6 / (1.1e6 + 11e3)  # a load of 1M behind 100k on 11k
+    assert rails["moving"][1]["rest_v"] == pytest.approx(rest_v, rel=1e-3)
+    assert rails["divider_a"] == pytest.approx((9.0 - rest_v) / 22e3, rel=1e-3)
+    assert (rails["ripple_v"], rails["ripple_db"]) == (0.0, -400.0)
+    held = ["--set", "supply.bias=0.5", "--set", "supply.resistance=0"]
+    assert main(["inspect", str(path), *held]) == 0
+    text = capsys.readouterr().out
+    assert "Supply and bias rails" not in text
+    assert "(bias divider not counted)" in text
 
 
 @pytest.mark.parametrize("name", ["asymmetric_clipper", "led_clipper"])
@@ -123,14 +168,38 @@ def test_new_lists_the_topologies(capsys):
 def test_parts_tell_their_sources(capsys):
     assert main(["parts", "--json"]) == 0
     data = json.loads(capsys.readouterr().out)
-    models = [*data["diodes"], *data["transistors"], *data["op-amps"]]
-    assert {m["name"] for m in models} == {*DIODES, *TRANSISTORS, *OPAMPS}
-    assert all(m["source"] for m in models)
+    models = [model for kind, told in data.items() if kind != "tapers" for model in told]
+    assert {m["name"] for m in models} == part_records().keys() >= {*DIODES, *TRANSISTORS, *OPAMPS}
+    assert all(m["source"] and m["points"] and m["worst"] for m in models)
     assert main(["parts"]) == 0
     text = " ".join(capsys.readouterr().out.split())
     for model in models:
         assert model["name"] in text
         assert " ".join(model["source"].split()) in text
+
+
+def test_parts_by_a_word_tell_points_limits_and_what_the_fit_leaves(capsys):
+    assert main(["parts", "2n3904"]) == 0
+    text = " ".join(capsys.readouterr().out.split())
+    assert "current gain at IC 10 mA, VCE 1 V: min 100, max 300; taken 173.2 (geometric" in text
+    assert "fitted 164.7, -4.9 %; ON Semiconductor 2N3903/D Rev. 8" in text
+    assert "2N3906" not in text
+    assert main(["parts", "1N4148"]) == 0
+    text = " ".join(capsys.readouterr().out.split())
+    assert "forward voltage at IF 5 mA: min 620 mV, max 720 mV; taken 670 mV (middle)" in text
+    assert "maxima, lowered); fitted 714 mV, -5.8 mV; Siemens BAS 16, 07.94 of the BAS16" in text
+    assert main(["parts", "germanium", "diodes", "--json"]) == 0
+    data = json.loads(capsys.readouterr().out)
+    assert [m["name"] for m in data["diodes"]] == ["1N34A", "NTE109"]
+    assert data["op-amps"] == []
+    assert data["diodes"][0]["out_of_production"]
+    assert data["diodes"][1]["spread"][0]["most"] == 1.0
+
+
+def test_a_word_without_parts_is_told_with_the_nearest(capsys):
+    assert main(["parts", "1N4184"]) == 2
+    told = capsys.readouterr().err
+    assert told == "vadist: the library has no part with '1N4184'; did you mean '1N4148'?\n"
 
 
 def test_help_loads_nothing_heavy():

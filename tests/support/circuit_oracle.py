@@ -1,19 +1,24 @@
 """A whole network as one differential-algebraic system, integrated by SUNDIALS IDA.
 
 Independent of the package: it reads element lists and model data, and writes Kirchhoff's current
-law, the device laws (Shockley; Gummel and Poon; a one-pole op-amp with tanh limiting) and their
-Jacobian by itself, undivided and continuous in time.
+law, the device laws (Shockley; Gummel and Poon; the square law; a one-pole op-amp with tanh
+limiting) and their Jacobian by itself, undivided and continuous in time.
 """
 
 from collections.abc import Callable
 
 import numpy as np
+from device_laws import jfet_currents, mosfet_current, zener_current
 
 from vadist.circuits.network import SWING_KNEE_V, Network
 from vadist.designs.design import Design
+from vadist.stages import DiodePair
 
 BOLTZMANN, CHARGE, KELVIN = 1.380649e-23, 1.602176634e-19, 300.0
 VT = BOLTZMANN * KELVIN / CHARGE
+
+_EULER_S, _EULER_STEPS = 1e-9, 6
+# Of the first moments after switch-on.
 
 
 def gummel_poon(vbe, vbc, model, exp=lambda x: np.exp(min(x, 500.0)), sqrt=np.sqrt, vt=VT):
@@ -146,16 +151,38 @@ class CircuitOracle:
                 for node, s in ((a, 1.0), (b, -1.0)):
                     if node not in self.outputs:
                         add(node, s * current, [(a, s * slope), (b, -s * slope)])
+            elif d.kind == "zener":
+                a, b = d.nodes["anode"], d.nodes["cathode"]
+                current, slope = zener_current(volts(a) - volts(b), model, VT)
+                for node, s in ((a, 1.0), (b, -1.0)):
+                    add(node, s * current, [(a, s * slope), (b, -s * slope)])
+            elif d.kind in ("jfet", "mosfet"):
+                drain, gate, source = (d.nodes[t] for t in ("drain", "gate", "source"))
+                s = 1.0 if model.polarity == "n" else -1.0
+                vgs, vds = s * (volts(gate) - volts(source)), s * (volts(drain) - volts(source))
+                if d.kind == "jfet":
+                    into_gate, into_drain = jfet_currents(vgs, vds, model, VT)
+                else:
+                    into_gate, into_drain = (0.0, 0.0, 0.0), mosfet_current(vgs, vds, model, VT)
+                out_of_source = tuple(-a - b for a, b in zip(into_gate, into_drain, strict=True))
+                for node, (i, by_gate, by_drain) in (
+                    (gate, into_gate),
+                    (drain, into_drain),
+                    (source, out_of_source),
+                ):
+                    slopes = [(gate, by_gate), (drain, by_drain), (source, -by_gate - by_drain)]
+                    add(node, s * i, slopes)
             elif d.kind == "transistor":
-                (base, emitter), (_, collector) = d.controls
-                vbe, vbc = volts(base) - volts(emitter), volts(base) - volts(collector)
+                base, emitter, collector = (d.nodes[t] for t in ("base", "emitter", "collector"))
+                s = 1.0 if model.polarity == "npn" else -1.0
+                vbe, vbc = s * (volts(base) - volts(emitter)), s * (volts(base) - volts(collector))
                 (ib, ib_be, ib_bc), (ic, ic_be, ic_bc) = gummel_poon(vbe, vbc, model)
                 for node, i, be, bc in (
                     (base, ib, ib_be, ib_bc),
                     (collector, ic, ic_be, ic_bc),
                     (emitter, -ib - ic, -ib_be - ic_be, -ib_bc - ic_bc),
                 ):
-                    add(node, i, [(base, be + bc), (emitter, -be), (collector, -bc)])
+                    add(node, s * i, [(base, be + bc), (emitter, -be), (collector, -bc)])
             else:
                 plus, minus, output = (d.nodes[k] for k in ("plus", "minus", "output"))
                 rail = d.nodes.get("supply", "")
@@ -186,13 +213,53 @@ class CircuitOracle:
 
         A ``max_step`` keeps the integrator from striding over a burst after a long silence.
         """
+        start = np.zeros(self.size)
+        for name, k in self.index.items():
+            start[k] = rest[name]
+        found = self._integrate(
+            times, start, np.zeros(self.size), signal, slope, rtol, atol, max_step
+        )
+        return found[:, self.index[node]]
+
+    def power_up(self, times, node: str, rtol=1e-9, atol=1e-10):
+        """Node volts at ``times`` after the supply is there at once, every capacitor empty.
+
+        Steps of implicit Euler, which needs no consistent start, of a nanosecond lead from nothing
+        to a state that is consistent; IDA goes on from there. ``times`` lie behind them.
+        """
+        full, y, before = np.zeros(self.size + len(self.known)), None, np.zeros(self.size)
+        full[self.size :] = [*self.network.rails.values(), self.network.input_v]
+        jumped = full.copy()  # what is known jumps in the first step
+        for _ in range(_EULER_STEPS):
+            y = self._euler_step(full, before, jumped)
+            rate, before = (y - before) / _EULER_S, y
+            jumped[self.size :] = 0.0
+        start_s = _EULER_STEPS * _EULER_S
+        still = lambda _: 0.0  # noqa: E731
+        found = self._integrate([start_s, *times], y, rate, still, still, rtol, atol, 0.0)
+        return found[1:, self.index[node]]
+
+    def _euler_step(self, full, before, jumped):
+        """Newton's method, no node moved by more than a fifth of a volt at a time."""
+        y = before.copy()
+        for _ in range(2000):
+            full[: self.size] = y
+            moved = jumped.copy()
+            moved[: self.size] = y - before
+            current, slopes = self.device_currents(full)
+            net = self.G @ full + self.C @ moved / _EULER_S + current + self.drawn
+            step = np.linalg.solve((self.G + self.C / _EULER_S)[:, : self.size] + slopes, -net)
+            largest = np.abs(step).max()
+            y = y + step * min(1.0, 0.2 / largest) if largest > 0.0 else y
+            if largest < 1e-12:
+                return y
+        raise RuntimeError("no first step")
+
+    def _integrate(self, times, start, rate, signal, slope, rtol, atol, max_step):
         from sksundae.ida import IDA
 
         known = np.array([*self.network.rails.values(), 0.0])
         known_rate = np.zeros(len(known))
-        start = np.zeros(self.size)
-        for name, k in self.index.items():
-            start[k] = rest[name]
 
         def residual(t, y, yp, res):
             known[-1], known_rate[-1] = self.network.input_v + signal(t), slope(t)
@@ -218,23 +285,22 @@ class CircuitOracle:
             max_num_steps=10_000_000,
             max_step=max_step,
         )
-        solution = solver.solve(np.asarray(times), start, np.zeros(self.size))
+        solution = solver.solve(np.asarray(times), start, rate)
         if not solution.success:
             raise RuntimeError(solution.message)
-        return solution.y[:, self.index[node]]
+        return solution.y
 
 
 def device_models(design: Design) -> dict[str, object]:
     """Model of each device of a design, by part name, as the oracle wants it."""
     models: dict[str, object] = {"supply.bias_buffer": design.supply.bias_buffer}
     for name, stage in design.stages.items():
-        for field in ("transistor", "opamp"):
-            if hasattr(stage, field):
-                models[f"{name}.{field}"] = getattr(stage, field)
-        for field in ("diodes", "input_clamp"):
-            pair = getattr(stage, field, None)
-            if pair is not None:
-                models[f"{name}.{field}"] = (pair.forward, pair.reverse)
-                models[f"{name}.{field}.forward"] = (pair.forward, None)
-                models[f"{name}.{field}.reverse"] = (None, pair.reverse)
+        for field in stage.infos:
+            value, place = stage.value(field), f"{name}.{field}"
+            if isinstance(value, DiodePair):
+                models[place] = (value.forward, value.reverse)
+                models[f"{place}.forward"] = (value.forward, None)
+                models[f"{place}.reverse"] = (None, value.reverse)
+            else:
+                models[place] = value
     return models

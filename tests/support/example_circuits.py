@@ -4,6 +4,8 @@ import numpy as np
 
 from vadist.circuits.network import DiodeString
 from vadist.designs.chain import Chain
+from vadist.designs.design import Design
+from vadist.designs.files import load_design
 from vadist.designs.supply import Supply
 from vadist.parts import (
     DiodeModel,
@@ -93,6 +95,14 @@ def alone(stage: Stage, supply_v: float = 9.0, load_ohm: float = NO_LOAD_OHM) ->
 # High arm: wanted lighter still, 33k, and 1.5 kHz: 1/(2 pi 33k 1.5 kHz) = 3.2n.
 LOW_ARM_OHM, LOW_ARM_FARAD = 27e3, 15e-9  # 393 Hz
 HIGH_ARM_FARAD, HIGH_ARM_OHM = 3.3e-9, 33e3  # 1.46 kHz
+
+
+def on_held_rails(preset: str) -> Design:
+    """A preset with its bias rail held stiff: of several sections, and soon settled.
+
+    How a take is cut into segments and lanes share sections is shown on it.
+    """
+    return load_design(preset).with_value("supply.bias", 0.5)
 
 
 def every_stage() -> dict[str, Stage]:

@@ -97,7 +97,12 @@ def judge(design: Design, node_v: dict[str, float]) -> Verdict:
     R, T = np.array(rows), np.array(columns).T
     net, flows, digits = R @ net, R @ flows, R @ digits
     jacobian = R @ (oracle.G[:count, :count] + slopes) @ T
-    correction = np.linalg.solve(jacobian, -net)
+    try:
+        correction = np.linalg.solve(jacobian, -net)
+    except np.linalg.LinAlgError:
+        # What a blocked white LED alone holds, 1e-24 S, is lost beside any resistor: its volts are
+        # then judged by the imbalance alone, those of all others by the step still.
+        correction = np.linalg.lstsq(jacobian, -net, rcond=None)[0]
     excess = np.maximum(np.abs(net) - ROUNDING * digits, 0.0)
     imbalance = np.divide(excess, flows, out=np.zeros_like(excess), where=excess > 0.0)
     return Verdict(float(imbalance.max()), float(np.abs(correction).max()), spread)

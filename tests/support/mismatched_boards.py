@@ -11,7 +11,7 @@ from collections.abc import Callable
 import numpy as np
 from synthetic_bench import FITTED, FitCase, Scope, draw_parts, level_sweeps, record_board
 
-from vadist.circuits.network import BIAS, GROUND, SUPPLY, Network, TwoTerminal
+from vadist.circuits.network import GROUND, Network, TwoTerminal
 from vadist.designs.design import Design
 
 Change = Callable[[Network], None]
@@ -22,54 +22,8 @@ def between(generator, low, high):
     return float(np.exp(generator.uniform(np.log(low), np.log(high))))
 
 
-def _renamed(network: Network, old: str, new: str) -> None:
-    """Everything that hung on a rail hangs on a node of its own."""
-
-    def name(node):
-        return new if node == old else node
-
-    for kind in ("resistors", "capacitors", "inductors"):
-        elements = getattr(network, kind)
-        elements[:] = [dataclasses.replace(e, a=name(e.a), b=name(e.b)) for e in elements]
-    network.devices[:] = [
-        dataclasses.replace(
-            d,
-            controls=tuple((name(a), name(b)) for a, b in d.controls),
-            injections=tuple({name(n): v for n, v in i.items()} for i in d.injections),
-        )
-        for d in network.devices
-    ]
-
-
 def _find(elements: list[TwoTerminal], part: str) -> TwoTerminal:
     return next(e for e in elements if e.part == part)
-
-
-def moving_bias(generator) -> Change:
-    """The bias rail is the middle of a divider with a bypass capacitor."""
-    half, bypass = between(generator, 10e3, 47e3), between(generator, 4.7e-6, 100e-6)
-
-    def change(network: Network) -> None:
-        _renamed(network, BIAS, "rail.bias")
-        network.stage = "rail"
-        network.resistor("upper", SUPPLY, "rail.bias", half)
-        network.resistor("lower", "rail.bias", GROUND, half)
-        network.capacitor("bypass", "rail.bias", GROUND, bypass)
-
-    return change
-
-
-def sagging_supply(generator) -> Change:
-    """The supply comes through a resistance into a capacitor."""
-    series, bypass = between(generator, 47.0, 470.0), between(generator, 1e-6, 100e-6)
-
-    def change(network: Network) -> None:
-        _renamed(network, SUPPLY, "rail.supply")
-        network.stage = "rail"
-        network.resistor("series", SUPPLY, "rail.supply", series)
-        network.capacitor("reservoir", "rail.supply", GROUND, bypass)
-
-    return change
 
 
 def junction_capacitance(generator) -> Change:
@@ -139,8 +93,6 @@ def stage_coupling(generator) -> Change:
 
 
 LEFT_OUT = {
-    "a bias rail that moves": moving_bias,
-    "a supply that sags": sagging_supply,
     "junction capacitance": junction_capacitance,
     "a leaking capacitor": leaking_capacitor,
     "a capacitor with loss": capacitor_loss,
@@ -148,6 +100,20 @@ LEFT_OUT = {
     "stray coupling": stage_coupling,
 }
 """What no design holds: a change of the network."""
+
+
+def _moving_bias(design: Design, generator) -> Design:
+    """The bias rail is the middle of a divider with a bypass capacitor."""
+    half, bypass = between(generator, 10e3, 47e3), between(generator, 4.7e-6, 100e-6)
+    return design.with_value("supply.bias_upper", half).with_value("supply.bias_capacitor", bypass)
+
+
+def _sagging_supply(design: Design, generator) -> Design:
+    """The supply comes through a resistance into a capacitor."""
+    series, bypass = between(generator, 47.0, 470.0), between(generator, 1e-6, 100e-6)
+    return design.with_value("supply.resistance", series).with_value(
+        "supply.filter_capacitor", bypass
+    )
 
 
 def _transistor_gain(design: Design, generator) -> Design:
@@ -195,6 +161,8 @@ def _other_part(design: Design, generator) -> Design:
 
 
 NOT_FREED = {
+    "a bias rail that moves": _moving_bias,
+    "a supply that sags": _sagging_supply,
     "transistor gain": _transistor_gain,
     "diodes of another type": _other_diode,
     "unequal diodes": _unequal_diodes,

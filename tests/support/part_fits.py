@@ -1,38 +1,171 @@
-"""Models of the part library, fitted to points of makers' data sheets.
+"""The part library, fitted to points of makers' data sheets.
 
-The points stand in ``sheet_points.toml`` with their documents; ``tests/studies/fit_parts.py``
-prints the fits with their residuals, and ``tests/standards/test_part_library.py`` holds the library
-to them. The device laws are those of ``circuit_oracle``, not the package's.
+The points stand in ``vadist/parts/sources/`` with their documents;
+``python tests/studies/fit_parts.py --write`` fits every part to them, prints what each fit leaves
+and writes ``vadist/parts/fitted.json``, and ``tests/standards/test_part_library.py`` holds the
+library to the fits. The device laws are those of ``part_laws``, not the package's.
 """
 
 import math
 import tomllib
-from dataclasses import dataclass, fields, replace
+from collections.abc import Callable
+from dataclasses import dataclass
 from pathlib import Path
+from types import SimpleNamespace
 
 import numpy as np
-from circuit_oracle import VT, gummel_poon
-from scipy.optimize import brentq, least_squares
+from part_laws import (
+    diode_value,
+    jfet_value,
+    mosfet_value,
+    opamp_value,
+    transistor_value,
+    zener_value,
+)
+from scipy.optimize import least_squares
 
-from vadist.parts import DiodeModel, TransistorModel
+import vadist
 
-POINTS = Path(__file__).with_name("sheet_points.toml")
+FOLDER = Path(vadist.__file__).parent / "parts"
+SOURCES = FOLDER / "sources"
+FITTED = FOLDER / "fitted.json"
 GAIN_UNIT, VOLT_UNIT = 0.05, 0.01
-"""What counts alike in a fit: 5 % of a gain or a conductance, 10 mV."""
+"""What counts alike in a fit: 5 % of a gain, a resistance or a gate voltage; 10 mV."""
+
+LIMIT_WEIGHT = 30.0
+"""A step beyond a limit counts for so many towards an aim."""
 
 DIGITS = 4
-_STEP_V = 2.0 * VT
-_VOLTS = ("vbe_on", "vbe_sat", "vce_sat", "vf")
+VOLTS = ("vbe_on", "vbe_sat", "vce_sat", "vf", "vz", "vsd")
+"""What is told in volts; all else as a ratio."""
 
-_REACH = math.log(3e5)
-# Ratio within which a number stays of where the fit starts; any sensible start leads to one end.
-_TRANSISTOR_START = TransistorModel("start", 1e-14, 300.0, 1.0, 70.0, 3e-14, 0.0, 0.1, 30.0)
-_TRANSISTOR_FREE = (
-    *("saturation_current_a", "forward_beta", "reverse_beta", "early_voltage_v"),
-    *("emitter_leakage_a", "knee_current_a", "base_resistance_ohm"),
-)
-_DIODE_START = DiodeModel("start", "silicon", 1e-9, 1.5, 1.0)
-_DIODE_FREE = ("saturation_current_a", "emission_coefficient", "series_resistance_ohm")
+REACH, SATURATION_REACH = math.log(3e5), math.log(1e18)
+"""Ratio within which a number stays of where the fit starts; saturation currents of LEDs go far."""
+
+ABSENT = {
+    **dict.fromkeys(("series_resistance_ohm", "base_resistance_ohm", "channel_length_per_v"), 0.0),
+    **dict.fromkeys(("emitter_leakage_a", "collector_leakage_a"), 0.0),
+    **dict.fromkeys(("early_voltage_v", "knee_current_a"), math.inf),
+    "breakdown_per_k": 0.0,
+}
+"""Numbers that a part is without if the library does not give them."""
+
+_NOTHING = ("series_resistance_ohm", "base_resistance_ohm", "emitter_leakage_a")
+_WITHOUT_END = ("early_voltage_v", "knee_current_a")
+# What a fit drives to its bound is not there: zero, or infinite.
+
+
+@dataclass(frozen=True)
+class Kind:
+    """How a kind of part is fitted.
+
+    Attributes
+    ----------
+    value : function of a model and a point
+    start : every number of the model, where the fit starts; any sensible start leads to one end
+    free : the numbers that are fitted, and the quantities of which one is needed to free it
+    told : entries of a part that its model holds besides its name
+    """
+
+    value: Callable
+    start: dict[str, float]
+    free: dict[str, tuple[str, ...]]
+    told: tuple[str, ...] = ()
+
+
+_DIODE = {
+    "saturation_current_a": 1e-9,
+    "emission_coefficient": 1.5,
+    "series_resistance_ohm": 1.0,
+}
+KINDS = {
+    "diodes": Kind(diode_value, _DIODE, dict.fromkeys(_DIODE, ()), ("family",)),
+    "Zener diodes": Kind(
+        zener_value,
+        {
+            **_DIODE,
+            "breakdown_v": 5.0,
+            "test_current_a": 5e-3,
+            "knee_v": 0.1,
+            "breakdown_per_k": 0.0,
+        },
+        dict.fromkeys((*_DIODE, "breakdown_v", "knee_v"), ()),
+    ),
+    "transistors": Kind(
+        transistor_value,
+        {
+            "saturation_current_a": 1e-14,
+            "forward_beta": 300.0,
+            "reverse_beta": 1.0,
+            "early_voltage_v": 70.0,
+            "emitter_leakage_a": 3e-14,
+            "collector_leakage_a": 0.0,
+            "knee_current_a": 0.1,
+            "base_resistance_ohm": 30.0,
+        },
+        {
+            **dict.fromkeys(("saturation_current_a", "forward_beta", "reverse_beta"), ()),
+            **dict.fromkeys(("early_voltage_v", "emitter_leakage_a", "knee_current_a"), ()),
+            "base_resistance_ohm": (),
+        },
+        ("polarity", "family"),
+    ),
+    "JFETs": Kind(
+        jfet_value,
+        {"idss_a": 5e-3, "pinch_off_v": 2.0, "channel_length_per_v": 3e-3},
+        {"idss_a": (), "pinch_off_v": (), "channel_length_per_v": ("gos",)},
+        ("polarity",),
+    ),
+    "MOSFETs": Kind(
+        mosfet_value,
+        {
+            "threshold_v": 1.5,
+            "transconductance_a_v2": 0.05,
+            "channel_length_per_v": 0.01,
+            "body_saturation_current_a": 1e-15,
+        },
+        {
+            "threshold_v": (),
+            "transconductance_a_v2": (),
+            "channel_length_per_v": ("gos",),
+            "body_saturation_current_a": ("vsd",),
+        },
+        ("polarity",),
+    ),
+    "op-amps": Kind(
+        opamp_value,
+        {
+            "gain_bandwidth_hz": 3e6,
+            "slew_rate_v_per_s": 1e6,
+            "open_loop_gain": 1e5,
+            "headroom_high_v": 1.5,
+            "headroom_low_v": 1.5,
+            "voltage_noise_v_rthz": 1e-8,
+            "current_noise_a_rthz": 1e-13,
+            "supply_current_a": 1e-3,
+        },
+        {},
+    ),
+}
+FILES = {
+    "diodes": ("diodes", "leds"),
+    "Zener diodes": ("zeners",),
+    "transistors": ("npn", "pnp", "germanium"),
+    "JFETs": ("jfets",),
+    "MOSFETs": ("mosfets",),
+    "op-amps": ("opamps",),
+}
+GERMANIUM = {
+    "saturation_current_a": 1e-6,
+    "forward_beta": 100.0,
+    "reverse_beta": 10.0,
+    "early_voltage_v": math.inf,
+    "emitter_leakage_a": 0.0,
+    "collector_leakage_a": 1e-6,
+    "knee_current_a": math.inf,
+    "base_resistance_ohm": 0.0,
+}
+"""Where the fit of a germanium transistor starts, and what stays of it."""
 
 
 @dataclass(frozen=True)
@@ -46,7 +179,7 @@ class Residual:
     @property
     def is_volts(self) -> bool:
         """Whether the difference is told in volts; else it is a ratio."""
-        return self.point.get("of", "vf") in _VOLTS
+        return self.point["of"] in VOLTS
 
     @property
     def off(self) -> float:
@@ -54,10 +187,18 @@ class Residual:
         return self.found - self.aim if self.is_volts else self.found / self.aim - 1.0
 
 
-def sheet_points() -> dict:
-    """Everything in the points' file, by kind and name of the part."""
-    text = tomllib.loads(POINTS.read_text(encoding="utf-8"))
-    return {kind: {part["name"]: part for part in parts} for kind, parts in text.items()}
+def sheet_parts() -> dict[str, dict[str, dict]]:
+    """Every part of the sources, by kind and name; points hold their documents' whole names."""
+    parts: dict[str, dict[str, dict]] = {}
+    for kind, files in FILES.items():
+        parts[kind] = {}
+        for file in files:
+            text = tomllib.loads((SOURCES / f"{file}.toml").read_text(encoding="utf-8"))
+            for part in text["part"]:
+                for point in part["points"]:
+                    point["sheet"] = text["sheets"][point["sheet"]]
+                parts[kind][part["name"]] = part
+    return parts
 
 
 def aim(point: dict) -> float:
@@ -65,115 +206,164 @@ def aim(point: dict) -> float:
     return point["aim"] if "aim" in point else point["typ"]
 
 
-def at_collector(model: TransistorModel, collector_a: float, collector_emitter_v: float):
-    """Junction volts, base current and collector slopes of a transistor in its active region."""
+def fit(kind_name: str, part: dict) -> tuple[dict, list[Residual]]:
+    """Fit a part to its points.
 
-    def excess(vbe: float) -> float:
-        return gummel_poon(vbe, vbe - collector_emitter_v, model)[1][0] - collector_a
+    Returns
+    -------
+    numbers : dict, rounded as the library holds them
+    residuals : list, one for each point that is no limit
+    """
+    kind = KINDS[kind_name]
+    points = [p for p in part["points"] if not p.get("limit")]
+    if not kind.free:
+        return _stated(points)
+    start = {**(GERMANIUM if part.get("family") == "germanium" and kind_name == "transistors"
+                else kind.start), **part.get("held", {})}  # fmt: skip
+    free = freed(kind_name, part)
+    left_out = {n for n, needs in kind.free.items() if needs and n not in free}
+    start.update({n: 0.0 for n in left_out if n == "channel_length_per_v"})
+    start.update({n: kind.start[n] for n in free if math.isinf(start[n])})
+    shaped = np.array([p.get("shape", False) for p in points])
+    wanted = np.array([p["max"] if s else aim(p) for p, s in zip(points, shaped, strict=True)])
 
-    vbe = brentq(excess, 0.0, 1.5, xtol=1e-14)
-    (base, *_), (_, _, slope_bc) = gummel_poon(vbe, vbe - collector_emitter_v, model)
-    return vbe, base, slope_bc
-
-
-def saturated(model: TransistorModel, collector_a: float, base_a: float) -> tuple[float, float]:
-    """Volts of both junctions for given currents, by Newton's method with limited steps."""
-    v = np.array([0.7, 0.6])
-    for _ in range(200):
-        (ib, *ib_slopes), (ic, *ic_slopes) = gummel_poon(*v, model)
-        step = np.linalg.solve([ib_slopes, ic_slopes], [base_a - ib, collector_a - ic])
-        v += np.clip(step, -_STEP_V, _STEP_V)
-        if np.abs(step).max() < 1e-13:
-            return float(v[0]), float(v[1])
-    raise RuntimeError(f"no saturation point of {model}")
-
-
-def transistor_value(model: TransistorModel, point: dict) -> float:
-    """What a model gives at a point of a sheet."""
-    rb = model.base_resistance_ohm
-    if point["of"].endswith("_sat"):
-        vbe, vbc = saturated(model, point["collector_a"], point["base_a"])
-        return vbe - vbc if point["of"] == "vce_sat" else vbe + rb * point["base_a"]
-    vbe, base, slope = at_collector(model, point["collector_a"], point["collector_emitter_v"])
-    if point["of"] == "hfe":
-        return point["collector_a"] / base
-    return -slope if point["of"] == "hoe" else vbe + rb * base
-
-
-def forward_v(model: DiodeModel, forward_a: float) -> float:
-    """Volts across a diode and its series resistance, from Shockley's law."""
-    junction = model.emission_coefficient * VT * math.log1p(forward_a / model.saturation_current_a)
-    return junction + forward_a * model.series_resistance_ohm
-
-
-def fit_transistor(part: dict) -> tuple[TransistorModel, list[Residual]]:
-    """Fit a transistor to its points, rounded as the library holds it, with the residuals."""
-
-    def made(logs) -> TransistorModel:
-        return replace(_TRANSISTOR_START, **_powers(_TRANSISTOR_FREE, logs))
+    def differences(numbers: dict) -> tuple[np.ndarray, np.ndarray]:
+        model = SimpleNamespace(**numbers)
+        found = np.array([kind.value(model, p) for p in points])
+        # The constant that serves maxima of one curve best is their mean distance.
+        shift = (found - wanted)[shaped].mean() if shaped.any() else 0.0
+        return found, wanted + shift * shaped
 
     def residuals(logs) -> list[float]:
-        model = made(logs)
-        found = []
-        for point in part["points"]:
-            value, wanted = transistor_value(model, point), aim(point)
-            unit = point["of"] in _VOLTS
-            found.append(
-                (value - wanted) / VOLT_UNIT if unit else math.log(value / wanted) / GAIN_UNIT
-            )
-        return found
+        numbers = {**start, **_powers(free, logs)}
+        found, aims = differences(numbers)
+        missed = [_apart(f, a, p["of"]) for f, a, p in zip(found, aims, points, strict=True)]
+        return missed + _beyond(kind, SimpleNamespace(**numbers), part["points"])
 
-    model = _rounded(made(_solve(residuals, _TRANSISTOR_START, _TRANSISTOR_FREE)))
-    told = [Residual(p, aim(p), transistor_value(model, p)) for p in part["points"]]
-    return replace(model, name=part["name"]), told
+    logs = np.array([math.log(start[name]) for name in free])
+    reach = np.array([SATURATION_REACH if n.startswith("saturation") else REACH for n in free])
+    bounds = logs - reach, logs + reach
+    solved = least_squares(residuals, logs, bounds=bounds, xtol=1e-12, ftol=1e-12, gtol=1e-12)
+    numbers = {**start, **_within(free, solved.x, bounds)}
+    numbers = {k: _rounded(v) for k, v in numbers.items() if k not in left_out or v == 0.0}
+    found, aims = differences({**start, **numbers})
+    told = [Residual(*e) for e in zip(points, aims.tolist(), found.tolist(), strict=True)]
+    return numbers, told
 
 
-def fit_diode(part: dict) -> tuple[DiodeModel, list[Residual]]:
-    """Fit a diode to its points; maxima marked ``shape`` may all lie a constant too high."""
-    start = replace(_DIODE_START, family=part["family"])
-    free = tuple(f for f in _DIODE_FREE if not (part.get("ideal") and f.startswith("emission")))
-    if part.get("ideal"):
-        start = replace(start, emission_coefficient=1.0)
-    shaped = [p.get("shape", False) for p in part["points"]]
+def _apart(value: float, wanted: float, of: str) -> float:
+    """How far two values lie apart, in what counts alike."""
+    return (value - wanted) / VOLT_UNIT if of in VOLTS else math.log(value / wanted) / GAIN_UNIT
 
-    def made(logs) -> DiodeModel:
-        return replace(start, **_powers(free, logs))
 
-    def differences(model: DiodeModel):
-        found = np.array([forward_v(model, p["forward_a"]) for p in part["points"]])
-        wanted = np.array(
-            [p["max"] if s else aim(p) for p, s in zip(part["points"], shaped, strict=True)]
-        )
-        off = found - wanted
-        # The constant that serves the maxima best is their mean distance.
-        shift = off[shaped].mean() if any(shaped) else 0.0
-        return found, wanted + shift * np.array(shaped)
+def _beyond(kind: Kind, model: SimpleNamespace, points: list[dict]) -> list[float]:
+    """How far a model lies beyond what its own sheet promises, weighed to keep it there."""
+    over = []
+    for point in points:
+        if "borrowed" in point or point["of"] == "drift":  # which no fit moves
+            continue
+        for word, sign in (("min", -1.0), ("max", 1.0)):
+            if word in point:
+                value = kind.value(model, point) or 1e-30  # what a model leaves out is small
+                apart = _apart(value, point[word], point["of"])
+                over.append(LIMIT_WEIGHT * max(0.0, sign * apart))
+    return over
 
-    def residuals(logs):
-        found, wanted = differences(made(logs))
-        return (found - wanted) / VOLT_UNIT
 
-    model = _rounded(made(_solve(residuals, start, free)))
-    found, wanted = differences(model)
-    told = [
-        Residual(*each)
-        for each in zip(part["points"], wanted.tolist(), found.tolist(), strict=True)
+def freed(kind_name: str, part: dict) -> list[str]:
+    """The numbers of a part that its fit looks for."""
+    stated = {p["of"] for p in part["points"] if not p.get("limit")}
+    return part.get("free") or [
+        name
+        for name, needs in KINDS[kind_name].free.items()
+        if name not in part.get("held", {}) and (not needs or stated & set(needs))
     ]
-    return replace(model, name=part["name"]), told
 
 
-def _powers(names: tuple[str, ...], logs) -> dict[str, float]:
+def _stated(points: list[dict]) -> tuple[dict, list[Residual]]:
+    """An op-amp's numbers are its sheet's figures."""
+    numbers = {}
+    for name in KINDS["op-amps"].start:
+        of = name.replace("headroom", "swing").removesuffix("_v") if "headroom" in name else name
+        (point,) = (p for p in points if of.startswith(p["of"]))
+        numbers[name] = float(f"{point.get('rail_v', 2.0 * aim(point)) - aim(point):.12g}")
+    return numbers, [Residual(p, aim(p), aim(p)) for p in points]
+
+
+def _powers(names: list[str], logs) -> dict[str, float]:
     return {name: math.exp(log) for name, log in zip(names, logs, strict=True)}
 
 
-def _solve(residuals, start, free: tuple[str, ...]):
-    logs = [math.log(getattr(start, name)) for name in free]
-    bounds = [x - _REACH for x in logs], [x + _REACH for x in logs]
-    return least_squares(residuals, logs, bounds=bounds, xtol=1e-12, ftol=1e-12, gtol=1e-12).x
+def _within(names: list[str], logs, bounds) -> dict[str, float]:
+    numbers = _powers(names, logs)
+    for name, log, low, high in zip(names, logs, *bounds, strict=True):
+        if name in _NOTHING and log < low + 1.0:
+            numbers[name] = 0.0
+        if name in _WITHOUT_END and log > high - 1.0:
+            numbers[name] = math.inf
+    return numbers
 
 
-def _rounded(model):
-    """Every number to as many digits as the library holds."""
-    held = {f.name: getattr(model, f.name) for f in fields(model)}
-    numbers = {k: float(f"{v:.{DIGITS - 1}e}") for k, v in held.items() if isinstance(v, float)}
-    return replace(model, **numbers)
+def _rounded(value: float) -> float:
+    return value if math.isinf(value) else float(f"{value:.{DIGITS - 1}e}")
+
+
+def entry(kind_name: str, part: dict, numbers: dict, residuals: list[Residual]) -> dict:
+    """What the library holds of a part: its numbers, its source, and the fit at every point."""
+    kind = KINDS[kind_name]
+    model = SimpleNamespace(**{**kind.start, **numbers})
+    fits = iter(residuals)
+    aims, found = [], []
+    for point in part["points"]:
+        r = None if point.get("limit") else next(fits)
+        value = kind.value(model, point) if r is None else r.found
+        aims.append(None if r is None else float(f"{r.aim:.6g}"))
+        found.append(None if value is None else float(f"{value:.6g}"))
+    told = {key: part[key] for key in kind.told if part.get(key) not in (None, "npn")}
+    kept = {k: v for k, v in numbers.items() if v != ABSENT.get(k)}
+    return {
+        "numbers": {**told, **kept},
+        "source": source(kind_name, part, len(freed(kind_name, part)), residuals),
+        "aims": aims,
+        "fitted": found,
+    }
+
+
+def source(kind_name: str, part: dict, free: int, residuals: list[Residual]) -> str:
+    """The documents of a part and what its fit leaves, in words."""
+    sheets: dict[str, list[str]] = {}
+    for r in residuals:
+        sheets.setdefault(r.point["sheet"], []).append(r.point.get("borrowed", ""))
+    told = []
+    for sheet, borrowed in sheets.items():
+        whose = sorted(set(filter(None, borrowed)))
+        told.append(f"{sheet} (of the {', '.join(whose)})" if whose and all(borrowed) else sheet)
+    if not KINDS[kind_name].free:
+        text = f"typical figures: {'; '.join(told)}"
+    else:
+        text = f"{free} numbers fitted to {len(residuals)} points, {left(residuals)}: "
+        text += "; ".join(told)
+    within = [r.point["within"] for r in residuals if "within" in r.point]
+    if within:
+        text += f", within {1e3 * max(within):g} mV"
+    if "held" in part:
+        held = (f"{_SYMBOLS[k]} {v:g}" for k, v in part["held"].items() if k in _SYMBOLS)
+        text += f". Held: {', '.join(held)}: {part['held_because']}"
+    return text + (f". {part['note']}" if "note" in part else "")
+
+
+_SYMBOLS = {
+    "emission_coefficient": "n",
+    "series_resistance_ohm": "Rs",
+    "reverse_beta": "reverse gain",
+    "breakdown_per_k": "drift per kelvin",
+}
+
+
+def left(residuals: list[Residual]) -> str:
+    """What a fit leaves at most, in words."""
+    volts = max((abs(r.off) for r in residuals if r.is_volts), default=0.0)
+    ratio = max((abs(r.off) for r in residuals if not r.is_volts), default=0.0)
+    told = [f"{1e3 * volts:.2g} mV"] if volts >= 0.5e-3 else []
+    told += [f"{100.0 * ratio:.2g} %"] if ratio >= 0.5e-2 else []
+    return f"off by {' and '.join(told)} at most" if told else "all met"

@@ -65,7 +65,8 @@ class ChainMaker:
             # Where blocked diodes alone lead to either rail, an input rests nowhere.
             return self.pick([c for c in info.choices if c != RAILS])
         if info.kind == "transistor":
-            return TRANSISTORS[self.pick(sorted(TRANSISTORS))]
+            taken = [n for n, t in TRANSISTORS.items() if t.polarity in info.choices]
+            return TRANSISTORS[self.pick(sorted(taken))]
         if info.kind == "opamp":
             return OPAMPS[self.pick(sorted(OPAMPS))]
         return self.pot() if info.kind == "pot" else self.diodes()

@@ -8,10 +8,9 @@ from numpy.typing import ArrayLike
 
 from vadist.analysis.small_signal import linear_system
 from vadist.arrays import ComplexArray, FloatArray
-from vadist.circuits.network import INPUT, Device, Network
-from vadist.circuits.operating_point import SolvedNetwork, solve_all
+from vadist.circuits.network import INPUT, Network
+from vadist.circuits.operating_point import SolvedNetwork, solve_network
 from vadist.designs.design import Design
-from vadist.devices import Resting
 
 
 @dataclass(frozen=True)
@@ -28,44 +27,6 @@ class SolvedDesign(SolvedNetwork):
 
     design: Design
 
-    def resting_devices(self) -> list["PlacedDevice"]:
-        """Every device at its operating point, section by section."""
-        volts, found = self.node_v, []
-        for number, (section, point) in enumerate(self.sections):
-            control = port = 0
-            for device in section.devices:
-                controls = slice(control, control := control + len(device.record.controls))
-                ports = slice(port, port := port + device.record.ports)
-                at = Resting(
-                    device.model,
-                    device.named,
-                    {terminal: volts[node] for terminal, node in device.nodes.items()},
-                    point.port_a[ports],
-                    point.slopes[ports, controls],
-                )
-                found.append(PlacedDevice(device, at, number, controls, ports))
-        return found
-
-
-@dataclass(frozen=True)
-class PlacedDevice:
-    """A device at its operating point, and where it is found.
-
-    Attributes
-    ----------
-    device : Device
-    resting : Resting
-    section : int
-    controls, ports : slice
-        Among those of its section.
-    """
-
-    device: Device
-    resting: Resting
-    section: int
-    controls: slice
-    ports: slice
-
 
 def solve_design(design: Design, network: Network | None = None) -> SolvedDesign:
     """Solve a design at DC.
@@ -77,7 +38,7 @@ def solve_design(design: Design, network: Network | None = None) -> SolvedDesign
         The design's network with a value changed; wired anew by default.
     """
     wired = design.network() if network is None else network
-    return SolvedDesign(wired, tuple(solve_all(wired)), design)
+    return SolvedDesign(wired, solve_network(wired).sections, design)
 
 
 def node_responses(
@@ -107,7 +68,7 @@ def node_responses(
     >>> from vadist.designs.files import load_design
     >>> found = node_responses(solve_design(load_design("boosted_hard_clipper")), [1000.0])
     >>> round(20 * float(np.log10(abs(found["boost.output"][0]))), 1)
-    25.1
+    25.2
     """
     f = np.asarray(frequencies_hz, dtype=float)
     s = 2j * np.pi * f

@@ -9,12 +9,15 @@ resistor           4 k T / R  (Johnson 1928, Nyquist 1928)      its ends
 op-amp             en, V/rtHz; in, A/rtHz, at each input        in series with the input; to ground
 transistor         2 q Ic, 2 q Ib (shot noise, leakage too),    collector, inner base and emitter
                    4 k T / Rb of its base resistance            base and inner base
+JFET               2 q Ig, 2/3 of 4 k T gm when saturated       gate and source; drain and source
+MOSFET             2/3 of 4 k T gm when saturated               drain and source
 diodes             2 q I, and 4 k T g of what conducts at rest  its ends
 =================  ===========================================  =================================
 
-Left out: 1/f noise (densities are those a data sheet states at 1 kHz), noise of the supply and
-hum. The transfer from every source to the output comes from
-one adjoint solution a section, carried backwards through the sections that feed it.
+All at the temperature of the design. Left out: 1/f noise (densities are those a data sheet states
+at 1 kHz), what an avalanche makes beyond shot noise, noise of the supply and hum. The transfer
+from every source to the output comes from one adjoint solution a section, carried backwards through
+the sections that feed it.
 """
 
 import math
@@ -28,9 +31,6 @@ from vadist.analysis.small_signal import linear_system
 from vadist.arrays import ComplexArray, FloatArray
 from vadist.circuits.network import INPUT
 from vadist.quantities import BOLTZMANN_J_PER_K
-
-ROOM_K = 300.0
-"""Temperature of the resistors; the device models hold at the same one."""
 
 BAND_HZ = (20.0, 20e3)
 SPOT_HZ = 1e3
@@ -89,7 +89,6 @@ class Noise:
 
 def find_noise(
     solved: SolvedDesign,
-    temperature_k: float = ROOM_K,
     band_hz: tuple[float, float] = BAND_HZ,
     spot_hz: float = SPOT_HZ,
 ) -> Noise:
@@ -104,11 +103,9 @@ def find_noise(
     True
     """
     f = np.geomspace(*band_hz, _POINTS)
-    powers = noise_densities(solved, f, temperature_k)
+    powers = noise_densities(solved, f)
     spot = np.array([spot_hz])
-    density = math.sqrt(
-        sum(float(p[0]) for p in noise_densities(solved, spot, temperature_k).values())
-    )
+    density = math.sqrt(sum(float(p[0]) for p in noise_densities(solved, spot).values()))
     gain = abs(node_responses(solved, spot)[solved.design.output][0])
     squares = {part: _integral(f, power) for part, power in powers.items()}
     total = sum(squares.values())
@@ -117,7 +114,7 @@ def find_noise(
         for part, s in squares.items()
     ]
     return Noise(
-        temperature_k,
+        solved.network.temperature_k,
         band_hz,
         spot_hz,
         math.sqrt(total),
@@ -128,23 +125,21 @@ def find_noise(
     )
 
 
-def noise_densities(
-    solved: SolvedDesign, frequencies_hz: FloatArray, temperature_k: float = ROOM_K
-) -> dict[str, FloatArray]:
+def noise_densities(solved: SolvedDesign, frequencies_hz: FloatArray) -> dict[str, FloatArray]:
     """Power density that each part makes at the output, V^2/Hz.
 
     Parameters
     ----------
     solved : SolvedDesign
     frequencies_hz : (f,)
-    temperature_k : float
 
     Returns
     -------
     mapping of part -> (f,)
     """
     f = np.asarray(frequencies_hz, dtype=float)
-    kt4 = 4.0 * BOLTZMANN_J_PER_K * temperature_k
+    boltzmann_j = BOLTZMANN_J_PER_K * solved.network.temperature_k
+    kt4 = 4.0 * boltzmann_j
     per_ampere, adjoints = _adjoints(solved, f)
     found: dict[str, FloatArray] = {}
 
@@ -157,7 +152,6 @@ def noise_densities(
         resistors = section.resistors
         for k, part in enumerate(resistors.parts):
             add(part, kt4 / resistors.values[k], y[:, :n] @ resistors.into[:, k])
-    boltzmann_j = BOLTZMANN_J_PER_K * temperature_k
     for placed in solved.resting_devices():
         section, point = solved.sections[placed.section]
         y = adjoints[placed.section][:, : len(section.unknowns)]

@@ -5,8 +5,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from vadist.analysis.chain_response import PlacedDevice, SolvedDesign
+from vadist.analysis.chain_response import SolvedDesign
 from vadist.circuits.network import SUPPLY
+from vadist.circuits.operating_point import PlacedDevice
 from vadist.stages.stage import output_node
 
 

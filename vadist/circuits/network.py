@@ -11,11 +11,25 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field
 from typing import Any, TypeVar
 
-from vadist.devices import KINDS, DeviceKind
-from vadist.devices.kind import StepLimit
+from vadist.circuits.elements import Device, DiodeString, Draw, TwoTerminal
 from vadist.errors import DesignError
-from vadist.parts import DiodeModel, OpAmpModel, TransistorModel
-from vadist.quantities import thermal_voltage
+from vadist.parts import JfetModel, MosfetModel, OpAmpModel, TransistorModel, ZenerModel
+from vadist.quantities import NOMINAL_K, thermal_voltage
+
+__all__ = [
+    "BIAS",
+    "COMPENSATION_F",
+    "GROUND",
+    "INPUT",
+    "SMALLEST_RESISTANCE_OHM",
+    "SUPPLY",
+    "SWING_KNEE_V",
+    "Device",
+    "DiodeString",
+    "Draw",
+    "Network",
+    "TwoTerminal",
+]
 
 Value = TypeVar("Value")
 
@@ -39,118 +53,6 @@ SWING_KNEE_V = 0.05
 """Softness of the op-amp's swing limit (common practice, no published source)."""
 
 
-@dataclass(frozen=True)
-class TwoTerminal:
-    """A resistor, capacitor or inductor between two nodes."""
-
-    part: str
-    a: str
-    b: str
-    value: float
-
-
-@dataclass(frozen=True)
-class Draw:
-    """A constant current that a part takes out of a node."""
-
-    part: str
-    node: str
-    ampere: float
-
-
-@dataclass(frozen=True)
-class DiodeString:
-    """``count`` equal diodes in series, ``parallel`` such strings side by side."""
-
-    model: DiodeModel
-    count: int = 1
-    parallel: int = 1
-
-    @property
-    def saturation_current_a(self) -> float:
-        """Saturation current of the strings together."""
-        return self.model.saturation_current_a * self.parallel
-
-    @property
-    def slope_v(self) -> float:
-        """Volts for one e-fold of current: count * n * Vt."""
-        return self.count * self.model.emission_coefficient * thermal_voltage()
-
-    @property
-    def series_resistance_ohm(self) -> float:
-        """Ohmic resistance of the strings."""
-        return self.model.series_resistance_ohm * self.count / self.parallel
-
-
-@dataclass(frozen=True)
-class Device:
-    """A nonlinear element between nodes; its kind tells its law, ports and all else.
-
-    Attributes
-    ----------
-    part : str
-        ``stage.part``.
-    kind : str
-        One of :data:`vadist.devices.KINDS`.
-    nodes : mapping of terminal -> node
-    parameters : tuple of float
-        As the law lists them.
-    model : object
-        Part from the library, for what the law does not hold.
-    owned_farad, owned_siemens : float
-        Compensation capacitor and open-loop conductance from an owned node to
-        :attr:`Network.reference`.
-    """
-
-    part: str
-    kind: str
-    nodes: dict[str, str]
-    parameters: tuple[float, ...]
-    model: Any = None
-    owned_farad: float = 0.0
-    owned_siemens: float = 0.0
-
-    @property
-    def record(self) -> DeviceKind:
-        """What is known of its kind."""
-        return KINDS[self.kind]
-
-    @property
-    def controls(self) -> tuple[tuple[str, str], ...]:
-        """The law's arguments are the voltages from the second to the first node."""
-        return tuple((self._node(a), self._node(b)) for a, b in self.record.controls)
-
-    @property
-    def injections(self) -> tuple[dict[str, float], ...]:
-        """What each port current adds to the current *into* the named nodes."""
-        found: list[dict[str, float]] = []
-        for injection in self.record.injections:
-            into: dict[str, float] = {}
-            for terminal, share in injection.items():
-                node = self._node(terminal)
-                into[node] = into.get(node, 0.0) + share
-            found.append(into)
-        return tuple(found)
-
-    @property
-    def named(self) -> dict[str, float]:
-        """Parameters by name."""
-        return dict(zip(self.record.parameters, self.parameters, strict=True))
-
-    @property
-    def limits(self) -> tuple[StepLimit, ...]:
-        """Newton step limits of each control."""
-        return self.record.limits(self.named)
-
-    @property
-    def owned_node(self) -> str:
-        """Node whose equation is the device's own; empty for none."""
-        return self.nodes[self.record.owns] if self.record.owns else ""
-
-    def _node(self, terminal: str) -> str:
-        return self.nodes.get(terminal, terminal)
-
-
 @dataclass
 class Network:
     """Elements between named nodes.
@@ -167,6 +69,8 @@ class Network:
         Rails that parts feed, so that they are not held: ``supply``, ``bias`` or both.
     ripple_v, ripple_hz : float
         Peak volts and frequency of a sine on the ideal supply; 0 for none.
+    temperature_k : float
+        Of all parts.
 
     Notes
     -----
@@ -191,6 +95,7 @@ class Network:
     fed: set[str] = field(default_factory=set)
     ripple_v: float = 0.0
     ripple_hz: float = 0.0
+    temperature_k: float = NOMINAL_K
 
     @property
     def rails(self) -> dict[str, float]:
@@ -224,6 +129,11 @@ class Network:
     def supply_is_constant(self) -> bool:
         """Whether the supply rail neither moves nor carries a ripple."""
         return SUPPLY not in self.fed and not self.ripple_v
+
+    @property
+    def thermal_v(self) -> float:
+        """Thermal voltage of its junctions."""
+        return thermal_voltage(self.temperature_k)
 
     def held(self, node: str) -> str:
         """Name under which a node is found after wires were joined."""
@@ -293,47 +203,98 @@ class Network:
             self.diodes(f"{part}.forward", a, b, forward, None)
             self.diodes(f"{part}.reverse", a, b, None, reverse)
             return
-        ohmic = strings[0].series_resistance_ohm
-        inner = a
-        if ohmic > 0.0:
-            inner = self.node(f"{part}.junction")
-            self.resistor(f"{part}.ohmic", a, inner, ohmic)
+        inner = self._behind(part, a, strings[0].series_resistance_ohm)
         parameters: list[float] = []
         for string in (forward, reverse):
             if string is None:
                 parameters += [0.0, 0.0]
             else:
-                parameters += [string.saturation_current_a, 1.0 / string.slope_v]
+                warm = string.at(self.temperature_k)
+                parameters += [warm.saturation_current_a, 1.0 / warm.slope_v(self.thermal_v)]
         self._device(part, "diodes", {"a": inner, "b": b}, parameters, (forward, reverse))
 
     def transistor(
         self, part: str, collector: str, base: str, emitter: str, model: TransistorModel
     ) -> None:
-        """Add an NPN transistor; its base resistance leads to an inner node."""
-        inner = base
-        if model.base_resistance_ohm > 0.0:
-            inner = self.node(f"{part}.junction")
-            self.resistor(f"{part}.ohmic", base, inner, model.base_resistance_ohm)
+        """Add an NPN or PNP transistor; its base resistance leads to an inner node."""
+        inner = self._behind(part, base, model.base_resistance_ohm)
+        warm = model.at(self.temperature_k)
         self._device(
             part,
             "transistor",
             {"collector": collector, "base": inner, "emitter": emitter},
             (
-                model.saturation_current_a,
-                0.5 / thermal_voltage(),
-                1.0 / model.forward_beta,
-                1.0 / model.reverse_beta,
-                1.0 / model.early_voltage_v,
-                model.emitter_leakage_a,
-                model.collector_leakage_a,
-                4.0 / model.knee_current_a,
+                warm.saturation_current_a,
+                0.5 / self.thermal_v,
+                1.0 / warm.forward_beta,
+                1.0 / warm.reverse_beta,
+                1.0 / warm.early_voltage_v,
+                warm.emitter_leakage_a,
+                warm.collector_leakage_a,
+                4.0 / warm.knee_current_a,
+            ),
+            model,
+            polarity=-1.0 if model.polarity == "pnp" else 1.0,
+        )
+
+    def jfet(self, part: str, drain: str, gate: str, source: str, model: JfetModel) -> None:
+        """Add an N- or P-channel JFET."""
+        warm = model.at(self.temperature_k)
+        self._device(
+            part,
+            "jfet",
+            {"drain": drain, "gate": gate, "source": source},
+            (
+                warm.idss_a / warm.pinch_off_v**2,
+                warm.pinch_off_v,
+                warm.channel_length_per_v,
+                warm.gate_saturation_current_a,
+                1.0 / self.thermal_v,
+            ),
+            model,
+            polarity=-1.0 if model.polarity == "p" else 1.0,
+        )
+
+    def mosfet(self, part: str, drain: str, gate: str, source: str, model: MosfetModel) -> None:
+        """Add an N- or P-channel enhancement MOSFET, its body tied to its source."""
+        warm = model.at(self.temperature_k)
+        self._device(
+            part,
+            "mosfet",
+            {"drain": drain, "gate": gate, "source": source},
+            (
+                0.5 * warm.transconductance_a_v2,
+                warm.threshold_v,
+                warm.channel_length_per_v,
+                warm.body_saturation_current_a,
+                1.0 / self.thermal_v,
+            ),
+            model,
+            polarity=-1.0 if model.polarity == "p" else 1.0,
+        )
+
+    def zener(self, part: str, anode: str, cathode: str, model: ZenerModel) -> None:
+        """Add a Zener diode; its series resistance leads to an inner node."""
+        inner = self._behind(part, anode, model.series_resistance_ohm)
+        warm = model.at(self.temperature_k)
+        self._device(
+            part,
+            "zener",
+            {"anode": inner, "cathode": cathode},
+            (
+                warm.saturation_current_a,
+                1.0 / (warm.emission_coefficient * self.thermal_v),
+                warm.test_current_a,
+                warm.breakdown_v,
+                1.0 / warm.knee_v,
             ),
             model,
         )
 
     def opamp(self, part: str, plus: str, minus: str, output: str, model: OpAmpModel) -> None:
-        """Add an op-amp: one pole, limited slew rate and swing, no input current, stiff output.
+        """Add an op-amp: one pole, limited slew rate and swing, no input current.
 
+        Without an output resistance its output is stiff; with one, the node before it is.
         The transconductance gm = 2 pi GBW C feeds the compensation capacitor C through a limiter
         of SR * C amperes; the swing limits draw that whole current at their stated voltage. On a
         supply that is not constant the upper limit follows the rail, and the current it takes at
@@ -350,7 +311,8 @@ class Network:
         transconductance = 2.0 * math.pi * model.gain_bandwidth_hz * COMPENSATION_F
         largest = model.slew_rate_v_per_s * COMPENSATION_F
         input_range = largest / transconductance
-        kind, nodes = "opamp", {"plus": plus, "minus": minus, "output": output}
+        inner = self._behind(part, output, model.output_resistance_ohm, "amplified")
+        kind, nodes = "opamp", {"plus": plus, "minus": minus, "output": inner}
         if not self.supply_is_constant:
             kind, nodes, high = "opamp_on_rail", {**nodes, "supply": SUPPLY}, model.headroom_high_v
             self.draws.append(Draw(self.name(part), SUPPLY, model.supply_current_a))
@@ -363,6 +325,14 @@ class Network:
             owned_farad=COMPENSATION_F,
             owned_siemens=transconductance / model.open_loop_gain,
         )
+
+    def _behind(self, part: str, node: str, ohm: float, inside: str = "junction") -> str:
+        """Inner node of a part behind its ohmic resistance; the node itself without one."""
+        if ohm == 0.0:
+            return node
+        inner = self.node(f"{part}.{inside}")
+        self.resistor(f"{part}.ohmic", node, inner, ohm)
+        return inner
 
     def _device(
         self,

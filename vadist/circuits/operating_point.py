@@ -13,6 +13,7 @@ resistor and inductor the same holds of volts; and one more Newton step would mo
 than :data:`LARGEST_CORRECTION` of the largest voltage in the section. That step is then taken.
 """
 
+import dataclasses
 from collections.abc import Collection
 from dataclasses import dataclass
 
@@ -20,8 +21,10 @@ import numpy as np
 
 from vadist.arrays import FloatArray
 from vadist.circuits.dc_equations import DcEquations, Linearised
-from vadist.circuits.network import INPUT, Network
+from vadist.circuits.network import INPUT, Device, Network, TwoTerminal
+from vadist.circuits.nodes import with_leakage
 from vadist.circuits.sections import Section, split_into_sections
+from vadist.devices import Resting
 from vadist.devices.evaluate import currents_and_slopes
 from vadist.errors import ConvergenceError, DesignError
 
@@ -210,7 +213,7 @@ class SolvedNetwork:
     ----------
     network : Network
     sections : tuple of (Section, OperatingPoint)
-        In signal order.
+        In signal order, with the junction capacitances of their devices.
     """
 
     network: Network
@@ -234,7 +237,7 @@ class SolvedNetwork:
         """
         volts = self.node_v
         found = []
-        for section in split_into_sections(self.network, nodes):
+        for section in split_into_sections(_loaded(self), nodes):
             node_v = np.array([volts[n] for n in section.unknowns])
             known_v = np.array([volts[n] for n in (*section.signals, *section.rails)])
             control_v = section.control @ node_v + section.control_known @ known_v
@@ -255,22 +258,76 @@ class SolvedNetwork:
         """Node the take is heard at."""
         return tuple(self.network.outputs.values())[-1]
 
+    def resting_devices(self) -> list["PlacedDevice"]:
+        """Every device at its operating point, section by section."""
+        volts, found = self.node_v, []
+        for number, (section, point) in enumerate(self.sections):
+            control = port = 0
+            for device in section.devices:
+                controls = slice(control, control := control + len(device.record.controls))
+                ports = slice(port, port := port + device.record.ports)
+                at = Resting(
+                    device.model,
+                    device.named,
+                    {terminal: volts[node] for terminal, node in device.nodes.items()},
+                    point.port_a[ports],
+                    point.slopes[ports, controls],
+                    device.polarity,
+                )
+                found.append(PlacedDevice(device, at, number, controls, ports))
+        return found
+
+
+@dataclass(frozen=True)
+class PlacedDevice:
+    """A device at its operating point, and where it is found.
+
+    Attributes
+    ----------
+    device : Device
+    resting : Resting
+    section : int
+    controls, ports : slice
+        Among those of its section.
+    """
+
+    device: Device
+    resting: Resting
+    section: int
+    controls: slice
+    ports: slice
+
 
 def solve_network(network: Network) -> SolvedNetwork:
-    """Solve a network at DC."""
-    return SolvedNetwork(network, tuple(solve_all(network)))
+    """Solve a network at DC, then give its junctions the capacitance they have there."""
+    network = with_leakage(network)
+    volts = {INPUT: network.input_v}
+    found = []
+    for section in split_into_sections(network):
+        point = solve_operating_point(section, np.array([volts[s] for s in section.signals]))
+        volts |= dict(zip(section.unknowns, point.node_v.tolist(), strict=True))
+        found.append((section, point))
+    _refuse_starved(network, volts)
+    solved = SolvedNetwork(network, tuple(found))
+    loaded = _loaded(solved)
+    if loaded is network:
+        return solved
+    # Between nodes that a device ties already, they change neither the cut nor where it rests.
+    points = [point for _, point in found]
+    return SolvedNetwork(network, tuple(zip(split_into_sections(loaded), points, strict=True)))
+
+
+def _loaded(solved: SolvedNetwork) -> Network:
+    """The network with the capacitances that its junctions have where they rest."""
+    network, capacitors = solved.network, junction_capacitors(solved)
+    if not capacitors:
+        return network
+    return dataclasses.replace(network, capacitors=[*network.capacitors, *capacitors])
 
 
 def solve_all(network: Network) -> list[tuple[Section, OperatingPoint]]:
     """Sections of a network with their operating points, in signal order."""
-    volts = {INPUT: network.input_v}
-    solved = []
-    for section in split_into_sections(network):
-        point = solve_operating_point(section, np.array([volts[s] for s in section.signals]))
-        volts |= dict(zip(section.unknowns, point.node_v.tolist(), strict=True))
-        solved.append((section, point))
-    _refuse_starved(network, volts)
-    return solved
+    return list(solve_network(network).sections)
 
 
 def _refuse_starved(network: Network, volts: dict[str, float]) -> None:
@@ -285,3 +342,15 @@ def _refuse_starved(network: Network, volts: dict[str, float]) -> None:
                 f"{device.part}: {device.model.name} needs more than {least:g} V of supply "
                 f"(the rail rests at {rail:.3g} V; less resistance in it, or more volts, would do)"
             )
+
+
+def junction_capacitors(solved: SolvedNetwork) -> list[TwoTerminal]:
+    """Capacitances of all junctions at their resting volts, as capacitors between nodes."""
+    found = []
+    for placed in solved.resting_devices():
+        device = placed.device
+        for a, b, farad in device.record.capacitances(placed.resting):
+            ends = device.nodes[a], device.nodes[b]
+            if farad > 0.0 and ends[0] != ends[1]:
+                found.append(TwoTerminal(f"{device.part}.{a}_{b}", *ends, farad))
+    return found

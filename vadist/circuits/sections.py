@@ -14,8 +14,7 @@ from numpy.typing import NDArray
 
 from vadist.arrays import FloatArray, IndexArray
 from vadist.circuits.network import Device, Network, TwoTerminal
-from vadist.circuits.nodes import floating_nodes, stiff_nodes
-from vadist.errors import DesignError
+from vadist.circuits.nodes import floating_nodes, refuse_ideal_loops, stiff_nodes
 
 
 @dataclass(frozen=True)
@@ -135,12 +134,10 @@ def split_into_sections(network: Network, torn: Collection[str] = ()) -> list[Se
     Raises
     ------
     DesignError
-        If two op-amps share an output node, or no direct current reaches a device.
+        If ideal sources or coils close a loop, or no direct current reaches a device.
     """
+    refuse_ideal_loops(network)
     outputs = [d.owned_node for d in network.devices if d.owned_node]
-    for node in outputs:
-        if outputs.count(node) > 1:
-            raise DesignError(f"two op-amps drive the node {node!r}")
     groups = _groups(network, outputs, stiff_nodes(network) | set(torn))
     floating = floating_nodes(network)
     return [_section(network, group, floating) for group in _in_signal_order(groups)]

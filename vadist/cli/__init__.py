@@ -37,6 +37,11 @@ BENCH = (
     "connected to earth: clip it to the board's ground alone. Leave mains wiring to licensed "
     "practice and local codes. Never listen to a test signal on headphones or at high volume."
 )
+METER = (
+    "Measure a part out of its circuit, with a resistor in series that keeps the current within "
+    "its data sheet's limit, from a battery or a certified adapter; never in anything that hangs "
+    "on the mains."
+)
 
 
 @dataclass(frozen=True)
@@ -93,7 +98,8 @@ COMMANDS = {
         "vadist stages diode_clipper",
     ),
     "parts": Command(
-        "library", "list the part library with its sources", "vadist parts --json",
+        "library", "list the part library with its sources, or measure a part of your own",
+        "vadist parts 2N3904", (METER,),
     ),
 }  # fmt: skip
 
@@ -211,7 +217,16 @@ def _run(arguments: Sequence[str]) -> int:
     if options.command is None:
         parser.print_help()
         return 2
+    _load_stages(getattr(options, "stage_files", []))
     return int(options.run(options))
+
+
+def _load_stages(files: Sequence[str]) -> None:
+    if files:
+        from vadist.stages.loading import load_stages
+
+        for file in files:
+            load_stages(file)
 
 
 def _tell(trouble: object) -> None:

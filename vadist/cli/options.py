@@ -21,7 +21,17 @@ def add_settings(parser: Adder) -> None:
     parser.add_argument(
         "--set", action="append", default=[], metavar="PATH=VALUE", dest="settings",
         help="change a value: drive=0.7, drive=70%%, clipper.shunt_capacitor=22n, "
-        "boost.transistor.forward_beta=200; may be repeated",
+        "boost.transistor.forward_beta=200, clipper=none to bypass a stage; may be repeated",
+    )  # fmt: skip
+    add_stages(parser)
+
+
+def add_stages(parser: Adder) -> None:
+    """``--stages``, into ``stage_files``; they are loaded before the command runs."""
+    parser.add_argument(
+        "--stages", action="append", default=[], metavar="FILE", dest="stage_files",
+        help="run a Python file whose stages designs may then use; only one you trust; may be "
+        "repeated",
     )  # fmt: skip
 
 

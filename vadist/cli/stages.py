@@ -4,14 +4,20 @@ import argparse
 from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
 
+from vadist.cli.options import add_stages
+
 if TYPE_CHECKING:
     from vadist.stages import Stage
     from vadist.stages.stage import FieldInfo
 
 _TAKES = {
     "pot": "pot, ohm",
+    "diode": "diode",
     "diodes": "diode or pair",
     "transistor": "NPN type",
+    "jfet": "JFET type",
+    "mosfet": "MOSFET type",
+    "zener": "Zener type",
     "opamp": "op-amp type",
 }
 
@@ -19,6 +25,7 @@ _TAKES = {
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Options of ``vadist stages``."""
     parser.add_argument("names", nargs="*", metavar="NAME", help="tell these in full (all, short)")
+    add_stages(parser)
     parser.add_argument("--json", action="store_true", help="print as JSON")
 
 
@@ -27,7 +34,11 @@ def run(options: argparse.Namespace) -> int:
     import json
 
     from vadist.stages import STAGES
+    from vadist.stages.wired import WIRED, WiredStage
 
+    if options.names == [WIRED] and not options.json:
+        _print_notation()
+        return 0
     chosen = [_stage(name) for name in options.names]
     if options.json:
         told = {stage.kind: describe(stage) for stage in chosen or STAGES.values()}
@@ -38,7 +49,9 @@ def run(options: argparse.Namespace) -> int:
             print()
         _print(describe(stage), stage.kind)
     if not chosen:
-        _print_table("", [(stage.kind, stage.job) for stage in STAGES.values()])
+        rows = [(stage.kind, stage.job) for stage in STAGES.values()]
+        rows.append((WIRED, WiredStage.job))
+        _print_table("", rows)
         print("\n'vadist stages NAME' draws one and tells its keys.")
     return 0
 
@@ -49,12 +62,15 @@ def describe(stage: "type[Stage]") -> dict[str, Any]:
     Returns
     -------
     dict
-        ``job``, ``text`` (the docstring with its schematic) and ``keys``: of every key what it
+        ``job``, ``text`` (the docstring with its schematic), ``keys``: of every key what it
         ``takes``, its ``purpose``, whether it is ``optional``, and its ``default`` as written in
-        a design (None where the part is then left out).
+        a design (None where the part is then left out); and ``wiring``: of every part its kind
+        and where its terminals go, as a wiring list has it.
     """
     import dataclasses
     import inspect
+
+    from vadist.stages.listing import example_of, wiring_of
 
     defaults = {f.name: f.default for f in dataclasses.fields(stage)}
     keys = {}
@@ -66,7 +82,10 @@ def describe(stage: "type[Stage]") -> dict[str, Any]:
             "default": _written(defaults[name], info) if info.optional else None,
         }
     text = (inspect.getdoc(stage) or "").replace("::\n\n", "")
-    return {"job": stage.job, "text": text, "keys": keys}
+    wiring = {
+        part.name: f"{part.kind}: {part.connections}" for part in wiring_of(example_of(stage)).parts
+    }
+    return {"job": stage.job, "text": text, "keys": keys, "wiring": wiring}
 
 
 def takes(info: "FieldInfo") -> str:
@@ -88,7 +107,11 @@ def _stage(name: str) -> "type[Stage]":
     from vadist.errors import UsageError
     from vadist.names import nearest
     from vadist.stages import STAGES
+    from vadist.stages.wired import WIRED
 
+    if name == WIRED:
+        raise UsageError(f"{WIRED} has no keys of its own; 'vadist stages {WIRED}' tells how its "
+                         "parts are written")  # fmt: skip
     if name not in STAGES:
         hint = nearest(name[:80], STAGES) or f"; there are {', '.join(STAGES)}"
         raise UsageError(f"there is no stage {name!r}{hint}")
@@ -104,6 +127,34 @@ def _print(told: dict[str, Any], kind: str) -> None:
         )
         rows.append((name, may, key["purpose"]))
     _print_table("key takes what for", rows)
+    print()
+    _print_table("part wired", list(told["wiring"].items()))
+
+
+def _print_notation() -> None:
+    """Tell how a wiring list is written, from the table of its kinds."""
+    from vadist.stages.wired import ENDS, NOWHERE, OUTER_NODES, PART_KINDS, WiredStage
+
+    print(f"""{WiredStage.kind}: {WiredStage.job}
+
+    [[stage]]
+    name = "mix"
+    type = "wired"
+    [stage.parts]
+    clean = "resistor 47k: source to output; what it is for"
+
+Every part is a line: its kind, its value, and where each terminal goes. The nodes
+{", ".join(OUTER_NODES)} are outside; any other name is a node inside.
+""")
+    rows = []
+    for kind in PART_KINDS.values():
+        wires = "NODE to NODE" if kind.terminals == ENDS else ", ".join(
+            f"{terminal} to NODE" for terminal in kind.terminals
+        )  # fmt: skip
+        if not kind.terminals:
+            wires = f"common to NODE, up to NODE, down to NODE (or to {NOWHERE})"
+        rows.append((f"{kind.word} {kind.example}: {wires}",))
+    _print_table("parts", rows)
 
 
 def _print_table(head: str, rows: Sequence[tuple[str, ...]]) -> None:

@@ -28,6 +28,8 @@ def value_words(info: FieldInfo, value: Any) -> str:
         track = write_quantity(value.resistance, "ohm")
         return track if value.wiper == 0.5 else f"{track}, wiper at {value.wiper:g}"
     if isinstance(value, DiodePair):
+        if info.kind == "diode":
+            return string_words(value.forward)
         forward, reverse = string_words(value.forward), string_words(value.reverse)
         return forward if forward == reverse else f"{forward} forward, {reverse} reverse"
     if isinstance(value, str | Ripple):
@@ -55,8 +57,10 @@ def string_words(held: DiodeString | None) -> str:
 def _blocks(design: "Design") -> Iterator[tuple[str, str, list[tuple[str, str, str]]]]:
     """Name, kind and (key, value, purpose) of everything in signal order; what is left out is."""
     owners = {"supply": "", "source": ""}
-    owners |= {name: stage.kind for name, stage in design.stages.items()}
-    for owner, kind in {**owners, "load": ""}.items():
+    for name, stage in design.stages.items():
+        away = ", bypassed" if name in design.bypassed else ""
+        owners[name] = f"{stage.type_name}{away}"
+    for owner, kind in {**owners, "load": "", "ambient": ""}.items():
         paths = [path for path in design.paths if path.startswith(f"{owner}.")]
         rows = [
             (path.partition(".")[2], value_words(info, value), info.purpose)

@@ -13,7 +13,47 @@ from vadist.designs.supply import Supply
 from vadist.errors import DesignError
 from vadist.names import nearest
 from vadist.parts import wiper_fraction
-from vadist.stages.stage import FieldInfo, Pot, Stage, optional_part, output_node, part
+from vadist.quantities import NOMINAL_K, ZERO_CELSIUS_K
+from vadist.stages.stage import (
+    FieldInfo,
+    Pot,
+    Stage,
+    bypass,
+    optional_part,
+    output_node,
+    part,
+)
+
+IN_OR_NONE = ("in", "none")
+"""What a stage is: part of the circuit, or bypassed."""
+
+_TEMPERATURES_DEGC = (-10.0, 60.0)
+# Where pedals are played, and where the models' equations hold well.
+
+
+@dataclass(frozen=True)
+class Ambient:
+    """What surrounds the circuit.
+
+    Attributes
+    ----------
+    temperature : float
+        Of every part, degrees Celsius. The default is the 300 K at which part data hold.
+    """
+
+    temperature: float = NOMINAL_K - ZERO_CELSIUS_K
+
+    def __post_init__(self) -> None:
+        low, high = _TEMPERATURES_DEGC
+        if not low <= self.temperature <= high:
+            raise DesignError(
+                f"temperature must be within {low:g}..{high:g} degC (got {self.temperature:g})"
+            )
+
+    @property
+    def temperature_k(self) -> float:
+        """The same in kelvins."""
+        return self.temperature + ZERO_CELSIUS_K
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -106,6 +146,9 @@ class Design:
     input_at_bias : bool
         Whether the input rests at the bias rail (a block on its own) or at ground (a guitar).
     controls : mapping of control name -> Control
+    bypassed : frozenset of str
+        Stages that are left out, their input wired to their output; their values stay.
+    ambient : Ambient
     """
 
     name: str
@@ -116,10 +159,14 @@ class Design:
     input_at_bias: bool = False
     controls: Mapping[str, Control] = field(default_factory=dict)
     description: str = ""
+    bypassed: frozenset[str] = frozenset()
+    ambient: Ambient = Ambient()
 
     def __post_init__(self) -> None:
         if not self.stages:
             raise DesignError("a design needs at least one stage")
+        if strangers := sorted(self.bypassed - set(self.stages)):
+            raise DesignError(f"bypassed stage {strangers[0]!r} is none of this design")
         if not (math.isfinite(self.load_ohm) and self.load_ohm >= SMALLEST_RESISTANCE_OHM):
             raise DesignError(
                 f"load resistance must be at least {SMALLEST_RESISTANCE_OHM:g} ohm "
@@ -141,10 +188,9 @@ class Design:
     def paths(self) -> tuple[str, ...]:
         """Every value that can be addressed: controls and ``stage.part``."""
         names = [*self.controls, *(f"supply.{key}" for key in Supply.fields()), "load.resistance"]
+        names.append("ambient.temperature")
         names += [f"source.{part}" for part in Source.fields()]
-        names += [
-            f"{name}.{part}" for name, stage in self.stages.items() for part in stage.fields()
-        ]
+        names += [f"{name}.{part}" for name, stage in self.stages.items() for part in stage.infos]
         return tuple(names)
 
     def field_info(self, path: str) -> FieldInfo:
@@ -153,11 +199,15 @@ class Design:
             return FieldInfo("position", "", f"position of the {path} knob")
         if path == "load.resistance":
             return FieldInfo("number", "ohm", "resistance the output drives")
+        if path in self.stages:
+            return FieldInfo("choice", "", f"whether {path} is there or bypassed", IN_OR_NONE)
+        if path == "ambient.temperature":
+            return FieldInfo("temperature", "degC", "temperature of every part")
         owner, _, name = path.partition(".")
         holder = self.holder(owner)
-        if holder is None or name not in holder.fields():
-            raise DesignError(f"unknown value {path!r}{nearest(path, self.paths)}")
-        return holder.fields()[name]
+        if holder is None or name not in holder.infos:
+            raise DesignError(f"unknown value {path!r}{nearest(path, (*self.paths, *self.stages))}")
+        return holder.infos[name]
 
     def holder(self, owner: str) -> Supply | Stage | None:
         """What holds the values of a path's first word; None for a control or the load."""
@@ -169,8 +219,16 @@ class Design:
         self.field_info(path)
         if path in self.controls:
             return self.controls[path].position
+        if path in self.stages:
+            return IN_OR_NONE[path in self.bypassed]
         owner, _, name = path.partition(".")
-        return self.load_ohm if owner == "load" else getattr(self.holder(owner), name)
+        if owner == "load":
+            return self.load_ohm
+        if owner == "ambient":
+            return self.ambient.temperature
+        holder = self.holder(owner)
+        assert holder is not None  # told by field_info
+        return holder.value(name)
 
     def with_value(self, path: str, value: Any) -> "Design":
         """A candidate: this design with one value changed.
@@ -178,7 +236,8 @@ class Design:
         Parameters
         ----------
         path : str
-            One of :attr:`paths`, or a value in a part's model, ``boost.transistor.forward_beta``.
+            One of :attr:`paths`, a value in a part's model, ``boost.transistor.forward_beta``, or
+            a stage, which is ``in`` or, bypassed, ``none``.
         value : object
             Text as ``--set`` takes it (``"22n"``, ``"70%"``, ``"red LED"``, ``"none"``), a number
             in the SI unit, or a part: ``Pot(1e5, 0.2)``. None leaves a part out that may be.
@@ -206,6 +265,9 @@ class Design:
         if path in self.controls:
             moved = dataclasses.replace(self.controls[path], position=value)
             return dataclasses.replace(self, controls={**self.controls, path: moved})
+        if path in self.stages:
+            rest = self.bypassed - {path}
+            return dataclasses.replace(self, bypassed=rest if value == "in" else rest | {path})
         owner, _, name = path.partition(".")
         if owner == "load":
             return dataclasses.replace(self, load_ohm=value)
@@ -214,10 +276,10 @@ class Design:
             if name == "filter_capacitor":
                 supply.warn_of_idle_parts("supply.")
             return dataclasses.replace(self, supply=supply)
-        if owner == "source":
-            source = dataclasses.replace(self.source, **{name: value})
-            return dataclasses.replace(self, source=source)
-        stage = dataclasses.replace(self.stages[owner], **{name: value})
+        if owner in ("source", "ambient"):
+            held = dataclasses.replace(getattr(self, owner), **{name: value})
+            return dataclasses.replace(self, **{owner: held})
+        stage = self.stages[owner].with_part(name, value)
         return dataclasses.replace(self, stages={**self.stages, owner: stage})
 
     def positioned(self) -> "Design":
@@ -234,10 +296,14 @@ class Design:
         """Wire the whole design, from the input to the load; what wires tie is one node."""
         placed = self.positioned()
         network = placed.supply.network(input_at_bias=placed.input_at_bias)
+        network.temperature_k = placed.ambient.temperature_k
         network.stage = "source"
         node = placed.source.feed(network)
         for name, stage in placed.stages.items():
-            node = stage.place(network, name, node)
+            if name in placed.bypassed:
+                node = bypass(network, name, node)
+            else:
+                node = stage.place(network, name, node)
         network.stage = "load"
         network.resistor("resistance", node, GROUND, placed.load_ohm)
         return join_wires(network, [output_node(name) for name in placed.stages])

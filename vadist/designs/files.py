@@ -7,9 +7,13 @@ Shape of a file::
     [supply]                      # fields of vadist.designs.supply.Supply
     [source]                      # fields of vadist.designs.design.Source; rests_at = "bias"
     [load]                        # resistance
+    blocks_from = ["blocks.toml"]  # files of blocks beside the design
+    [block.halver]                # a type of one's own: job, and its parts as a wiring list
     [[stage]]                     # in signal order
     name = "clipper"              # the part is then addressed as clipper.shunt_capacitor
-    type = "diode_clipper"        # a kind of vadist.stages, then its fields
+    type = "diode_clipper"        # a kind of vadist.stages, then its fields; or a block, or
+                                  # "wired" with [stage.parts], see vadist.designs.wiring_list
+    bypassed = true               # its input is wired to its output
     [controls.drive]
     moves = ["gain.drive_pot"]    # one pot or several; "-stage.pot" turns the other way
     taper = "linear"
@@ -24,15 +28,19 @@ from pathlib import Path
 from typing import Any
 
 from vadist.circuits.network import BIAS
-from vadist.designs.design import Design, Source
+from vadist.designs.block_files import with_blocks
+from vadist.designs.blocks import block_table
+from vadist.designs.design import Ambient, Design, Source
 from vadist.designs.rewriting import rewritten
 from vadist.designs.settings import apply_settings, parse_value
 from vadist.designs.toml import RESTS_AT, parse_design
-from vadist.designs.values import shown, toml_string, write_value
+from vadist.designs.values import write_held, write_value
+from vadist.designs.words import shown, toml_string
 from vadist.errors import DesignError
 from vadist.names import nearest, printable
 from vadist.stages import STAGES
 from vadist.stages.stage import FieldInfo
+from vadist.stages.wired import WIRED, WiredStage
 
 __all__ = [
     "apply_settings",
@@ -120,11 +128,11 @@ def _read(name_or_path: str | Path) -> tuple[str, str]:
     if isinstance(name_or_path, str) and not _looks_like_path(name_or_path):
         path = preset_path(name_or_path)
         return _read_text(path, path.stem), name_or_path
-    place = printable(name_or_path)
-    text = _read_text(Path(name_or_path), place)
+    place, path = printable(name_or_path), Path(name_or_path)
+    text = _read_text(path, place)
     if text.lstrip().startswith("{"):  # no TOML begins so
         return _design_of_sidecar(text, place), f"{place}: design"
-    return text, place
+    return with_blocks(text, place, path.parent, _read_text), place
 
 
 def _design_of_sidecar(text: str, place: str) -> str:
@@ -227,12 +235,21 @@ def _fresh(design: Design) -> str:
     if design.input_at_bias:
         blocks[-1].append(f'rests_at = "{BIAS}"  # {RESTS_AT.purpose}')
     blocks.append(["[load]", *_lines(design, "load", {"resistance": design.load_ohm})])
+    blocks += _block_tables(design)
+    if design.ambient != Ambient():
+        ambient = {"temperature": design.ambient.temperature}
+        blocks.append(["[ambient]", *_lines(design, "ambient", ambient)])
     for name, stage in design.stages.items():
+        head = ["[[stage]]", f"name = {toml_string(name)}"]
+        head.append(f"type = {toml_string(stage.type_name)}  # {stage.told_job}")
+        if name in design.bypassed:
+            head.append("bypassed = true  # its input is wired to its output")
+        if isinstance(stage, WiredStage):
+            blocks.append([*head, *_wired_lines(stage)])
+            continue
         if STAGES.get(stage.kind) is not type(stage):
             raise DesignError(f"stage {name!r}: a {type(stage).__name__} has no place in a file")
-        head = ["[[stage]]", f"name = {toml_string(name)}"]
-        head.append(f"type = {toml_string(stage.kind)}  # {stage.job}")
-        values = {part: getattr(stage, part) for part in stage.fields()}
+        values = {part: stage.value(part) for part in stage.infos}
         blocks.append([*head, *_lines(design, name, values)])
     for name, control in design.controls.items():
         moves = ", ".join(toml_string(move) for move in control.moves)
@@ -242,6 +259,33 @@ def _fresh(design: Design) -> str:
         lines.append(f"position = {write_value(info, control.position)}  # rotation, 0..1")
         blocks.append(lines)
     return "\n\n".join("\n".join(block) for block in blocks) + "\n"
+
+
+def _block_tables(design: Design) -> list[list[str]]:
+    """Write the blocks that stages use, each with the values of the first that does."""
+    first: dict[str, WiredStage] = {}
+    for stage in design.stages.values():
+        if isinstance(stage, WiredStage) and stage.type_name != WIRED:
+            held = first.setdefault(stage.type_name, stage)
+            if held.wiring != stage.wiring:
+                raise DesignError(f"two blocks are called {stage.type_name!r}; rename one")
+    tables = []
+    for name, stage in first.items():
+        job = [f"job = {toml_string(stage.wiring.job)}"] if stage.wiring.job else []
+        head = [f"[block.{name}]", *job, f"[block.{name}.parts]"]
+        tables.append([*head, *_part_lines(stage)])
+    return tables
+
+
+def _wired_lines(stage: WiredStage) -> list[str]:
+    """Write the parts of a stage: its own list, or its values of a block's."""
+    if stage.type_name == WIRED:
+        return ["[stage.parts]", *_part_lines(stage)]
+    return [f"{name} = {write_held(info, stage.held[name])}" for name, info in stage.infos.items()]
+
+
+def _part_lines(stage: WiredStage) -> list[str]:
+    return [f"{name} = {toml_string(line)}" for name, line in block_table(stage).items()]
 
 
 def _lines(design: Design, owner: str, values: Mapping[str, Any]) -> list[str]:

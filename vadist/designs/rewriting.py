@@ -10,10 +10,13 @@ from collections.abc import Callable, Iterator, Mapping, MutableMapping
 from typing import TYPE_CHECKING, Any
 
 from vadist.circuits.network import BIAS, GROUND
+from vadist.designs.blocks import block_table
 from vadist.designs.toml import parse_design
-from vadist.designs.values import toml_string, write_value
+from vadist.designs.values import write_held, write_value
+from vadist.designs.words import toml_string
 from vadist.errors import DesignError, DesignWarning
 from vadist.stages.stage import FieldInfo
+from vadist.stages.wired import WIRED, WiredStage
 
 if TYPE_CHECKING:
     from vadist.designs.design import Design
@@ -68,9 +71,11 @@ def _read(text: str) -> "Design":
 
 def _alike(a: "Design", b: "Design") -> bool:
     """Whether two designs have the same stages and controls, whatever their values."""
-    return [(n, type(s)) for n, s in a.stages.items()] == [
-        (n, type(s)) for n, s in b.stages.items()
-    ] and list(a.controls) == list(b.controls)
+    drawn = [
+        [(n, type(s), s.wiring if isinstance(s, WiredStage) else None) for n, s in d.stages.items()]
+        for d in (a, b)
+    ]
+    return drawn[0] == drawn[1] and list(a.controls) == list(b.controls)
 
 
 def _changes(before: "Design", after: "Design") -> Iterator[_Change]:
@@ -82,8 +87,15 @@ def _changes(before: "Design", after: "Design") -> Iterator[_Change]:
     places: dict[str, tuple[str | int, ...]] = {
         name: ("stage", k) for k, name in enumerate(before.stages)
     }
+    for name, place in places.items():
+        yield place, "bypassed", ["true" if name in d.bypassed else None for d in (before, after)]
+        stage, changed = before.stages[name], after.stages[name]
+        if isinstance(stage, WiredStage) and isinstance(changed, WiredStage):
+            yield from _wired_changes(stage, changed, place)
     for path in before.paths:
         owner, _, key = path.partition(".")
+        if isinstance(before.stages.get(owner), WiredStage):
+            continue
         info, held = before.field_info(path), (before.value(path), after.value(path))
         tables = places.get(owner, (owner,))
         if not key:
@@ -94,6 +106,19 @@ def _changes(before: "Design", after: "Design") -> Iterator[_Change]:
         knobs = (knob, after.controls[name])
         yield ("controls", name), "taper", [toml_string(k.taper) for k in knobs]
         yield ("controls", name), "moves", [_moves(k.moves) for k in knobs]
+
+
+def _wired_changes(
+    before: WiredStage, after: WiredStage, place: tuple[str | int, ...]
+) -> Iterator[_Change]:
+    """Lines of a wiring list, or values beside the name of a block."""
+    if before.type_name == WIRED:
+        lines = (block_table(before), block_table(after))
+        for part in before.infos:
+            yield (*place, "parts"), part, [toml_string(held[part]) for held in lines]
+    else:
+        for part, info in before.infos.items():
+            yield place, part, [write_held(info, s.held[part]) for s in (before, after)]
 
 
 def _moves(moves: tuple[str, ...]) -> str:

@@ -1,6 +1,5 @@
 """Values of a design as a person gives them, as text or from Python, checked alike."""
 
-import dataclasses
 import tomllib
 from collections.abc import Iterable
 from typing import TYPE_CHECKING, Any
@@ -8,7 +7,8 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from vadist.designs.models import is_model_path, with_model_value
-from vadist.designs.values import NOTHING, holds, read_value, shown, warn_of
+from vadist.designs.values import NOTHING, holds, read_value, warn_of
+from vadist.designs.words import shown
 from vadist.errors import DesignError
 
 if TYPE_CHECKING:
@@ -107,9 +107,7 @@ def _inline(text: str) -> object:
 def _may_be_left_out(design: "Design", path: str) -> bool:
     owner, _, name = path.partition(".")
     holder = design.holder(owner)
-    if holder is None:
-        return False
-    return any(f.name == name and f.default is None for f in dataclasses.fields(holder))
+    return holder is not None and name in holder.infos and holder.may_be_left_out(name)
 
 
 def apply_settings(design: "Design", settings: Iterable[str]) -> "Design":

@@ -74,7 +74,7 @@ def printed_code(unit: str, raw: object) -> str:
 
 
 def other_transistor(name: str) -> str:
-    """What a transistor type is that the library cannot hold, or nothing.
+    """What a transistor type is, if it is no NPN that is known; or nothing.
 
     >>> other_transistor("2n3906")
     'a PNP'

@@ -162,6 +162,19 @@ class Supply:
         return {f.name: f.metadata["info"] for f in dataclasses.fields(cls)}
 
     @property
+    def infos(self) -> dict[str, FieldInfo]:
+        """The same, as a stage has them."""
+        return self.fields()
+
+    def value(self, name: str) -> Any:
+        """One of its values."""
+        return getattr(self, name)
+
+    def may_be_left_out(self, name: str) -> bool:
+        """Whether None may stand for one of its values."""
+        return any(f.name == name and f.default is None for f in dataclasses.fields(self))
+
+    @property
     def divided(self) -> bool:
         """Whether a divider feeds the bias rail."""
         return self.bias_upper is not None or self.bias_lower is not None

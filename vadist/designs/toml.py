@@ -6,71 +6,32 @@ The shape of a design file is described in :mod:`vadist.designs.files`.
 import dataclasses
 import re
 import tomllib
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Iterable, Mapping
 from functools import partial
-from typing import Any, TypeVar
+from typing import Any
 
 from vadist.circuits.network import BIAS, GROUND
-from vadist.designs.design import Control, Design, Source
+from vadist.designs.block_files import KEY as BLOCKS_FROM
+from vadist.designs.blocks import Block, read_blocks, read_parts
+from vadist.designs.design import Ambient, Control, Design, Source
+from vadist.designs.faults import NAME, NAME_RULE, Faults
 from vadist.designs.supply import Supply
-from vadist.designs.values import number, read_value, shown, unknown, warn_of
+from vadist.designs.values import NOTHING, number, read_value, warn_of
+from vadist.designs.words import shown, unknown
 from vadist.errors import DesignError
 from vadist.parts import wiper_fraction
 from vadist.stages import STAGES, Stage
 from vadist.stages.stage import FieldInfo, Pot
+from vadist.stages.wired import WIRED, WiredStage
 
-Result = TypeVar("Result")
-
-RESERVED_NAMES = ("source", "load", "supply", "controls")
+RESERVED_NAMES = ("source", "load", "supply", "ambient", "controls")
 """Names no stage or control can take: they address other values."""
 
 RESTS_AT = FieldInfo("choice", "", "rail the input rests at", (GROUND, BIAS), optional=True)
 """A guitar rests at ground; a block tried on its own may be driven at the bias rail."""
 
-_NAME = re.compile(r"[a-z][a-z0-9_]*")
-_NAME_RULE = "must be lower case letters, digits and '_', starting with a letter"
-_MOST_FAULTS = 20
-# A file with more is of another kind; the rest is counted.
-_TOP = ("name", "description", "supply", "source", "load", "stage", "controls")
+_TOP = ("name", "description", "supply", "source", "load", "ambient", "block", "stage", "controls")
 _CONTROL = ("moves", "taper", "position")
-
-
-class _Faults:
-    """Complaints about one file, each with its place."""
-
-    def __init__(self, place: str, lines: list[str] | None = None) -> None:
-        self.place = place
-        self.lines = [] if lines is None else lines
-
-    def within(self, place: str) -> "_Faults":
-        """Return the same list, for a place inside this one."""
-        return _Faults(f"{self.place}: {place}", self.lines)
-
-    def add(self, message: str) -> None:
-        self.lines.append(f"{self.place}: {message}")
-
-    def attempt(self, read: Callable[[], Result], prefix: str = "") -> Result | None:
-        """Return what is read, or note the DesignError and return None."""
-        try:
-            return read()
-        except DesignError as error:
-            self.add(f"{prefix}{error}")
-            return None
-
-    def raise_if_any(self) -> None:
-        if self.lines:
-            told = self.lines[:_MOST_FAULTS]
-            if len(self.lines) > _MOST_FAULTS:
-                told.append(f"{self.place}: and {len(self.lines) - _MOST_FAULTS} faults more")
-            raise DesignError("\n".join(told))
-
-    def reject_unknown(self, keys: Iterable[str], known: Iterable[str], what: str) -> None:
-        """Note every key that is not known."""
-        names = list(known)
-        for key in keys:
-            if key not in names:
-                few = len(self.lines) < _MOST_FAULTS
-                self.add(unknown(key, names, what) if few else f"unknown {what}")
 
 
 def parse_design(text: str, place: str = "design") -> Design:
@@ -88,12 +49,16 @@ def parse_design(text: str, place: str = "design") -> Design:
         One line for every fault.
     """
     document = _document(text, place)
-    faults = _Faults(place)
-    faults.reject_unknown(document, _TOP, "key")
+    faults = Faults(place)
+    if BLOCKS_FROM in document:
+        faults.add(f"{BLOCKS_FROM} needs a design that is read from a file")
+    faults.reject_unknown(document, (*_TOP, BLOCKS_FROM), "key")
     words = _words(document, faults)
     values = _Tables(document, faults)
     supply, source, load = values.supply(), values.source(), values.load()
-    stages = _stages(document.get("stage"), faults)
+    blocks = read_blocks(document.get("block", {}), faults)
+    stages = _stages(document.get("stage"), blocks, faults)
+    ambient = values.ambient()
     controls = _controls(document.get("controls", {}), stages, source, faults)
     faults.raise_if_any()
     complete = {name: stage for name, stage in stages.items() if isinstance(stage, Stage)}
@@ -107,6 +72,8 @@ def parse_design(text: str, place: str = "design") -> Design:
             load_ohm=load,
             input_at_bias=values.input_at_bias(),
             controls=controls,
+            bypassed=_bypassed(document["stage"]),
+            ambient=ambient,
         )
     except DesignError as error:
         raise DesignError(f"{place}: {error}") from None
@@ -123,11 +90,14 @@ def _document(text: str, place: str) -> dict[str, Any]:
             message, line, column = found.groups()
         else:
             message, line, column = str(error).removesuffix(" (at end of document)"), "", ""
+        if message == "Cannot overwrite a value" and line:
+            key = text.splitlines()[int(line) - 1].partition("=")[0].strip()
+            raise DesignError(f"{place}: line {line}: {shown(key)} is there twice") from None
         where = f"line {line}, column {column}" if line else f"line {text.count(chr(10)) + 1}"
         raise DesignError(f"{place}: {where}: not TOML: {' '.join(message.split())}") from None
 
 
-def _words(document: Mapping[str, Any], faults: _Faults) -> dict[str, str]:
+def _words(document: Mapping[str, Any], faults: Faults) -> dict[str, str]:
     words = {"name": "", "description": ""}
     for key in words:
         raw = document.get(key, "")
@@ -142,10 +112,10 @@ def _words(document: Mapping[str, Any], faults: _Faults) -> dict[str, str]:
 
 @dataclasses.dataclass
 class _Tables:
-    """The single tables of a file: supply, source, load."""
+    """The single tables of a file: supply, source, load, ambient."""
 
     document: Mapping[str, Any]
-    faults: _Faults
+    faults: Faults
 
     def supply(self) -> Supply:
         inside = self.faults.within("supply")
@@ -161,6 +131,10 @@ class _Tables:
             warn_of(info, table.get(name), values.get(name), f"{inside.place}: {name}")
         supply.warn_of_idle_parts(f"{inside.place}: ")
         return supply
+
+    def ambient(self) -> Ambient:
+        values = self._numbers("ambient", {"temperature": "degC"})
+        return self.faults.attempt(lambda: Ambient(**values), "ambient: ") or Ambient()
 
     def load(self) -> float:
         ohm = self._numbers("load", {"resistance": "ohm"}).get("resistance", 1e6)
@@ -195,7 +169,7 @@ class _Tables:
         return values
 
 
-def _table(raw: object, faults: _Faults) -> Mapping[str, Any]:
+def _table(raw: object, faults: Faults) -> Mapping[str, Any]:
     if isinstance(raw, Mapping):
         return raw
     faults.add(f"must be a table (got {shown(raw)})")
@@ -203,7 +177,7 @@ def _table(raw: object, faults: _Faults) -> Mapping[str, Any]:
 
 
 def _fields(
-    cls: type[Stage] | type[Supply], table: Mapping[str, Any], faults: _Faults
+    cls: type[Stage] | type[Supply], table: Mapping[str, Any], faults: Faults
 ) -> dict[str, Any]:
     values = {}
     for name, info in cls.fields().items():
@@ -214,15 +188,19 @@ def _fields(
     return values
 
 
-def _stages(raw: object, faults: _Faults) -> dict[str, Stage | type[Stage] | None]:
-    """Read the stages; a faulty one keeps its type, or None, so that controls can be judged."""
+_Read = Stage | Mapping[str, FieldInfo] | None
+"""A stage as read: a faulty one is the values it should have, or None if they are not known."""
+
+
+def _stages(raw: object, blocks: Mapping[str, Block], faults: Faults) -> dict[str, _Read]:
+    """Read the stages; of a faulty one so much that controls can be judged."""
     if raw is None or raw == []:
         faults.add("a design needs at least one [[stage]]")
         return {}
     if not isinstance(raw, list):
         faults.add(f"stage must be written as [[stage]] (got {shown(raw)})")
         return {}
-    stages: dict[str, Stage | type[Stage] | None] = {}
+    stages: dict[str, _Read] = {}
     for index, table in enumerate(raw, start=1):
         name = table.get("name") if isinstance(table, Mapping) else None
         inside = faults.within(
@@ -232,13 +210,13 @@ def _stages(raw: object, faults: _Faults) -> dict[str, Stage | type[Stage] | Non
             inside.add(f"must be a table (got {shown(table)})")
             continue
         _check_stage_name(name, stages, inside)
-        stage = _stage(table, inside)
+        stage = _stage(table, blocks, inside)
         if isinstance(name, str):
             stages[name] = stage
     return stages
 
 
-def _check_stage_name(name: object, taken: Iterable[str], faults: _Faults) -> None:
+def _check_stage_name(name: object, taken: Iterable[str], faults: Faults) -> None:
     if name is None:
         faults.add('name is missing, such as name = "clipper"')
     elif not isinstance(name, str):
@@ -247,27 +225,68 @@ def _check_stage_name(name: object, taken: Iterable[str], faults: _Faults) -> No
         faults.add("name is already taken by an earlier stage")
     elif name in RESERVED_NAMES:
         faults.add(f"name must not be one of {', '.join(RESERVED_NAMES)}")
-    elif not _NAME.fullmatch(name):
-        faults.add(f"name {_NAME_RULE} (got {shown(name)})")
+    elif not NAME.fullmatch(name):
+        faults.add(f"name {NAME_RULE} (got {shown(name)})")
 
 
-def _stage(table: Mapping[str, Any], faults: _Faults) -> Stage | type[Stage] | None:
-    kind = table.get("type")
-    if not isinstance(kind, str) or kind not in STAGES:
+def _bypassed(stages: Iterable[Mapping[str, Any]]) -> frozenset[str]:
+    return frozenset(table["name"] for table in stages if table.get("bypassed"))
+
+
+def _stage(table: Mapping[str, Any], blocks: Mapping[str, Block], faults: Faults) -> _Read:
+    kind, types = table.get("type"), (*STAGES, *blocks, WIRED)
+    if not isinstance(table.get("bypassed", False), bool):
+        faults.add(f"bypassed must be true or false (got {shown(table['bypassed'])})")
+    if not isinstance(kind, str) or kind not in types:
         if kind is None:
-            faults.add(f"type is missing; one of {', '.join(STAGES)}")
+            faults.add(f"type is missing; one of {', '.join(types)}")
         elif isinstance(kind, str):
-            faults.add(f"{unknown(kind, STAGES, 'type')}; there are {', '.join(STAGES)}")
+            faults.add(f"{unknown(kind, types, 'type')}; there are {', '.join(types)} "
+                       "(one written in Python needs --stages FILE)")  # fmt: skip
         else:
             faults.add(f"type must be a text (got {shown(kind)})")
         return None
+    rest = {key: raw for key, raw in table.items() if key not in ("name", "type", "bypassed")}
+    if kind == WIRED:
+        return _wired(rest, faults)
+    return _of_block(blocks[kind], rest, faults) if kind in blocks else _built(kind, rest, faults)
+
+
+def _wired(table: Mapping[str, Any], faults: Faults) -> _Read:
+    faults.reject_unknown(table, ("parts",), "key of a wired stage")
+    return read_parts(table.get("parts"), faults)
+
+
+def _of_block(block: Block, table: Mapping[str, Any], faults: Faults) -> _Read:
+    """Read a stage that uses a block with other values for some of its parts."""
+    if block.stage is None:
+        return None  # told where the block stands
+    stage, before = block.stage, len(faults.lines)
+    faults.reject_unknown(table, stage.infos, f"part of a {stage.type_name}")
+    held = dict(stage.held)
+    for name, info in stage.infos.items():
+        if name in table:
+            left_out = table[name] == NOTHING and stage.may_be_left_out(name)
+            read = partial(read_value, info, table[name], held[name])
+            held[name] = None if left_out else faults.attempt(read, f"{name} ")
+    if len(faults.lines) > before:
+        return stage.infos
+    found = faults.attempt(lambda: WiredStage(wiring=stage.wiring, held=held))
+    if found is None:
+        return stage.infos
+    for name, info in stage.infos.items():
+        if name in table:
+            warn_of(info, table[name], held[name], f"{faults.place}: {name}")
+    return found
+
+
+def _built(kind: str, table: Mapping[str, Any], faults: Faults) -> _Read:
     cls, before = STAGES[kind], len(faults.lines)
-    rest = [key for key in table if key not in ("name", "type")]
-    faults.reject_unknown(rest, cls.fields(), f"part of a {kind}")
+    faults.reject_unknown(table, cls.fields(), f"part of a {kind}")
     values = _fields(cls, table, faults)
     stage = faults.attempt(lambda: cls(**values)) if len(faults.lines) == before else None
     if stage is None:
-        return cls
+        return cls.fields()
     for name, info in cls.fields().items():
         warn_of(info, table.get(name), values.get(name), f"{faults.place}: {name}")
     return stage
@@ -275,9 +294,9 @@ def _stage(table: Mapping[str, Any], faults: _Faults) -> Stage | type[Stage] | N
 
 def _controls(
     raw: object,
-    stages: Mapping[str, Stage | type[Stage] | None],
+    stages: Mapping[str, _Read],
     source: Source,
-    faults: _Faults,
+    faults: Faults,
 ) -> dict[str, Control]:
     controls: dict[str, Control] = {}
     moved: dict[str, str] = {}
@@ -286,8 +305,8 @@ def _controls(
         inside = faults.within(f"control {shown(name)}")
         if name in stages or name in RESERVED_NAMES:
             inside.add("name is already taken by a stage or another table")
-        elif not _NAME.fullmatch(name):
-            inside.add(f"name {_NAME_RULE} (got {shown(name)})")
+        elif not NAME.fullmatch(name):
+            inside.add(f"name {NAME_RULE} (got {shown(name)})")
         table = _table(entry, inside)
         inside.reject_unknown(table, _CONTROL, "key")
         control = _control(table, inside)
@@ -302,7 +321,7 @@ def _controls(
     return controls
 
 
-def _control(table: Mapping[str, Any], faults: _Faults) -> Control | None:
+def _control(table: Mapping[str, Any], faults: Faults) -> Control | None:
     before = len(faults.lines)
     moves, taper = table.get("moves"), table.get("taper", "linear")
     moves = [moves] if isinstance(moves, str) else moves
@@ -321,9 +340,7 @@ def _control(table: Mapping[str, Any], faults: _Faults) -> Control | None:
     return faults.attempt(lambda: Control(tuple(moves), taper, position))
 
 
-def _check_move(
-    path: str, holders: Mapping[str, Stage | type[Stage] | None], faults: _Faults
-) -> None:
+def _check_move(path: str, holders: Mapping[str, _Read], faults: Faults) -> None:
     owner, _, name = path.partition(".")
     holder = holders.get(owner)
     if owner in holders and holder is None:
@@ -332,10 +349,10 @@ def _check_move(
         f"{stage}.{field}"
         for stage, held in holders.items()
         if held is not None
-        for field, info in held.fields().items()
+        for field, info in (held.infos if isinstance(held, Stage) else held).items()
         if info.kind == "pot"
     ]
     if path not in pots:
         faults.add(unknown(path, pots, "pot"))
-    elif isinstance(holder, Stage) and not isinstance(getattr(holder, name), Pot):
+    elif isinstance(holder, Stage) and not isinstance(holder.value(name), Pot):
         faults.add(f"{shown(path)} is left out of this design")

@@ -6,7 +6,7 @@ What a value may look like depends on its :class:`~vadist.stages.stage.FieldInfo
 part, number       ``"4k7"``, ``"100n"``, ``"9V"``, or a number in the SI unit
 pot                ``"500k"``, or ``{resistance = "500k", wiper = 0.3}``
 choice, position   a word; a number 0..1
-transistor, opamp  a library name, or a table with the model's own values
+device             a library name, or a table with the model's own values
 diodes             one spec for both directions, or ``{forward = ..., reverse = ...}``
                    where ``"none"`` leaves a direction open
 ripple             ``"20mV 120Hz"``
@@ -19,29 +19,46 @@ model's own values and the same counts.
 import dataclasses
 import math
 import warnings
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Mapping
 from typing import Any, TypeVar
 
 from vadist.circuits.network import DiodeString
 from vadist.designs.slips import other_transistor, printed_code, unusual
 from vadist.designs.supply import Ripple
+from vadist.designs.words import reject_unknown, shown, toml_string
 from vadist.errors import DesignError, DesignWarning
-from vadist.names import nearest
+from vadist.names import is_one_of, nearest
 from vadist.parts import (
     DIODE_FAMILIES,
     TRANSISTORS,
     DiodeModel,
+    JfetModel,
+    MosfetModel,
     OpAmpModel,
+    PartModel,
     TransistorModel,
+    ZenerModel,
     find_diode,
+    find_jfet,
+    find_mosfet,
     find_opamp,
     find_transistor,
+    find_zener,
 )
 from vadist.quantities import parse_quantity, write_quantity
 from vadist.quantities.units import UNITS
 from vadist.stages.stage import DiodePair, FieldInfo, Pot
 
-Model = TypeVar("Model", DiodeModel, TransistorModel, OpAmpModel)
+Model = TypeVar("Model", bound=PartModel)
+
+_DEVICES: dict[str, tuple[type[PartModel], Callable[[str], PartModel]]] = {
+    "transistor": (TransistorModel, find_transistor),
+    "jfet": (JfetModel, find_jfet),
+    "mosfet": (MosfetModel, find_mosfet),
+    "zener": (ZenerModel, find_zener),
+    "opamp": (OpAmpModel, find_opamp),
+}
+"""Kinds of device that one model tells: its class, and where the library is asked for a type."""
 
 NOTHING = "none"
 """What stands for a part that is left out."""
@@ -53,29 +70,16 @@ _UNITS = {
     "_a_rthz": "A/rtHz",
     "_ohm": "ohm",
     "_hz": "Hz",
+    "_a_v2": "A/V2",
     "_a": "A",
+    "_per_v": "",
     "_v": "V",
+    "_f": "F",
+    "_s": "s",
 }
-_TEXTS = ("name", "family", "source")
+_TEXTS = ("name", "family", "polarity", "source")
 _MOST_DIODES = 100
 # More in a row is a slip of the keyboard.
-
-
-def shown(raw: object) -> str:
-    """Return a value for a message: on one line and of bearable length.
-
-    >>> shown("4k7")
-    "'4k7'"
-    """
-    if isinstance(raw, int) and not isinstance(raw, bool) and abs(raw) > 10**18:
-        return "an enormous number"
-    if isinstance(raw, Mapping):
-        keys = ", ".join(f"{shown(k)}" for k in list(raw)[:4])
-        return f"a table with {keys}" if raw else "an empty table"
-    if isinstance(raw, list):
-        return f"a list of {len(raw)}"
-    text = repr(raw)
-    return text if len(text) <= 60 else f"{text[:57]}..."
 
 
 def number(raw: object, unit: str) -> float:
@@ -134,30 +138,9 @@ def write_value(info: FieldInfo, value: Any) -> str:
     return _WRITERS[info.kind](info, value)
 
 
-def toml_string(text: str) -> str:
-    r"""Write text as a basic string of TOML.
-
-    >>> print(toml_string('a "b"'))
-    "a \"b\""
-    """
-    named = {"\\": "\\\\", '"': '\\"', "\n": "\\n", "\t": "\\t", "\r": "\\r"}
-    letters = (
-        named.get(c) or (f"\\u{ord(c):04x}" if ord(c) < 0x20 or ord(c) == 0x7F else c) for c in text
-    )
-    return f'"{"".join(letters)}"'
-
-
-def reject_unknown(keys: Iterable[str], known: Iterable[str], what: str = "key") -> None:
-    """Raise for the first key that is not known, with the nearest one that is."""
-    names = list(known)
-    for key in keys:
-        if key not in names:
-            raise DesignError(unknown(key, names, what))
-
-
-def unknown(name: str, names: Iterable[str], what: str) -> str:
-    """Word the complaint about a name that is not known."""
-    return f"unknown {what} {shown(name)}{nearest(name[:80], names)}"
+def write_held(info: FieldInfo, value: Any) -> str:
+    """Write what a design holds; none for a part that is left out."""
+    return f'"{NOTHING}"' if value is None else write_value(info, value)
 
 
 def _read_quantity(info: FieldInfo, raw: object, _: Any) -> float:
@@ -193,21 +176,15 @@ def _read_choice(info: FieldInfo, raw: object, _: Any) -> str:
     return raw
 
 
-def _read_transistor(_: FieldInfo, raw: object, __: Any) -> TransistorModel:
-    if isinstance(raw, str) and (kind := other_transistor(raw)):
-        raise DesignError(
-            f"must be an NPN transistor (got {shown(raw)}; it is {kind}, which no stage takes; "
-            f"there are {', '.join(TRANSISTORS)})"
-        )
-    return _device(raw, TransistorModel, find_transistor)
-
-
-def _read_opamp(_: FieldInfo, raw: object, __: Any) -> OpAmpModel:
-    return _device(raw, OpAmpModel, find_opamp)
-
-
-def _device(raw: object, model: type[Model], find: Callable[[str], Model]) -> Model:
+def _read_device(info: FieldInfo, raw: object, _: Any) -> PartModel:
+    model, find = _DEVICES[info.kind]
     if isinstance(raw, str):
+        known = [t.name for t in TRANSISTORS.values() if t.polarity in info.choices]
+        if info.choices and (kind := other_transistor(raw)) and not is_one_of(raw, known):
+            raise DesignError(
+                f"must be an NPN transistor (got {shown(raw)}; it is {kind}, which this block "
+                f"does not take; there are {', '.join(known)})"
+            )
         return find(raw)
     if isinstance(raw, Mapping):
         return _model(raw, model)
@@ -247,13 +224,13 @@ def _key(attribute: str) -> tuple[str, str]:
     """
     for ending, unit in _UNITS.items():
         if attribute.endswith(ending):
-            return attribute.removesuffix(ending), unit
+            return attribute.removesuffix(ending) if unit else attribute, unit
     return attribute, ""
 
 
 def model_keys(model: object) -> dict[str, tuple[str, str]]:
     """Key -> attribute and unit of a model's numbers; none for what is no model."""
-    if not isinstance(model, DiodeModel | TransistorModel | OpAmpModel):
+    if not isinstance(model, PartModel):
         return {}
     names = [f.name for f in dataclasses.fields(model) if f.name not in _TEXTS]
     return {_key(name)[0]: (name, _key(name)[1]) for name in names}
@@ -271,6 +248,13 @@ def _read_diodes(_: FieldInfo, raw: object, __: Any) -> DiodePair:
     if forward is None and reverse is None:
         raise DesignError("needs a diode in at least one direction")
     return DiodePair(forward, reverse)
+
+
+def _read_diode(_: FieldInfo, raw: object, __: Any) -> DiodePair:
+    string = _read_string(raw)
+    if string is None:
+        raise DesignError("must be a diode")
+    return DiodePair(string, None)
 
 
 def _read_string(raw: object) -> DiodeString | None:
@@ -361,17 +345,18 @@ _READERS: dict[str, Callable[[FieldInfo, object, Any], Any]] = {
     "position": _read_quantity,
     "pot": _read_pot,
     "choice": _read_choice,
-    "transistor": _read_transistor,
-    "opamp": _read_opamp,
+    "diode": _read_diode,
+    "temperature": _read_quantity,
     "diodes": _read_diodes,
+    **dict.fromkeys(_DEVICES, _read_device),
     "ripple": lambda _, raw, __: Ripple.read(raw),
 }
 
 _HELD: dict[str, type] = {
     "pot": Pot,
-    "transistor": TransistorModel,
-    "opamp": OpAmpModel,
+    "diode": DiodePair,
     "diodes": DiodePair,
+    **{kind: model for kind, (model, _) in _DEVICES.items()},
     "ripple": Ripple,
 }
 
@@ -381,8 +366,9 @@ _WRITERS: dict[str, Callable[[FieldInfo, Any], str]] = {
     "position": lambda info, value: _write_number(info.unit, value),
     "pot": _write_pot,
     "choice": lambda _, value: toml_string(value),
-    "transistor": lambda _, value: _write_device(value, find_transistor),
-    "opamp": lambda _, value: _write_device(value, find_opamp),
+    "diode": lambda _, value: _write_string(value.forward),
+    "temperature": lambda info, value: _write_number(info.unit, value),
     "diodes": _write_diodes,
     "ripple": lambda _, value: toml_string(str(value)),
+    **dict.fromkeys(_DEVICES, lambda info, value: _write_device(value, _DEVICES[info.kind][1])),
 }

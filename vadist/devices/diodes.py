@@ -3,9 +3,11 @@
 import math
 from collections.abc import Mapping, Sequence
 
+from vadist.devices.depletion import depletion_capacitance
 from vadist.devices.exponential import counted_from_rest, exponential_less_one, knee
 from vadist.devices.kind import (
     STEP_IN_EXPONENTS,
+    Capacitance,
     DeviceKind,
     NoiseSource,
     Resting,
@@ -13,6 +15,10 @@ from vadist.devices.kind import (
     Varied,
 )
 from vadist.quantities import ELEMENTARY_CHARGE_C
+
+DIODE_JUNCTION = (1.0, 0.5)
+"""Potential and grading of a diode's junction (SPICE's VJ and M where none are given, from
+memory)."""
 
 
 def diodes(
@@ -63,13 +69,29 @@ def _limits(parameters: Mapping[str, float]) -> tuple[StepLimit, ...]:
     return ((-edges[1], edges[0], STEP_IN_EXPONENTS * min(slopes), 1.0),)
 
 
-def _noise(at: Resting, boltzmann_j: float) -> list[NoiseSource]:
+def junction_noise(
+    at: Resting, boltzmann_j: float, forward_per_v: str, reverse_per_v: str
+) -> list[NoiseSource]:
     """A junction at rest is a resistor in thermal equilibrium; what current adds is shot noise."""
     current, slope = float(at.currents[0]), float(at.slopes[0, 0])
-    per_v = at.parameters["forward_per_v" if current > 0.0 else "reverse_per_v"]
+    per_v = at.parameters[forward_per_v if current > 0.0 else reverse_per_v]
     resting = max(slope - abs(current) * per_v, 0.0)
     shot = 2.0 * ELEMENTARY_CHARGE_C * abs(current)
     return [NoiseSource("port", shot + 4.0 * boltzmann_j * resting)]
+
+
+def _noise(at: Resting, boltzmann_j: float) -> list[NoiseSource]:
+    return junction_noise(at, boltzmann_j, "forward_per_v", "reverse_per_v")
+
+
+def _capacitances(at: Resting) -> list[Capacitance]:
+    """Of both strings: diodes in series divide volts and capacitance."""
+    farad = 0.0
+    for string, across in zip(at.model, (at.across("a", "b"), at.across("b", "a")), strict=True):
+        if string is not None:
+            zero_bias = string.model.junction_capacitance_f * string.parallel / string.count
+            farad += depletion_capacitance(zero_bias, across / string.count, *DIODE_JUNCTION)
+    return [("a", "b", farad)]
 
 
 DIODES = DeviceKind(
@@ -83,6 +105,7 @@ DIODES = DeviceKind(
     limits=_limits,
     noise=_noise,
     varied=Varied("Is", {"forward_a": 1.0, "reverse_a": 1.0}),
+    capacitances=_capacitances,
     conducts=(("a", "b"),),
     library="diodes",
     symbol="diode",

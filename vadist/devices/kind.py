@@ -20,7 +20,13 @@ GROUND = "ground"
 STEP_IN_EXPONENTS = 2.5
 """Newton may pass the steep end of a law by this many e-folds at a time."""
 
+DRIVING_A = 1e-6
+"""Current from which on a transistor at rest counts as what drives its node; amplifying stages of
+guitar circuits rest at tens of microamperes and more (common practice, no published source)."""
+
 Volts = Mapping[str, float]
+Capacitance = tuple[str, str, float]
+"""(terminal, terminal, farad)."""
 StepLimit = tuple[float, float, float, float]
 """(low, high, step, growth): beyond [low, high] volts a control may go by one step at a time past
 ``growth`` times where it is."""
@@ -38,6 +44,8 @@ class Resting:
     volts : mapping of terminal -> volts
     currents : (ports,) amperes
     slopes : (ports, controls) siemens
+    polarity : float
+        -1 of a PNP or a P-channel: its law sees all volts and currents reversed.
     """
 
     model: Any
@@ -45,6 +53,26 @@ class Resting:
     volts: Volts
     currents: NDArray[Any]
     slopes: NDArray[Any]
+    polarity: float = 1.0
+
+    def across(self, a: str, b: str) -> float:
+        """Volts from terminal b to terminal a, as the law sees them."""
+        return self.polarity * (self.volts[a] - self.volts[b])
+
+    def swing_between(
+        self, terminal: str, upper: str, lower: str, least_v: float, supply_v: float
+    ) -> tuple[float, float] | None:
+        """How far a node at either end of a channel goes: closed, or open but for some volts.
+
+        Of an N-channel the current runs from the upper end to the lower. One that carries none at
+        rest, by its last port, does not drive the node: it clips, and says nothing of how far.
+        """
+        if terminal not in (upper, lower) or not self.currents[-1] > DRIVING_A:
+            return None
+        open_v = self.volts[lower if terminal == upper else upper]
+        if (terminal == upper) == (self.polarity > 0.0):
+            return open_v + least_v, supply_v
+        return 0.0, open_v - least_v
 
 
 @dataclass(frozen=True)
@@ -91,6 +119,10 @@ def _no_figures(_: Resting) -> Mapping[str, tuple[float, str]]:
     return {}
 
 
+def _no_capacitances(_: Resting) -> list[Capacitance]:
+    return []
+
+
 @dataclass(frozen=True, kw_only=True)
 class DeviceKind:
     """One kind of device.
@@ -132,6 +164,8 @@ class DeviceKind:
         What it is drawn as.
     conducts : tuple of (terminal, terminal)
         Between which direct current passes.
+    capacitances : function (Resting) -> list of (terminal, terminal, farad)
+        Of its junctions, at their resting volts.
     owns : str
         Terminal whose equation the device replaces by that of a node of its own: an op-amp's
         output. Empty for none.
@@ -155,6 +189,7 @@ class DeviceKind:
     figures: Callable[[Resting], Mapping[str, tuple[float, str]]] = _no_figures
     pace: int = 1
     conducts: tuple[tuple[str, str], ...] = ()
+    capacitances: Callable[[Resting], list[Capacitance]] = _no_capacitances
     owns: str = ""
 
     @property

@@ -1,13 +1,15 @@
-"""The NPN transistor."""
+"""The bipolar transistor."""
 
 import math
 from collections.abc import Mapping, Sequence
 
 import numpy as np
 
+from vadist.devices.depletion import depletion_capacitance
 from vadist.devices.exponential import counted_from_rest, exponential_less_one, knee
 from vadist.devices.kind import (
     STEP_IN_EXPONENTS,
+    Capacitance,
     DeviceKind,
     NoiseSource,
     Resting,
@@ -17,6 +19,9 @@ from vadist.devices.kind import (
 from vadist.quantities import ELEMENTARY_CHARGE_C
 
 _LARGEST = 700.0
+
+_JUNCTION = (0.75, 0.33)
+# Potential and grading of both junctions (SPICE's VJE, MJE, VJC, MJC, from memory).
 
 SATURATION_V = 0.2
 """Collector to emitter when a small transistor saturates (common practice, no published source)."""
@@ -142,21 +147,32 @@ def _noise(at: Resting, _: float) -> list[NoiseSource]:
 
 
 def _swing(terminal: str, at: Resting, supply_v: float) -> tuple[float, float] | None:
-    """Saturation below and cut-off above a collector, the other way round at an emitter."""
-    if terminal == "collector":
-        return at.volts["emitter"] + SATURATION_V, supply_v
-    if terminal == "emitter":
-        return 0.0, at.volts["collector"] - SATURATION_V
-    return None
+    """Saturation on one side of a collector, cut-off on the other; turned round at an emitter."""
+    return at.swing_between(terminal, "collector", "emitter", SATURATION_V, supply_v)
 
 
 def _figures(at: Resting) -> dict[str, tuple[float, str]]:
     return {
         "Ic": (float(at.currents[1]), "A"),
         "Ib": (float(at.currents[0]), "A"),
-        "Vce": (at.volts["collector"] - at.volts["emitter"], "V"),
+        "Vce": (at.across("collector", "emitter"), "V"),
         "gm": (float(at.slopes[1, 0]), "S"),
     }
+
+
+def _capacitances(at: Resting) -> list[Capacitance]:
+    """Of both junctions, and what the collector current keeps in the base."""
+    model, transconductance = at.model, float(at.slopes[1, 0])
+    emitter = depletion_capacitance(
+        model.base_emitter_capacitance_f, at.across("base", "emitter"), *_JUNCTION
+    )
+    collector = depletion_capacitance(
+        model.base_collector_capacitance_f, at.across("base", "collector"), *_JUNCTION
+    )
+    return [
+        ("base", "emitter", emitter + model.transit_time_s * transconductance),
+        ("base", "collector", collector),
+    ]
 
 
 TRANSISTOR = DeviceKind(
@@ -182,6 +198,8 @@ TRANSISTOR = DeviceKind(
     varied=Varied("beta", {"inverse_forward_beta": -1.0, "emitter_leakage_a": -1.0}),
     swing=_swing,
     figures=_figures,
+    capacitances=_capacitances,
+    conducts=(("collector", "emitter"),),
     library="transistors",
     symbol="npn",
 )

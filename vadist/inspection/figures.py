@@ -196,7 +196,7 @@ def inspect_design(
     limits = {limit.stage: limit for limit in ladder.limits}
     blocks = [
         Block(
-            name, stage.kind, stage.job, resting[name], gains[name], corners.of(name),
+            name, stage.type_name, _job(design, name), resting[name], gains[name], corners.of(name),
             tuple(r for r in corners.roots if r.stage == name), _level(sines, name), limits[name],
         )
         for name, stage in design.stages.items()
@@ -216,6 +216,11 @@ def inspect_design(
         noise,
         find_rails(solved, noise),
     )
+
+
+def _job(design: Design, stage: str) -> str:
+    away = stage in design.bypassed
+    return "bypassed: its input is wired to its output" if away else design.stages[stage].told_job
 
 
 def _level(sines: SteadySines, stage: str) -> Level:

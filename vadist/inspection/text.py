@@ -220,7 +220,8 @@ def _rails(rails: Rails, found: Inspection) -> Group:
     lines = []
     if rails.moving:
         lines.append(
-            f"that they move changes the output by {rails.cost_db:+.2f} dB at {_hz(COST_HZ)}"
+            f"that they move changes the output by {round(rails.cost_db, 2) + 0.0:+.2f} dB at "
+            f"{_hz(COST_HZ)}"
         )
     if rails.divider_a:
         lines.append(f"the bias divider draws {_a(rails.divider_a)}")

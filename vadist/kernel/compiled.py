@@ -56,8 +56,21 @@ def kernel(wanted: Program) -> ModuleType:
         return _LOADED[wanted]
 
 
+def is_kept(wanted: Program) -> bool:
+    """Whether a program's machine code is at hand, here or in the cache."""
+    if wanted in _LOADED:
+        return True
+    name = _name(kernel_source(wanted))
+    folder = next(_folders(), None)
+    return folder is not None and any(folder.glob(f"__pycache__/{name}*.nbc"))
+
+
+def _name(source: str) -> str:
+    return f"vadist_kernel_{hashlib.sha256(source.encode()).hexdigest()[:16]}"
+
+
 def _load(source: str, signature: tuple[types.Type, ...]) -> ModuleType:
-    name = f"vadist_kernel_{hashlib.sha256(source.encode()).hexdigest()[:16]}"
+    name = _name(source)
     for folder in _folders():
         with suppress(OSError):  # full, or shut meanwhile: the next folder
             try:

@@ -32,8 +32,8 @@ def kernel_source(program: Program) -> str:
 
     It defines ``run(s, u, y, ticks, statistics, tolerance, limit, start, resume)``, compiled, which
     goes on from step ``start`` and returns the first step it could not solve, or -1; and, for each
-    part with devices, ``newton0(s, tolerance, l)`` and ``limit0(s, l)``: the same Newton step, and the
-    limit on where the next one starts, for a single lane, as plain Python for
+    part with devices, ``newton0(s, tolerance, l)`` and ``limit0(s, l)``: the same Newton step, and
+    the limit on where the next one starts, for a single lane, as plain Python for
     :mod:`vadist.kernel.rescue`. Steps are counted as ``(tick * parts + part) * most + step``, most
     being the steps of the fastest part. ``u`` is (signals, samples, lanes), ``y`` (written, steps,
     lanes), each row as long as its own pace has it; ``statistics`` (parts, 2) counts Newton steps

@@ -1,8 +1,10 @@
 """Rules for the parameters of a model, told in one form."""
 
 import math
+from collections.abc import Sequence
 
 from vadist.errors import DesignError
+from vadist.quantities import format_quantity
 
 
 def require_positive(field: str, value: float, unit: str) -> None:
@@ -25,10 +27,25 @@ def require_finite(field: str, value: float, unit: str) -> None:
         raise DesignError(f"{field} must be a finite number{_of(unit)} (got {value:g})")
 
 
+def require_one_of(field: str, value: str, choices: Sequence[str]) -> None:
+    """Refuse a word that is not among a few."""
+    if value not in choices:
+        raise DesignError(f"{field} must be one of {', '.join(choices)} (got {value!r})")
+
+
 def require_name(name: str) -> None:
     """Refuse a model nobody could name in a message."""
     if not name.strip():
         raise DesignError(f"name must not be empty (got {name!r})")
+
+
+def capacitances(**farads: float) -> str:
+    """Say those that a model has, behind its other figures.
+
+    >>> capacitances(Cj=4e-12, Cd=0.0)
+    ', Cj 4p'
+    """
+    return "".join(f", {name} {format_quantity(c, 'F')}" for name, c in farads.items() if c > 0.0)
 
 
 def _after(unit: str) -> str:

@@ -32,6 +32,9 @@ class OpAmpModel:
         Input noise densities at 1 kHz, V/rtHz and A/rtHz, >= 0.
     supply_current_a : float
         Drawn by one amplifier, >= 0.
+    output_resistance_ohm : float
+        Open loop, >= 0; zero leaves it out, and lets a section end at the output. A sheet's
+        gain-bandwidth is stated into a load, so it holds the loss in this resistance already.
     source : str
         Data sheet and revision: silicon has changed under the same type number.
 
@@ -51,6 +54,7 @@ class OpAmpModel:
     voltage_noise_v_rthz: float
     current_noise_a_rthz: float
     supply_current_a: float
+    output_resistance_ohm: float = 0.0
     source: str = "given by the user"
 
     @property
@@ -77,3 +81,4 @@ class OpAmpModel:
         require_not_negative("voltage_noise", self.voltage_noise_v_rthz, "V/rtHz")
         require_not_negative("current_noise", self.current_noise_a_rthz, "A/rtHz")
         require_not_negative("supply_current", self.supply_current_a, "A")
+        require_not_negative("output_resistance", self.output_resistance_ohm, "ohm")

@@ -1,6 +1,12 @@
 """Numbers as the trade writes them: component values, preferred numbers, levels, constants."""
 
-from vadist.quantities.constants import BOLTZMANN_J_PER_K, ELEMENTARY_CHARGE_C, thermal_voltage
+from vadist.quantities.constants import (
+    BOLTZMANN_J_PER_K,
+    ELEMENTARY_CHARGE_C,
+    NOMINAL_K,
+    ZERO_CELSIUS_K,
+    thermal_voltage,
+)
 from vadist.quantities.levels import (
     dbu_to_peak_volts,
     dbv_to_peak_volts,
@@ -18,7 +24,9 @@ __all__ = [
     "ELEMENTARY_CHARGE_C",
     "HIGHEST_RATE_HZ",
     "LOWEST_RATE_HZ",
+    "NOMINAL_K",
     "SERIES",
+    "ZERO_CELSIUS_K",
     "dbu_to_peak_volts",
     "dbv_to_peak_volts",
     "format_quantity",

@@ -8,8 +8,14 @@ from vadist.errors import DesignError
 BOLTZMANN_J_PER_K = 1.380649e-23
 ELEMENTARY_CHARGE_C = 1.602176634e-19
 
+# Exact by definition of the degree Celsius (SI Brochure, 9th edition, section 2.3.1).
+ZERO_CELSIUS_K = 273.15
 
-def thermal_voltage(temperature_k: float = 300.0) -> float:
+NOMINAL_K = 300.0
+"""Temperature that the numbers of every part hold at."""
+
+
+def thermal_voltage(temperature_k: float = NOMINAL_K) -> float:
     """Thermal voltage kT/q of a junction.
 
     Parameters

@@ -129,6 +129,8 @@ def format_quantity(value: float, unit: str, digits: int = 3) -> str:
     ['R47', '470R', '4k7', '1M']
     >>> format_quantity(2.2e-9, "F"), format_quantity(1591.5, "Hz"), format_quantity(9, "V")
     ('2n2', '1.59 kHz', '9.00 V')
+    >>> format_quantity(4.274e-25, "A")
+    '4.27e-25 A'
     """
     kind = UNITS[unit]
     if not math.isfinite(value):
@@ -142,6 +144,8 @@ def format_quantity(value: float, unit: str, digits: int = 3) -> str:
     if rounded == 0:
         return f"0 {kind.symbol}"
     power = _prefix_power(rounded, (0, *kind.powers))
+    if rounded.adjusted() < power - 3:  # a saturation current far below the least prefix
+        return f"{value:.{digits - 1}e} {kind.symbol}"
     decimals = max(0, digits - 1 - (rounded.adjusted() - power))
     return f"{rounded.scaleb(-power):.{decimals}f} {_prefix(power)}{kind.symbol}"
 

@@ -116,6 +116,10 @@ UNITS = {
     ),
     "S": _unit("S", "a conductance in siemens", "20mS", "S siemens", (-9, -6, -3)),
     "Hz": _unit("Hz", "a frequency in hertz", "720Hz or 1.5kHz", "Hz hz HZ hertz", (-3, 3, 6, 9)),
+    "degC": _unit("degC", "a temperature in degrees Celsius", "25degC", "degC °C ℃ C celsius", ()),
+    "A/V2": _unit(
+        "A/V2", "a transconductance factor in A/V2", "50 mA/V2", "A/V2 A/V^2 A/V²", (-6, -3)
+    ),
     "s": _unit(
         "s", "a time in seconds", "2s, 20ms or 1:02", "s sec second seconds", (-12, -9, -6, -3)
     ),

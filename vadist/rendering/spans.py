@@ -13,6 +13,7 @@ from vadist.arrays import FloatArray
 from vadist.circuits.operating_point import solve_network
 from vadist.designs.design import Design
 from vadist.errors import DesignWarning, UsageError
+from vadist.kernel.ahead import compile_ahead
 from vadist.names import whole
 from vadist.pool import StoppablePool, stoppable_pool
 from vadist.quantities import HIGHEST_RATE_HZ, LOWEST_RATE_HZ
@@ -26,11 +27,12 @@ from vadist.rendering.passages import (
     heard_again,
     passage_frames,
 )
-from vadist.stepping.batch import StepError
+from vadist.stepping.batch import LANES, StepError
 from vadist.stepping.circuit import Circuit, build_circuit
 from vadist.stepping.paces import usual_pace
 from vadist.stepping.resampling import REACH, default_oversample
 from vadist.stepping.segments import Plan, Span, SpanResult, plan_segments, warm_up_seconds
+from vadist.stepping.stepper import programs_of
 
 SPAN_SAMPLES = 9_000_000
 """Samples (frames times channels times candidates) held at once: what bounds the memory."""
@@ -268,6 +270,7 @@ class Rendering:
             done += amount
             progress(min(done / work, 1.0))
 
+        self._compile(plan.segments * lanes_each)
         with stoppable_pool(self.threads, count) as pool:
             for start in range(0, self.frames, max(length, 1)):
                 stop = min(start + length, self.frames)
@@ -277,6 +280,17 @@ class Rendering:
         if survey:
             kept = [np.zeros((0, self._grain)) if p is None else p.volts for p in self._kept()]
             self._heard = {self.method.oversample: kept}
+
+    def _compile(self, lanes: int) -> None:
+        """Compile what rendering and judging will want, side by side."""
+        widths = [1, LANES] if lanes == 1 else [LANES]
+        circuits = self.circuits(self.method.oversample)
+        groups = self._alike(self.method.oversample)
+        compile_ahead(
+            program
+            for group in groups
+            for program in programs_of([circuits[k] for k in group], widths)
+        )
 
     def _span(
         self,

@@ -8,6 +8,7 @@ from vadist.stages.level import LevelControl
 from vadist.stages.opamp_gain import FeedbackClipper, OpAmpGain
 from vadist.stages.stage import DiodePair, Pot, Stage
 from vadist.stages.tone import ToneBlend
+from vadist.stages.wired import WiredStage
 
 STAGES: dict[str, type[Stage]] = {
     stage.kind: stage
@@ -22,6 +23,7 @@ STAGES: dict[str, type[Stage]] = {
         LevelControl,
     )
 }
+"""Stages by type; those of one's own join them by :func:`vadist.stages.loading.load_stages`."""
 
 __all__ = [
     "STAGES",
@@ -36,4 +38,5 @@ __all__ = [
     "Stage",
     "ToneBlend",
     "TransistorBoost",
+    "WiredStage",
 ]

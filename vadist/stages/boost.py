@@ -35,7 +35,7 @@ class TransistorBoost(Stage):
     input_capacitor: float = part("F", "blocks DC; with the input resistance it sets the bass cut")
     feedback_resistor: float = part("ohm", "collector to base: bias and gain")
     collector_resistor: float = part("ohm", "collector load")
-    transistor: TransistorModel = device("transistor", "the gain")
+    transistor: TransistorModel = device("transistor", "the gain", "npn")
     emitter_resistor: float = part("ohm", "emitter degeneration: less gain, less distortion", 0.0)
     base_resistor: float = part("ohm", "in series with the input: sets gain and input load", 0.0)
     ground_resistor: float | None = optional_part("ohm", "base to ground: raises the collector")

@@ -31,7 +31,7 @@ class EmitterFollower(Stage):
     input_capacitor: float = part("F", "blocks DC at the base")
     bias_resistor: float = part("ohm", "feeds the base from the bias rail; most of the input load")
     emitter_resistor: float = part("ohm", "sets the emitter current")
-    transistor: TransistorModel = device("transistor", "the follower")
+    transistor: TransistorModel = device("transistor", "the follower", "npn")
     base_resistor: float = part("ohm", "base stopper: keeps radio and ringing out", 1e3)
 
     def wire(self, network: Network, source: str, output: str) -> None:  # noqa: D102

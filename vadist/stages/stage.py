@@ -13,7 +13,7 @@ To write a new stage, derive a frozen dataclass from :class:`Stage` and keep the
 
 import dataclasses
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING, Any, ClassVar
+from typing import TYPE_CHECKING, Any, ClassVar, Self
 
 from vadist.circuits.network import GROUND, INPUT, DiodeString, Network
 from vadist.errors import DesignError
@@ -100,9 +100,9 @@ def pot(purpose: str, *, optional: bool = False) -> Any:
     return field(metadata={"info": info})
 
 
-def device(kind: str, purpose: str, *, optional: bool = False) -> Any:
-    """A part from the library: ``diodes``, ``transistor`` or ``opamp``."""
-    info = FieldInfo(kind, "", purpose, optional=optional)
+def device(kind: str, purpose: str, *polarities: str, optional: bool = False) -> Any:
+    """A part from the library: a kind of device, of a stated polarity if it matters."""
+    info = FieldInfo(kind, "", purpose, polarities, optional)
     if optional:
         return field(default=None, metadata={"info": info})
     return field(metadata={"info": info})
@@ -160,23 +160,64 @@ class Stage:
         return Processor(build_circuit(solved, sample_rate_hz), channels)
 
     def __post_init__(self) -> None:
-        for name, info in self.fields().items():
-            value = getattr(self, name)
+        for name, info in self.infos.items():
+            value = self.value(name)
             if info.kind == "part" and value is not None:
                 check_part(name, info, value)
             if info.kind == "choice" and value not in info.choices:
                 allowed = " or ".join(repr(c) for c in info.choices)
                 raise DesignError(f"{name} must be {allowed} (got {value!r})")
+            if info.kind == "transistor" and info.choices and value.polarity not in info.choices:
+                allowed = " or ".join(c.upper() for c in info.choices)
+                raise DesignError(
+                    f"{name} must be an {allowed} transistor "
+                    f"(got {value.name}, a {value.polarity.upper()})"
+                )
 
     @classmethod
     def fields(cls) -> dict[str, FieldInfo]:
-        """Names and descriptions of the stage's values."""
+        """Names and descriptions of the values that every stage of the class has."""
         return {f.name: f.metadata["info"] for f in dataclasses.fields(cls)}
+
+    @property
+    def infos(self) -> dict[str, FieldInfo]:
+        """Names and descriptions of the stage's values."""
+        return self.fields()
+
+    def value(self, name: str) -> Any:
+        """One of its values."""
+        return getattr(self, name)
+
+    def with_part(self, name: str, value: Any) -> Self:
+        """The stage with another one of its values."""
+        return dataclasses.replace(self, **{name: value})
+
+    def may_be_left_out(self, name: str) -> bool:
+        """Whether None may stand for one of its values."""
+        return any(f.name == name and f.default is None for f in dataclasses.fields(self))
+
+    @property
+    def type_name(self) -> str:
+        """What a design file calls its type."""
+        return self.kind
+
+    @property
+    def told_job(self) -> str:
+        """What it does, in a line."""
+        return self.job
 
 
 def output_node(stage: str) -> str:
     """Node a stage's output is wired to."""
     return f"{stage}.output"
+
+
+def bypass(network: Network, name: str, source: str) -> str:
+    """Wire a stage's input to its output; the node it is heard at is returned."""
+    network.stage = name
+    network.outputs[name] = output_node(name)
+    network.resistor("bypass", source, network.outputs[name], 0.0)
+    return network.outputs[name]
 
 
 # Largest and smallest value a part of a guitar circuit can sensibly have (common practice, no

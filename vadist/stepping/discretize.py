@@ -28,12 +28,9 @@ from vadist.kernel.structure import TAPS
 from vadist.stepping.rails import Flows
 from vadist.stepping.state_space import StateSpace, state_space
 
-SLOW = 1.0 / 256.0
-"""Of a state that a step moves: single precision then loses 3e-8 sqrt(128) of it, -130 dB."""
-
 SLOW_PER_S = 25e3
-"""Slow at every rate of steps up to 256 times this: the rates at which an error is told share the
-kernel of the render then, whose code depends on how many states are slow."""
+"""Modes no faster than this are slow, at every rate, so that all rates share one kernel: at 6 MHz a
+step moves the others by 1/256 of themselves, and single precision loses 3e-8 sqrt(128), -130 dB."""
 
 _DEGREES = 4
 _SERIES_BELOW = 1.0
@@ -115,7 +112,7 @@ class DiscreteSection:
     @property
     def slow(self) -> int:
         """Leading states that a step moves so little that rounding would add up."""
-        held = np.flatnonzero(np.abs(self.modes) < max(SLOW * self.step_rate_hz, SLOW_PER_S))
+        held = np.flatnonzero(np.abs(self.modes) < SLOW_PER_S)
         return int(held[-1]) + 1 if len(held) else 0
 
     @property

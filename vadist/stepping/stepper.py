@@ -10,7 +10,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from vadist.arrays import FloatArray, IndexArray
-from vadist.stepping.batch import LANES, REAL, Batch, StepError
+from vadist.kernel.structure import Program
+from vadist.stepping.batch import LANES, REAL, Batch, Bundle, StepError
 from vadist.stepping.circuit import Circuit, Tap
 
 
@@ -147,6 +148,27 @@ class Stepper:
         return np.concatenate([sum(b.statistics for b in bank.batches) for bank in self._banks])
 
 
+def zeros_of(bundles: Sequence[Bundle]) -> list[frozenset[int]]:
+    """Positions of coefficients that are zero in all bundles, of each of their sections."""
+    every = zip(*(bundle.sections for bundle in bundles), strict=True)
+    return [
+        frozenset(np.flatnonzero(~np.any([s.coefficients for s in same], axis=0)).tolist())
+        for same in every
+    ]
+
+
+def programs_of(circuits: Sequence[Circuit], widths: Sequence[int]) -> list[Program]:
+    """Programs that lanes of these circuits, all of one structure, will want; large ones first."""
+    found = [
+        circuits[0].program(
+            number, width, REAL.__name__, zeros_of([c.bundle(number) for c in circuits])
+        )
+        for number in range(len(circuits[0].programs))
+        for width in widths
+    ]
+    return sorted(found, key=lambda program: -len(program.rows))
+
+
 Snapshot = list[list[FloatArray]]
 """States of every batch of every section, (states, width)."""
 
@@ -250,14 +272,7 @@ class _Bank:
                 first.append(lane)
         groups = [first[k : k + LANES] for k in range(0, len(first), LANES)]
         self.parts = len(bundles[0].sections)
-        zeros = [
-            frozenset(
-                np.flatnonzero(
-                    ~np.any([bundles[lane].sections[k].coefficients for lane in first], axis=0)
-                ).tolist()
-            )
-            for k in range(self.parts)
-        ]
+        zeros = zeros_of([bundles[lane] for lane in first])
         self._ticks = circuits[0].ticks(number)
         self.batches = [
             Batch(
