@@ -4,6 +4,7 @@ Authority: the serial run of the same equations, one lane from the first sample 
 """
 
 import threading
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 from typing import ClassVar
 
