@@ -237,8 +237,9 @@ class PartText:
 
     def step(self, depth: int, written: int) -> None:
         """Step ``j`` of tick ``t``; outputs go to ``y`` from row ``written`` on."""
-        self.put(depth, "if fresh:")
-        self._hear(depth + 1)
+        if self.n.signals:
+            self.put(depth, "if fresh:")
+            self._hear(depth + 1)
         self._known(depth, written)
         self.put(depth, f"statistics[{2 * self.part + 1}] += 1")
 
