@@ -2,6 +2,7 @@
 
 import argparse
 import importlib
+import logging
 import os
 import signal
 import sys
@@ -176,7 +177,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
 def _guarded(arguments: Sequence[str]) -> int:
     """Run a command; whatever goes wrong becomes a line and an exit code."""
     try:
-        with _warnings_told():
+        with _warnings_told(), _notes_told():
             return _run(arguments)
     except VadistError as error:
         _tell(error)
@@ -250,6 +251,19 @@ def _warnings_told() -> Iterator[None]:
         warnings.simplefilter("always", DesignWarning)
         warnings.showwarning = show
         yield
+
+
+@contextmanager
+def _notes_told() -> Iterator[None]:
+    """Tell on standard error what takes a while and why."""
+    log, handler = logging.getLogger("vadist"), logging.StreamHandler(sys.stderr)
+    handler.setFormatter(logging.Formatter("vadist: %(message)s"))
+    log.setLevel(logging.INFO)
+    log.addHandler(handler)
+    try:
+        yield
+    finally:
+        log.removeHandler(handler)
 
 
 def _tolerate(stream: Any) -> None:

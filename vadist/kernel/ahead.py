@@ -5,12 +5,13 @@ cache afterwards. Where no process can be started or nothing can be kept, a kern
 it is first needed.
 """
 
+import logging
 import os
 import pickle
 import subprocess
 import sys
 import time
-from collections.abc import Callable, Iterable
+from collections.abc import Iterable
 
 from vadist.kernel.compiled import is_kept
 from vadist.kernel.structure import Program
@@ -21,8 +22,7 @@ _CODE = (
 )
 _NAP_S = 0.05
 
-told: list[Callable[[int], None]] = []
-"""Called with the number of kernels when some have to be compiled."""
+_LOG = logging.getLogger(__name__)
 
 
 def compile_ahead(programs: Iterable[Program]) -> None:
@@ -36,8 +36,7 @@ def compile_ahead(programs: Iterable[Program]) -> None:
     waiting = [program for program in dict.fromkeys(programs) if not is_kept(program)]
     if not waiting:
         return
-    for tell in told:
-        tell(len(waiting))
+    _LOG.info("compiling this kind of circuit, once: a moment (%d kernels)", len(waiting))
     running: list[subprocess.Popen[bytes]] = []
     try:
         while waiting or running:

@@ -213,15 +213,20 @@ def build_circuit(
             difference_equations(section, point, tick_hz * own, outputs[index], samples, flows)
         )
     programs = _programs(torn)
-    if fixed := tuple(n for n in stage_nodes if not isinstance(place.get(n), Tap)):
-        # A wire leads a stage's output to the input or to a rail.
-        place |= {node: Tap(len(sections), row) for row, node in enumerate(fixed)}
-        stages = tuple(stage for stage, node in node_of.items() if node in fixed)
-        written.append(len(fixed))
+    # Wires lead a stage's output to the input, to a held rail, or to a torn one.
+    fixed = tuple(node for node in stage_nodes if place.get(node) is None)
+    moving = tuple(node for node in stage_nodes if node in torn.rails)
+    for nodes, signals in ((fixed, (INPUT,)), (moving, torn.rails)):
+        if not nodes:
+            continue
+        number = len(sections)
+        inputs.append(tuple(place[signal] for signal in signals))
+        programs = _joined(programs, number, torn) if nodes is moving else [*programs, (number,)]
+        place |= {node: Tap(number, row) for row, node in enumerate(nodes)}
+        stages = tuple(stage for stage, node in node_of.items() if node in nodes)
+        written.append(len(nodes))
         steps.append(entry_pace)
-        inputs.append((None,))
-        programs.append((len(sections),))
-        sections.append(through(fixed, solved.node_v, stages, sample_rate_hz))
+        sections.append(through(nodes, signals, solved.node_v, stages, sample_rate_hz))
     taps = {stage: _tap(place[node]) for stage, node in node_of.items()}
     return Circuit(
         tuple(sections), tuple(written), tuple(inputs), taps, _tap(place[solved.output]),
@@ -233,6 +238,12 @@ def build_circuit(
 def _tap(found: Tap | None) -> Tap:
     assert found is not None
     return found
+
+
+def _joined(programs: list[tuple[int, ...]], number: int, torn: Torn) -> list[tuple[int, ...]]:
+    """Programs, with one section more in the one that steps the rails."""
+    fed = next(k for k, flows in enumerate(torn.flows) if flows is not None)
+    return [(*own, number) if fed in own else own for own in programs]
 
 
 def _programs(torn: Torn) -> list[tuple[int, ...]]:

@@ -15,6 +15,7 @@ Integrals of ``e^(A (h - s)) (s/h)^k`` are ``h k! phi_(k+1)(A h)``, mode by mode
 """
 
 import math
+from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import cached_property
 
@@ -215,33 +216,37 @@ def difference_equations(
 
 def through(
     nodes: tuple[str, ...],
-    rest_v: "dict[str, float]",
+    signals: tuple[str, ...],
+    rest_v: Mapping[str, float],
     stages: tuple[str, ...],
     rate_hz: float,
 ) -> DiscreteSection:
-    """A section of wires: the input at nodes that are one with it, nothing at rails.
+    """A section of wires: a signal at nodes that are one with it, nothing at held rails.
 
     Parameters
     ----------
-    nodes : the input or rails, as outputs
+    nodes : outputs
+    signals : the input, or torn rails
     rest_v : mapping of node -> volts
     stages : whose outputs they are
     rate_hz : float
     """
     none = np.zeros(0)
+    samples = tuple(int(signal == INPUT) for signal in signals)
+    columns = sum(TAPS if count else 1 for count in samples)
 
     def empty(rows: int, columns: int) -> FloatArray:
         return np.zeros((rows, columns))
 
     return DiscreteSection(
-        A=empty(0, 0), B=empty(0, TAPS), C0=empty(0, 0), C1=empty(0, 0), CQ=empty(0, 0),
-        D=empty(0, 0), E=empty(0, 1), K=empty(0, 0), KQ=empty(0, 0),
-        L=empty(len(nodes), 0), M=np.array([[float(node == INPUT)] for node in nodes]),
-        N=empty(len(nodes), 0),
+        A=empty(0, 0), B=empty(0, columns), C0=empty(0, 0), C1=empty(0, 0), CQ=empty(0, 0),
+        D=empty(0, 0), E=empty(0, len(signals)), K=empty(0, 0), KQ=empty(0, 0),
+        L=empty(len(nodes), 0), N=empty(len(nodes), 0),
+        M=np.array([[float(node == signal) for signal in signals] for node in nodes]),
         control_v=none, port_a=none, port_slopes=empty(0, 0), limits=empty(0, 4),
         kinds=(), parameters=(), curved=(), output_nodes=nodes,
         output_v=np.array([rest_v[node] for node in nodes]),
-        signals=(INPUT,), samples=(1,), stages=stages, step_rate_hz=rate_hz,
+        signals=signals, samples=samples, stages=stages, step_rate_hz=rate_hz,
         modes=np.zeros(0, dtype=complex), rest_modes=np.zeros(0, dtype=complex),
     )  # fmt: skip
 

@@ -121,8 +121,10 @@ def tear(solved: SolvedNetwork) -> Torn:
         torn = _torn_at(solved, rails)
         if torn is not None:
             slow = torn.time_constants_s
-            if (slow >= LEAST_TORN_S).all():
+            if (slow >= LEAST_TORN_S).all() and any(flows is not None for flows in torn.flows):
                 return torn
+            if (slow >= LEAST_TORN_S).all():
+                break
             rails = tuple(r for r, t in zip(rails, slow, strict=True) if t >= LEAST_TORN_S)
         else:
             rails = rails[1:]
