@@ -25,7 +25,7 @@ import numba
 from numba import types
 
 import vadist.devices as devices
-from vadist.kernel import generate, law_text, part_text, structure
+from vadist.kernel import generate, law_text, lowering, part_text, structure
 from vadist.kernel.generate import kernel_source
 from vadist.kernel.structure import Program
 
@@ -86,7 +86,7 @@ def _load(source: str, signature: tuple[types.Type, ...]) -> ModuleType:
 def _unkept(name: str, source: str, signature: tuple[types.Type, ...]) -> ModuleType:
     """Compile for this run alone."""
     module = ModuleType(name)
-    exec(source.replace('"cache": True', '"cache": False'), module.__dict__)
+    exec(source.replace("cache=True", "cache=False"), module.__dict__)
     module.run.compile(signature)
     return module
 
@@ -128,7 +128,7 @@ def _throw_away(name: str, folder: Path) -> None:
 def _folders() -> Iterator[Path]:
     """Folders to keep generated sources in, best first, each made and tried."""
     parts = [numba.__version__]
-    sources = [Path(str(m.__file__)) for m in (generate, law_text, part_text, structure)]
+    sources = [Path(str(m.__file__)) for m in (generate, law_text, lowering, part_text, structure)]
     sources += sorted(Path(str(devices.__file__)).parent.glob("*.py"))
     parts += [source.read_text(encoding="utf-8") for source in sources]
     version = f"kernels-{hashlib.sha256(chr(10).join(parts).encode()).hexdigest()[:16]}"

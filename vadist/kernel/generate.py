@@ -14,15 +14,21 @@ _HEADER = '''"""Generated; see vadist.kernel.generate."""
 
 import numpy as np
 from numba import njit
+from numba.extending import intrinsic
 
 from vadist.devices.exponential import {exponential} as exponential_less_one
-
-_OPTIONS = {{
-    "error_model": "numpy", "nogil": True, "cache": True, "fastmath": {{"contract", "nsz", "arcp"}}
-}}
+from vadist.kernel.lowering import lowered
 '''
-# 'contract' allows fused multiply-add, 'nsz' and 'arcp' touch the last digit only; NaN and
-# infinity keep their meaning, so that a failed sample is seen.
+
+_FOOTER = """
+
+_stepped = intrinsic(lowered(TEXT, "{real}"))
+
+
+@njit(nogil=True, cache=True)
+def run(s, u, y, ticks, statistics, tolerance, limit, start, resume):
+    return _stepped(s, u, y, ticks, statistics, tolerance, limit, start, resume)
+"""
 
 _EXPONENTIAL = {"float32": "exponential_less_one_single", "float64": "exponential_less_one"}
 
@@ -69,16 +75,18 @@ class _Program:
             self.put(1, "return still")
             self.put(0, f"\n\ndef limit{k}(s, l):")
             part.limit(1)
-        self._run()
         real = self.program.real
         header = _HEADER.format(exponential=_EXPONENTIAL[real])
         text = "\n".join(self.lines) + "\n"
-        return in_single(header, text) if real == "float32" else header + text
+        plain = in_single(header, text) if real == "float32" else header + text
+        self.lines.clear()
+        self._run()
+        run = "\n".join(self.lines)
+        return f'{plain}\n\nTEXT = """\n{run}\n"""\n{_FOOTER.format(real=real)}'
 
     def _run(self) -> None:
         n = self.program
         parts, most = len(self.parts), most_steps(n)
-        self.put(0, "\n\n@njit(**_OPTIONS)")
         self.put(0, "def run(s, u, y, ticks, statistics, tolerance, limit, start, resume):")
         self.put(1, f"for t in range(start // {parts * most}, ticks):")
         if n.rails:

@@ -216,17 +216,17 @@ def build_circuit(
     # Wires lead a stage's output to the input, to a held rail, or to a torn one.
     fixed = tuple(node for node in stage_nodes if place.get(node) is None)
     moving = tuple(node for node in stage_nodes if node in torn.rails)
-    for nodes, signals in ((fixed, (INPUT,)), (moving, torn.rails)):
-        if not nodes:
+    for leads, feeding in ((fixed, (INPUT,)), (moving, torn.rails)):
+        if not leads:
             continue
         number = len(sections)
-        inputs.append(tuple(place[signal] for signal in signals))
-        programs = _joined(programs, number, torn) if nodes is moving else [*programs, (number,)]
-        place |= {node: Tap(number, row) for row, node in enumerate(nodes)}
-        stages = tuple(stage for stage, node in node_of.items() if node in nodes)
-        written.append(len(nodes))
+        inputs.append(tuple(place[signal] for signal in feeding))
+        programs = _joined(programs, number, torn) if leads is moving else [*programs, (number,)]
+        place |= {node: Tap(number, row) for row, node in enumerate(leads)}
+        stages = tuple(stage for stage, node in node_of.items() if node in leads)
+        written.append(len(leads))
         steps.append(entry_pace)
-        sections.append(through(nodes, signals, solved.node_v, stages, sample_rate_hz))
+        sections.append(through(leads, feeding, solved.node_v, stages, sample_rate_hz))
     taps = {stage: _tap(place[node]) for stage, node in node_of.items()}
     return Circuit(
         tuple(sections), tuple(written), tuple(inputs), taps, _tap(place[solved.output]),
