@@ -30,6 +30,7 @@ from vadist.rendering import spans
 from vadist.rendering.arrays import render, render_candidates
 from vadist.stepping.batch import LANES
 from vadist.stepping.circuit import build_circuit
+from vadist.stepping.paces import usual_pace
 from vadist.stepping.segments import Plan
 from vadist.stepping.stepper import Stepper
 
@@ -81,7 +82,8 @@ def scalar_against_lanes(
     Every lane hears another passage, as the segments of a take do: lanes that hear the same would
     need their second Newton steps together, which is cheaper.
     """
-    circuit = build_circuit(solve_network(load_design(name).network()), RATE * FACTOR)
+    network = solve_network(load_design(name).network())
+    circuit = build_circuit(network, RATE * FACTOR, (), usual_pace)
     passages = take(seconds * LANES).reshape(LANES, -1).T
     every = soxr.resample(passages, RATE, RATE * FACTOR, quality="VHQ")
     figures = []

@@ -44,8 +44,8 @@ def test_corner_of_one_kilohm_and_one_microfarad():
 
 # What the cubic through four samples leaves of a tone of w radians a step is 0.0264 w^4 (the mean
 # of its error polynomial, Abramowitz and Stegun 25.2.3, over the last interval): 1.64e-4 dB at
-# 10 kHz and eight times 48 kHz, where w is 0.164. No stage may leave more, and an op-amp's steep loop,
-# whose line is held back, some hundredths of a dB.
+# 10 kHz and eight times 48 kHz, where w is 0.164. No stage may leave more, and an op-amp's steep
+# loop, whose line is held back, some hundredths of a dB.
 CUBIC_DB = 20.0 * math.log10(1.0 + 0.0264 * (2.0 * math.pi * 10e3 / 384e3) ** 4)
 HELD_BACK_DB = 0.05
 LOOPS = {"feedback_clipper", "soft_clipper", "boosted_hard_clipper"}

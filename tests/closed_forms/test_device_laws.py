@@ -278,17 +278,11 @@ def test_growth_from_rest_keeps_its_digits(name, real):
                 for a in range(ports):
                     slopes = [
                         [
-                            float(
-                                mpmath.diff(
-                                    lambda *v, a=a: written_out(name, v)[a],
-                                    tuple(mpmath.mpf(x) for x in place),
-                                    tuple(np.eye(controls, dtype=int)[k]),
-                                )
-                            )
-                            for k in range(controls)
+                            float(mpmath.diff(lambda *v, a=a: written_out(name, v)[a], place, turn))
+                            for turn in np.eye(controls, dtype=int).tolist()
                         ]
-                        for place in (rest, at)
-                    ]  # fmt: skip
+                        for place in (tuple(mpmath.mpf(r) for r in rest), tuple(at))
+                    ]
                     steep = np.abs(slopes).max(axis=0)
                     scale = float(np.abs(steep * np.array(grown)).sum()) + 1e-18
                     off = abs(float(mpmath.mpf(float(found[a, 0])) - (after[a] - before[a])))

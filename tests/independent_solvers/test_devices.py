@@ -61,16 +61,25 @@ def against_ida(network, peak_v):
     return errors, wanted.min(), wanted.max()
 
 
+ACROSS = {"zener", "n mosfets clipping", "p mosfets clipping"}
+"""Circuits with a capacitor across the devices."""
+
+
 @pytest.mark.parametrize("name", PEAKS_V)
 def test_a_driven_device_against_ida(name):
     """Error-to-signal ratio of -90 dB or better at 384 kHz, and second order.
 
-    12 dB from one rate to the other, some 4 dB off where IDA's own error or a corner shows.
+    12 dB from one rate to the other, some 4 dB off where IDA's own error or a corner shows. What
+    is linear is stepped exactly, so where no capacitor lies across a device next to nothing is left
+    at either rate.
     """
     (fine, coarse), low, high = against_ida(CIRCUITS[name](), PEAKS_V[name])
     print(f"{name}: {fine:.1f} dB, {coarse:.1f} dB at half the rate, {low:.2f} V to {high:.2f} V")
-    assert fine < -90.0
-    assert 8.0 < coarse - fine < 16.0
+    if name in ACROSS:
+        assert fine < -90.0
+        assert 8.0 < coarse - fine < 16.0
+    else:
+        assert max(fine, coarse) < -140.0
 
 
 # --- junction capacitance -----------------------------------------------------------------------

@@ -18,14 +18,15 @@ from vadist.rendering.arrays import render
 pytest.importorskip("sksundae", reason="scikit-sundae has no wheel for this machine")
 
 FS, FACTOR, FRAMES, REACH = 48_000, 16, 640, 128
+FLOOR_DB = -110.0
 
 
 @pytest.mark.parametrize("name", LISTS)
 def test_against_ida(name):
     """13 ms of a plucked note: -80 dB or better at 16x, and of order two: 12 dB from 8x to 16x.
 
-    Less than 12 dB by what single switching events decide and what IDA's own tolerance leaves;
-    more where errors of either sign meet.
+    Less than 12 dB by what single switching events decide; more where errors of either sign meet.
+    Below the floor IDA's own tolerance and single precision are what is left.
     """
     design, drive = circuit(name), DRIVES[name]
     solved = solve_network(design.network())
@@ -47,4 +48,4 @@ def test_against_ida(name):
         f"{FACTOR}x, peak {np.abs(wanted).max():.3f} V"
     )
     assert errors_db[1] < -80.0
-    assert errors_db[0] - errors_db[1] > 8.0
+    assert errors_db[0] - errors_db[1] > 8.0 or errors_db[0] < FLOOR_DB

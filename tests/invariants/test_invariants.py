@@ -17,7 +17,7 @@ from example_circuits import (
     on_held_rails,
     published_clipper,
 )
-from signals import guitar_like
+from signals import energy_ratio_db, guitar_like
 from small_signal_chain import continuous_response, decibels
 
 from vadist.circuits.network import DiodeString
@@ -29,7 +29,9 @@ from vadist.rendering.arrays import render
 from vadist.stages import DiodeClipper, DiodePair, FeedbackClipper, ToneBlend
 from vadist.stepping.batch import LANES
 from vadist.stepping.circuit import build_circuit
+from vadist.stepping.paces import usual_pace
 from vadist.stepping.resampling import REACH
+from vadist.stepping.stepper import Stepper
 
 RATE = 8 * 48_000
 FS = 48_000
@@ -105,15 +107,14 @@ def test_silence_stays_at_rest(name):
 def test_time_shift_by_whole_frames(name):
     """A take that starts 100 frames later comes out 100 frames later.
 
-    What is left is the resampler's rounding and, through another guess of the prediction,
-    Newton's tolerance of 5e-8 V.
+    What is left is single precision: some 2e-7 V of 0.3 V, -123 dB.
     """
     x = guitar_like(np.arange(1500) / FS)
     early = render(load_design(name), x, FS).volts[:, 0]
     late = render(load_design(name), np.concatenate([np.zeros(100), x]), FS).volts[:, 0]
     worst = np.abs(late[100:] - early).max()
     print(f"{name}: shifted take within {worst:.1e} V of {np.ptp(early):.3f} V")
-    assert worst < 1e-8
+    assert worst < 1e-6
 
 
 @pytest.mark.parametrize("block", [1, 7, 1000])
@@ -125,6 +126,27 @@ def test_block_size_does_not_matter(name, block):
     piecewise = processor(load_design(name))
     parts = [piecewise.process(x[k : k + block]) for k in range(0, len(x), block)]
     assert np.array_equal(np.concatenate(parts), whole)
+
+
+def test_a_rescue_leaves_the_rest_of_a_block_alone():
+    """Samples that Newton's method is helped with, in blocks of one and of many: the same bits.
+
+    Three sections at their usual paces, and a rail; a loud 20 kHz sine.
+    """
+    circuit = build_circuit(
+        solve_network(load_design("boosted_hard_clipper").network()), RATE, (), usual_pace
+    )
+    x = np.sin(2.0 * np.pi * 20e3 * np.arange(200) / RATE)
+    heard = []
+    for block in (1, 7, 200):
+        stepper, parts = Stepper([circuit], 1, real=np.float64), []
+        for first in range(0, len(x), block):
+            stepper.process(x[first : first + block, None])
+            parts.append(stepper.heard(circuit.output))
+        assert stepper.statistics()[:, 2].sum() > 0, "without a rescue nothing is proved"
+        heard.append(np.concatenate(parts))
+    for other in heard[1:]:
+        np.testing.assert_array_equal(other, heard[0])
 
 
 @pytest.mark.parametrize("name", PRESETS)
@@ -149,7 +171,10 @@ def test_lanes_do_not_matter(name):
 
 
 def test_many_channels_do_not_matter():
-    """32 channels, more than a kernel has lanes, each as if it were alone."""
+    """32 channels, more than a kernel has lanes, each as if it were alone.
+
+    Kernels of one lane and of sixteen round otherwise: in single precision by -121 dB.
+    """
     x = guitar_like(np.arange(600) / FS)
     levels = np.linspace(0.1, 2.0, 32)
     wide = render(load_design("soft_clipper"), x[:, None] * levels, FS).volts
@@ -157,7 +182,7 @@ def test_many_channels_do_not_matter():
         narrow = render(load_design("soft_clipper"), x * levels[k], FS).volts[:, 0]
         off = np.sqrt(np.mean((wide[:, k] - narrow) ** 2)) / np.std(narrow)
         print(f"channel {k} of 32: {off:.1e} of the signal")
-        assert off < 1e-7
+        assert off < 2e-6
 
 
 @pytest.mark.parametrize("factor", [0.1, 7.0])
@@ -298,16 +323,19 @@ def test_threads_do_not_matter():
 
 
 def test_segments_join_without_a_seam():
-    """The same take in one piece, stepped serially, within what a seam may leave."""
+    """The same take in one piece, stepped serially and in double precision, resampled at once."""
     design = on_held_rails("soft_clipper")
     x = np.tile(guitar_like(np.arange(4000) / FS), 60)
     cut = render(design, x, FS)
     assert cut.diagnostics.segments > 1
-    run = processor(design)
-    stepped = run.process(soxr.resample(x, FS, RATE, "VHQ")) - run.circuit.rest_v
-    serial = soxr.resample(stepped, RATE, FS, "VHQ")
+    circuit = build_circuit(solve_network(design.network()), RATE, (), usual_pace)
+    assert circuit.rate_hz(circuit.output) == RATE
+    stepper = Stepper([circuit], 1, real=np.float64)
+    stepper.process(soxr.resample(x, FS, RATE, "VHQ")[:, None])
+    serial = soxr.resample(stepper.heard(circuit.output)[:, 0], RATE, FS, "VHQ")
     inside = slice(REACH, -REACH)  # a render also knows the silence around a take
-    worst = np.abs(cut.volts[inside, 0] - run.circuit.rest_v - serial[inside]).max()
-    print(f"{cut.diagnostics.segments} segments within {worst:.1e} V of a serial run")
-    # Seams of 1e-7 V in a state, attenuated or not on their way out.
-    assert worst < 3e-7
+    off = (cut.volts[:, 0] - circuit.rest_v - serial)[inside]
+    error_db = energy_ratio_db(off, serial[inside])
+    print(f"{cut.diagnostics.segments} segments: {error_db:.1f} dB from a serial run")
+    # Single precision, and seams of 1e-6 V in a state.
+    assert error_db < -115.0

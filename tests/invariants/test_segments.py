@@ -14,6 +14,7 @@ from example_circuits import on_held_rails
 from vadist.circuits.network import BIAS, Network
 from vadist.circuits.operating_point import solve_network
 from vadist.designs.design import Design
+from vadist.designs.files import load_design
 from vadist.parts import OpAmpModel, find_opamp
 from vadist.rendering.arrays import render, render_candidates
 from vadist.rendering.spans import Rendering, array_window
@@ -51,15 +52,21 @@ def stepped(circuits: list[Circuit], lanes: int, volts: np.ndarray) -> np.ndarra
     return stepper.heard(circuits[0].output)
 
 
-@pytest.mark.parametrize("name", ["boosted_hard_clipper", "soft_clipper"])
-def test_segments_are_not_heard(name: str, monkeypatch: pytest.MonkeyPatch) -> None:
+@pytest.mark.parametrize(
+    ("design", "seconds"),
+    [(on_held_rails("boosted_hard_clipper"), 3.0), (load_design("soft_clipper"), 8.0)],
+    ids=["rails held", "a bias rail that moves"],
+)
+def test_segments_are_not_heard(
+    design: Design, seconds: float, monkeypatch: pytest.MonkeyPatch
+) -> None:
     """Segmented lanes against one serial lane: below -120 dB of the signal, and no seam mended."""
-    design, take = on_held_rails(name), guitar_like(3.0)
+    take = guitar_like(seconds)
     cut = render(design, take, RATE)
     serially(monkeypatch)
     whole = render(design, take, RATE)
     difference = decibels(cut.volts - whole.volts, whole.volts)
-    print(f"{name}: {cut.diagnostics.segments} segments, {difference:.1f} dB")
+    print(f"{design.name}: {cut.diagnostics.segments} segments, {difference:.1f} dB")
     assert cut.diagnostics.segments > 1
     assert cut.diagnostics.seams_mended == 0
     assert difference <= -120.0
@@ -133,7 +140,7 @@ def test_too_slow_a_circuit_runs_serially() -> None:
     assert plan_segments(60 * RATE, 1, 20.0, RATE) == Plan(1, 60 * RATE, 0)
 
 
-@pytest.mark.parametrize(("seconds", "segments"), [(1, 1), (4, 16), (20, 32), (180, 64)])
+@pytest.mark.parametrize(("seconds", "segments"), [(1, 1), (4, 8), (20, 32), (180, 64)])
 def test_longer_takes_are_cut_finer(seconds: int, segments: int) -> None:
     """With half a second of warm-up: one lane, one batch, batches for two cores and for four."""
     assert plan_segments(seconds * RATE, 1, 0.5, RATE).segments == segments

@@ -163,4 +163,5 @@ JFET = DeviceKind(
     conducts=(("drain", "source"),),
     library="JFETs",
     symbol="jfet",
+    pace=2,
 )

@@ -167,4 +167,5 @@ MOSFET = DeviceKind(
     conducts=(("drain", "source"),),
     library="MOSFETs",
     symbol="mosfet",
+    pace=2,
 )

@@ -237,8 +237,6 @@ class PartText:
 
     def step(self, depth: int, written: int) -> None:
         """Step ``j`` of tick ``t``; outputs go to ``y`` from row ``written`` on."""
-        self.put(depth, "if fresh:")
-        self._hear(depth + 1)
         self._known(depth, written)
         self.put(depth, f"statistics[{2 * self.part + 1}] += 1")
 
@@ -248,6 +246,7 @@ class PartText:
         currents = [f"i{k}" for k in range(n.ports)]
         newest = [f"u{k}_{taken - 1}" for k, taken in enumerate(n.taken)]
         self.put(depth, "if fresh:")
+        self._hear(depth + 1)
         if n.ports:
             self.put(depth + 1, "unfinished = np.int32(0)")
         self.lanes(depth + 1)
