@@ -37,6 +37,7 @@ HOMES = {
     "soundfile": {"audio_files", "flac"},
     "matplotlib": {"plots"},
     "tomllib": {"designs", "captures", "parts"},
+    "llvmlite": {"kernel"},  # numba's own, for what it need not infer
     "numba": {"kernel", "devices"},  # laws are inlined into kernels
     "argparse": {"cli"},
     "jinja2": {"audition"},
@@ -85,6 +86,7 @@ def test_the_kernel_imports_numba_numpy_and_its_folder_alone() -> None:
         for name in imports(path):
             package = name.split(".")[0]
             assert package in {
+                "llvmlite",
                 "numba",
                 "numpy",
                 "platformdirs",

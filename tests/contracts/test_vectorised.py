@@ -37,7 +37,7 @@ def test_sixteen_lanes_are_packed(kinds: tuple[str, ...], signals: int, written:
     )  # fmt: skip
     sources = tuple(("take", k, 0) for k in range(signals))
     program = Program((part,), (sources,), (2,) * signals, 0, (-1,), 16)
-    source = kernel_source(program).replace('"cache": True', '"cache": False')
+    source = kernel_source(program).replace("cache=True", "cache=False")
     namespace: dict[str, object] = {}
     exec(compile(source, "kernel", "exec"), namespace)
     run, single = namespace["run"], np.float32
