@@ -15,6 +15,7 @@ memory, and the answer depends on the take alone, whatever blocks it came in.
 import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from functools import partial
 
 import numpy as np
 
@@ -23,7 +24,7 @@ from vadist.pool import StoppablePool, results
 from vadist.stepping.batch import LANES, StepError
 from vadist.stepping.carrying import carried_over
 from vadist.stepping.circuit import Circuit
-from vadist.stepping.lanes import run_lanes
+from vadist.stepping.lanes import in_enough_digits, run_lanes
 from vadist.stepping.resampling import REACH
 
 PASSAGE_S = 0.04
@@ -374,11 +375,12 @@ def heard_again(
             heard[lanes, at : at + part.shape[1]] = part
 
         every = [circuits[k] for k in owner[lanes]]
+        stepped = partial(
+            run_lanes, every, columns.ravel().tolist(), lead + longest + REACH, feed, deliver,
+            sample_rate_hz, [output], (REACH,), [s[:, lanes] for s in enter], (), pool.tick,
+        )  # fmt: skip
         try:
-            run_lanes(
-                every, columns.ravel().tolist(), lead + longest + REACH, feed, deliver,
-                sample_rate_hz, [output], (REACH,), [s[:, lanes] for s in enter], (), pool.tick,
-            )  # fmt: skip
+            in_enough_digits(stepped)
         except StepError as error:
             lane = lanes[error.lane]
             begins_s = float(first[lane] - lead) / sample_rate_hz

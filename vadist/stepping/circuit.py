@@ -5,12 +5,19 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from fractions import Fraction
 
+import numpy as np
+
 from vadist.circuits.network import INPUT
 from vadist.circuits.operating_point import SolvedNetwork
 from vadist.circuits.sections import Section
 from vadist.kernel.structure import Program, Source
 from vadist.stepping.batch import Bundle, structure_of
-from vadist.stepping.discretize import DiscreteSection, difference_equations, through
+from vadist.stepping.discretize import (
+    DiscreteSection,
+    difference_equations,
+    rest_modes,
+    through,
+)
 from vadist.stepping.rails import Rails, Torn, tear
 
 
@@ -231,13 +238,20 @@ def build_circuit(
     return Circuit(
         tuple(sections), tuple(written), tuple(inputs), taps, _tap(place[solved.output]),
         sample_rate_hz, entry_pace, tuple(steps), tuple(programs),
-        torn.discretised(1.0 / tick_hz),
+        torn.discretised(1.0 / tick_hz, _slowest_s(solved) if torn.rails else 0.0),
     )  # fmt: skip
 
 
 def _tap(found: Tap | None) -> Tap:
     assert found is not None
     return found
+
+
+def _slowest_s(solved: SolvedNetwork) -> float:
+    """Longest time constant of the undivided circuit at rest."""
+    modes = [rest_modes(section, point) for section, point in solved.sections]
+    decays = -np.concatenate(modes).real
+    return float(np.max(1.0 / np.maximum(decays, 1e-9), initial=0.0))
 
 
 def _joined(programs: list[tuple[int, ...]], number: int, torn: Torn) -> list[tuple[int, ...]]:

@@ -210,7 +210,7 @@ def difference_equations(
         stages=section.stages,
         step_rate_hz=step_rate_hz,
         modes=_modes(space),
-        rest_modes=_modes(state_space(section, point, point.slopes, output_nodes)),
+        rest_modes=rest_modes(section, point),
     )
 
 
@@ -249,6 +249,11 @@ def through(
         signals=signals, samples=samples, stages=stages, step_rate_hz=rate_hz,
         modes=np.zeros(0, dtype=complex), rest_modes=np.zeros(0, dtype=complex),
     )  # fmt: skip
+
+
+def rest_modes(section: Section, point: OperatingPoint) -> np.ndarray:
+    """Eigenvalues of a section about its operating point, 1/s."""
+    return _modes(state_space(section, point, point.slopes, ()))
 
 
 def _modes(space: StateSpace) -> np.ndarray:

@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from vadist.arrays import FloatArray
+from vadist.stepping.batch import REAL, StepError
 from vadist.stepping.circuit import Circuit, Tap
 from vadist.stepping.resampling import resampler
 from vadist.stepping.stepper import Snapshot, Stepper
@@ -51,6 +52,7 @@ def run_lanes(
     enter: Sequence[FloatArray] | None = None,
     watch: Sequence[int] = (),
     tick: Callable[[int], None] = lambda amount: None,
+    real: type = REAL,
 ) -> LaneResult:
     """Run windows of equal length side by side.
 
@@ -69,11 +71,12 @@ def run_lanes(
     enter : states to be put in place at the first mark where they are numbers
     watch : frames at which states are kept for other rates to go on from
     tick : called with the lane-frames done since the last call; may raise to stop
+    real : what lanes are stepped in
     """
     lanes = len(columns)
     circuit = circuits[0]
     factor = round(circuit.sample_rate_hz / sample_rate_hz)
-    stepper = Stepper(circuits, lanes, columns, enter)
+    stepper = Stepper(circuits, lanes, columns, enter, real)
     up = resampler(sample_rate_hz, factor, max(columns) + 1)
     ways = [_WayDown(circuits, tap, lanes, sample_rate_hz) for tap in taps]
     ticks_a_frame = factor // circuit.entry_pace
@@ -106,6 +109,22 @@ def run_lanes(
     return LaneResult(marking.at_marks(), marking.watched(), peaks, stepper.statistics())
 
 
+def in_enough_digits(run: Callable[..., LaneResult]) -> LaneResult:
+    """Run lanes; in double precision where single precision finds no solution.
+
+    Hundreds of volts into a transistor make numbers of which seven digits are too few.
+
+    Raises
+    ------
+    StepError
+        If double precision finds none either.
+    """
+    try:
+        return run()
+    except StepError:
+        return run(real=np.float64)
+
+
 class _WayDown:
     """From an output's own rate to that of the take.
 
@@ -136,7 +155,7 @@ class _WayDown:
 
     def frames(self, last: bool) -> FloatArray:
         """What comes out at the rate of the take by now, (frames, lanes) volts."""
-        fast = np.concatenate(self._blocks)
+        fast = np.concatenate([np.zeros((0, self._lanes)), *self._blocks])
         self._blocks.clear()
         return np.asarray(self._convert(fast[:-1] if last else fast, last) + self._rest)
 

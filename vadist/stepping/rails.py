@@ -41,7 +41,7 @@ class Rails:
         Volts for each coulomb.
     tick_s : float
     slowest_s : float
-        Time constant of the slowest rail.
+        Time constant of the slowest mode of the undivided circuit.
     """
 
     names: tuple[str, ...]
@@ -94,12 +94,11 @@ class Torn:
     farads: FloatArray = field(default_factory=lambda: np.zeros((0, 0)))
     siemens: FloatArray = field(default_factory=lambda: np.zeros((0, 0)))
 
-    def discretised(self, tick_s: float) -> Rails | None:
+    def discretised(self, tick_s: float, slowest_s: float) -> Rails | None:
         """Difference equations; None where nothing was torn."""
         if not self.rails:
             return None
         inverse = np.asarray(np.linalg.inv(self.farads))
-        slowest_s = float(self.time_constants_s.max())
         return Rails(self.rails, tick_s * self.siemens, inverse, tick_s, slowest_s)
 
     @property

@@ -29,7 +29,7 @@ from vadist.pool import StoppablePool, results
 from vadist.stepping.batch import LANES, StepError
 from vadist.stepping.carrying import volts_remembered
 from vadist.stepping.circuit import Circuit, Tap
-from vadist.stepping.lanes import LaneResult, run_lanes
+from vadist.stepping.lanes import LaneResult, in_enough_digits, run_lanes
 from vadist.stepping.resampling import REACH
 
 SEAM_TOLERANCE_V = 1e-6
@@ -298,12 +298,13 @@ class Span:
         if len(circuits) > 1:
             circuits = [circuits[candidate] for candidate in candidates]
         watch = [int(p) + lead - REACH for p in plan.passages(self.grain)] if self.grain else []
+        stepped = partial(
+            run_lanes, circuits, columns.ravel().tolist(), plan.frames, feed, deliver,
+            self.sample_rate_hz, self.taps, (lead - REACH, lead - REACH + plan.length), enter,
+            watch, tick,
+        )  # fmt: skip
         try:
-            return run_lanes(
-                circuits, columns.ravel().tolist(), plan.frames, feed, deliver,
-                self.sample_rate_hz, self.taps, (lead - REACH, lead - REACH + plan.length), enter,
-                watch, tick,
-            )  # fmt: skip
+            return in_enough_digits(stepped)
         except StepError as error:
             begin = self.start + segments[error.lane] * plan.length - lead
             where = f" of channel {channels[error.lane] + 1}" if self.heard.shape[2] > 1 else ""
