@@ -58,6 +58,6 @@ def test_memory_carried_over_is_that_of_the_finer_run(ratio: int) -> None:
             moved = max(abs(stood[row] - true[row]) for row in rows) / size
             print(f"program {k}, {word}: {moved:.1e} apart, {left:.1e} when carried over")
             # What the two runs differ by themselves: remainders are small differences.
-            assert left < (2e-3 if word in "ij" else 2e-5)
+            assert left < (2e-3 if word in "ij" else 1e-4)
             if word in "hg":
                 assert left < 0.01 * moved

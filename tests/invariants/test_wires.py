@@ -136,9 +136,10 @@ def test_a_sweep_over_a_pot_and_its_ends_is_each_alone():
     together = render_candidates(candidates, NOTE, RATE_HZ, taps=["blend", "volume"], oversample=4)
     for candidate, found in zip(candidates, together, strict=True):
         single = render(candidate, NOTE, RATE_HZ, taps=["blend", "volume"], oversample=4)
-        assert np.abs(found.volts - single.volts).max() < 1e-10
+        # One lane and sixteen round differently in single precision.
+        assert np.abs(found.volts - single.volts).max() < 1e-6
         for tap in ("blend", "volume"):
-            assert np.abs(found.taps[tap] - single.taps[tap]).max() < 1e-10
+            assert np.abs(found.taps[tap] - single.taps[tap]).max() < 1e-6
     assert np.ptp(together[5].volts) < 1e-12  # level at 0 is ground
     assert min(np.ptp(found.volts) for found in together[:5]) > 0.1
 

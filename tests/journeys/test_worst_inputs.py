@@ -157,7 +157,7 @@ def test_the_lowest_and_the_highest_rate(tmp_path, rate):
 
 
 def test_eight_channels_are_eight_takes(tmp_path):
-    """Equal to the seam tolerance and the float format of the file."""
+    """Equal to the roundings of single precision, in one lane and in sixteen."""
     levels = np.array([0.0, 0.01, 0.03, 0.1, 0.2, 0.4, 0.7, 1.0])
     samples = tone(440.0, 2400)[:, np.newaxis] * levels
     together, _ = rendered(tmp_path, samples)
@@ -165,7 +165,7 @@ def test_eight_channels_are_eight_takes(tmp_path):
         folder = tmp_path / str(channel)
         folder.mkdir()
         alone, _ = rendered(folder, samples[:, [channel]])
-        np.testing.assert_allclose(together[:, [channel]], alone, rtol=1e-6, atol=1e-9)
+        np.testing.assert_allclose(together[:, [channel]], alone, rtol=1e-6, atol=2e-6)
         for path in folder.iterdir():
             path.unlink()
 

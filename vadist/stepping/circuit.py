@@ -188,10 +188,6 @@ def build_circuit(
         Steps of a section in a sample of the oversampled rate, a power of two.
     """
     torn = tear(solved)
-    wanted_paces = [Fraction(paces(section)) for section, _ in torn.sections]
-    entry_pace = math.lcm(*(p.denominator for p in wanted_paces))
-    steps = [int(p * entry_pace) for p in wanted_paces]
-    tick_hz = sample_rate_hz / entry_pace
     node_of = solved.stage_nodes
     stage_nodes = tuple(dict.fromkeys(node_of.values()))
     read = {signal for section, _ in torn.sections for signal in section.signals}
@@ -208,6 +204,8 @@ def build_circuit(
         outputs.append(tuple(nodes))
     place |= {rail: Tap(RAIL, row) for row, rail in enumerate(torn.rails)}
     inputs = [tuple(place[s] for s in section.signals) for section, _ in torn.sections]
+    entry_pace, steps = _paces_along([paces(section) for section, _ in torn.sections], inputs)
+    tick_hz = sample_rate_hz / entry_pace
     sections = []
     for index, ((section, point), flows) in enumerate(zip(torn.sections, torn.flows, strict=True)):
         own = steps[index]
@@ -245,6 +243,22 @@ def build_circuit(
 def _tap(found: Tap | None) -> Tap:
     assert found is not None
     return found
+
+
+def _paces_along(
+    own: Sequence[int | Fraction], inputs: Sequence[Sequence[Tap | None]]
+) -> tuple[int, list[int]]:
+    """Samples that come in within a tick, and steps of each section.
+
+    A section takes at least half the steps of what it hears: fewer would fold the rough output of
+    an op-amp at its limits into what it hands on at once.
+    """
+    found: list[Fraction] = []
+    for pace, taps in zip(own, inputs, strict=True):
+        heard = [found[tap.section] / 2 for tap in taps if tap is not None and tap.section != RAIL]
+        found.append(max([Fraction(pace), *heard]))
+    entry_pace = math.lcm(*(pace.denominator for pace in found))
+    return entry_pace, [int(pace * entry_pace) for pace in found]
 
 
 def _slowest_s(solved: SolvedNetwork) -> float:

@@ -32,9 +32,9 @@ from vadist.stepping.circuit import Circuit, Tap
 from vadist.stepping.lanes import LaneResult, in_enough_digits, run_lanes
 from vadist.stepping.resampling import REACH
 
-SEAM_TOLERANCE_V = 1e-6
+SEAM_TOLERANCE_V = 3e-6
 """Largest difference of any state at a seam, for each volt it stands at, and below one volt: the
-roundings of single precision leave some tenths of it."""
+roundings of single precision leave up to a third of it."""
 
 _NEVER_PER_S = 1e-9
 # A mode that decays no faster does not forget.
