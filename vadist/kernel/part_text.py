@@ -265,7 +265,7 @@ class PartText:
             self.put(depth + 2, f"s{r} = {known}")
             self.put(depth + 2, f"{self.at(f's{r}')} = s{r}")
         if n.ports:
-            self._solve(depth + 1, [f"(x{k} + s{k})" for k in range(n.states)], newest)
+            self._solve(depth + 1, [f"x{k} + s{k}" for k in range(n.states)], newest)
         self._update(depth, states, newest, written)
 
     def _solve(self, depth: int, known: list[str], newest: list[str]) -> None:
