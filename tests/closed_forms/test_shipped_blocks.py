@@ -223,7 +223,7 @@ def test_the_feedback_pair_by_shunt_and_series(place):
 
 
 @pytest.mark.parametrize("name", NAMES)
-def test_it_rests_at_every_setting(place, name):
+def test_no_natural_frequency_grows(place, name):
     """No natural frequency grows; a pot between two paths must not lead one back into itself."""
     design = load_design(place / f"{name}.toml")
     if name == "clean_blend":
