@@ -96,6 +96,8 @@ def test_a_file_of_blocks_is_as_if_written_out(folder: Path) -> None:
         ('"mine.toml"', "unknown key; a file of blocks holds [block.NAME] alone: 'name'"),
         ('"bad.toml"', "bad.toml: block 'b': node 'outptu' leads nowhere"),
         ('"broken.toml"', "broken.toml: not TOML"),
+        ('"raedy"', "blocks_from: raedy: no such file beside the design; did you mean 'ready'?"),
+        ('["ready", "ready"]', "block 'rc_low_pass' is there already; rename one"),
     ],
 )
 def test_a_file_of_blocks_at_fault(folder: Path, named: str, told: str) -> None:
@@ -110,6 +112,21 @@ def test_a_file_of_blocks_at_fault(folder: Path, named: str, told: str) -> None:
     first = str(caught.value).split("\n")[0]
     assert first.startswith(str(path))
     assert told in first
+
+
+def test_ready_blocks_beside_a_file_of_ones_own(folder: Path) -> None:
+    path = folder / "mine.toml"
+    text = path.read_text().replace('["blocks.toml"]', '["blocks.toml", "ready"]')
+    path.write_text(text + '[[stage]]\nname = "three"\ntype = "attenuator"\nupper = "20k"\n')
+    said = load_design(path).describe()
+    assert "one  (halver)" in said
+    assert "three  (attenuator)" in said
+    path.write_text(path.read_text().replace('"attenuator"', '"atenuator"'))
+    with pytest.raises(DesignError, match="unknown type 'atenuator'; did you mean 'attenuator'"):
+        load_design(path)
+    (folder / "ready").write_text(BLOCK)
+    with pytest.raises(DesignError, match="ready: is a file beside the design and a name"):
+        load_design(path)
 
 
 def test_a_text_alone_has_no_files(folder: Path) -> None:

@@ -9,6 +9,7 @@ import math
 
 import numpy as np
 import pytest
+from small_signal_chain import poles
 
 from vadist.analysis.chain_response import node_responses, solve_design
 from vadist.analysis.resting import supply_current
@@ -78,6 +79,15 @@ def test_rests_sensibly(name):
             # Unity gain at DC from the bias rail, within offset over open-loop gain (none here).
             assert rest == pytest.approx(bias, abs=1e-3)
     assert abs(volts[design.output]) < 1e-3
+
+
+@pytest.mark.parametrize("name", PRESETS)
+def test_no_natural_frequency_grows(name):
+    """At either end and the middle of the drive: a circuit that sounds by itself is no preset."""
+    design = load_design(name)
+    for drive in (0.0, 0.5, 1.0) if "drive" in design.controls else ():
+        for section, point in solve_all(design.with_value("drive", drive).network()):
+            assert (poles(section, point).real < 0.0).all(), f"drive {drive:g}"
 
 
 @pytest.mark.parametrize("name", PRESETS)

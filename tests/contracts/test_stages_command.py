@@ -11,6 +11,8 @@ import pytest
 
 from vadist.cli import main
 from vadist.cli.stages import describe, takes
+from vadist.designs.block_files import ready_blocks
+from vadist.designs.files import parse_design
 from vadist.quantities import parse_quantity
 from vadist.stages import STAGES
 from vadist.stages.stage import FieldInfo
@@ -58,6 +60,18 @@ def test_what_may_be_left_out(kind: str) -> None:
             assert written == field.default
 
 
+def test_ready_blocks_are_named_and_printed(capsys) -> None:
+    """As their file has them, so that what is printed can be taken into a design."""
+    assert main(["stages"]) == 0
+    assert ", ".join(ready_blocks()) in " ".join(capsys.readouterr().out.split())
+    assert main(["stages", "fet_buffer", "attenuator"]) == 0
+    said = capsys.readouterr().out
+    for name in ("fet_buffer", "attenuator"):
+        assert ready_blocks()[name] in said
+    text = f'name = "mine"\n{said}[[stage]]\nname = "pad"\ntype = "attenuator"\n'
+    assert list(parse_design(text).stages) == ["pad"]
+
+
 def test_as_json(capsys) -> None:
     assert main(["stages", "tone_blend", "level_control", "--json"]) == 0
     told = json.loads(capsys.readouterr().out)
@@ -70,6 +84,7 @@ def test_as_json(capsys) -> None:
     ("name", "told"),
     [
         ("diode_clippr", "there is no stage 'diode_clippr'; did you mean 'diode_clipper'?"),
+        ("fet_bufer", "there is no stage 'fet_bufer'; did you mean 'fet_buffer'?"),
         ("xyz", f"there is no stage 'xyz'; there are {', '.join(STAGES)}"),
     ],
 )

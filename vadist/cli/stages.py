@@ -33,11 +33,16 @@ def run(options: argparse.Namespace) -> int:
     """Print the stages that were asked for, or one line on each."""
     import json
 
+    from vadist.designs.block_files import ready_blocks
     from vadist.stages import STAGES
     from vadist.stages.wired import WIRED, WiredStage
 
     if options.names == [WIRED] and not options.json:
         _print_notation()
+        return 0
+    blocks = {name: text for name, text in ready_blocks().items() if name not in STAGES}
+    if options.names and not options.json and set(options.names) <= set(blocks):
+        print("\n".join(blocks[name] for name in options.names), end="")
         return 0
     chosen = [_stage(name) for name in options.names]
     if options.json:
@@ -52,6 +57,7 @@ def run(options: argparse.Namespace) -> int:
         rows = [(stage.kind, stage.job) for stage in STAGES.values()]
         rows.append((WIRED, WiredStage.job))
         _print_table("", rows)
+        print(f'\nBlocks that blocks_from = ["ready"] makes types: {", ".join(blocks)}.')
         print("\n'vadist stages NAME' draws one and tells its keys.")
     return 0
 
@@ -104,6 +110,7 @@ def _written(value: Any, info: "FieldInfo") -> str | None:
 
 
 def _stage(name: str) -> "type[Stage]":
+    from vadist.designs.block_files import ready_blocks
     from vadist.errors import UsageError
     from vadist.names import nearest
     from vadist.stages import STAGES
@@ -113,7 +120,10 @@ def _stage(name: str) -> "type[Stage]":
         raise UsageError(f"{WIRED} has no keys of its own; 'vadist stages {WIRED}' tells how its "
                          "parts are written")  # fmt: skip
     if name not in STAGES:
-        hint = nearest(name[:80], STAGES) or f"; there are {', '.join(STAGES)}"
+        if name in (blocks := ready_blocks()):
+            raise UsageError(f"{name!r} is a block, not a stage; 'vadist stages {name}' prints it, "
+                             "without stages beside it and without --json")  # fmt: skip
+        hint = nearest(name[:80], [*STAGES, *blocks]) or f"; there are {', '.join(STAGES)}"
         raise UsageError(f"there is no stage {name!r}{hint}")
     return STAGES[name]
 

@@ -1,12 +1,14 @@
 """Files of blocks that several designs name.
 
 ``blocks_from = ["my_blocks.toml"]`` at the top of a design names files beside it that hold nothing
-but ``[block.NAME]`` tables. They are taken into the design's text as it is read, so that what is
-written out again, into a sidecar or another folder, is whole by itself.
+but ``[block.NAME]`` tables. A name without suffix, ``blocks_from = ["ready"]``, is a file that
+ships with the package. The blocks that the design uses are taken into its text as it is read, so
+that what is written out again, into a sidecar or another folder, is whole by itself.
 """
 
 import tomllib
 from collections.abc import Callable, Mapping
+from importlib import resources
 from pathlib import Path
 from typing import Any
 
@@ -14,9 +16,39 @@ from vadist.designs.blocks import read_blocks
 from vadist.designs.faults import Faults
 from vadist.designs.words import shown, toml_string
 from vadist.errors import DesignError
-from vadist.names import printable
+from vadist.names import nearest, printable
+from vadist.stages import STAGES
+from vadist.stages.wired import WIRED
 
 KEY = "blocks_from"
+
+
+def presets_folder() -> Path:
+    """Where the designs and the blocks that ship with the package lie."""
+    try:
+        return Path(str(resources.files("vadist.presets")))
+    except ModuleNotFoundError:  # run from a checkout, where they stand beside the package
+        return Path(__file__).parents[2] / "presets"
+
+
+def shipped_blocks() -> dict[str, Path]:
+    """Files of blocks that ship with the package, by name.
+
+    >>> list(shipped_blocks())
+    ['ready']
+    """
+    return {path.stem: path for path in sorted(presets_folder().glob("blocks/*.toml"))}
+
+
+def ready_blocks() -> dict[str, str]:
+    """Blocks that ship with the package by name, each as its file has it, comments and all."""
+    found = {}
+    for path in shipped_blocks().values():
+        heads = path.read_text(encoding="utf-8").split("\n\n")
+        for text in heads:
+            for name in tomllib.loads(text).get("block", {}):
+                found[name] = f"{text.strip()}\n"
+    return found
 
 
 def with_blocks(text: str, place: str, folder: Path, read: Callable[[Path, str], str]) -> str:
@@ -51,13 +83,28 @@ def with_blocks(text: str, place: str, folder: Path, read: Callable[[Path, str],
     own = document.get("block", {})
     for name in files:
         inside = faults.within(f"{KEY}: {printable(name)}")
-        for block, table in _tables(folder / name, inside, read).items():
+        for block, table in _tables(_path(name, folder, inside), inside, read).items():
             if block in taken or (isinstance(own, Mapping) and block in own):
                 inside.add(f"block {shown(block)} is there already; rename one")
             else:
                 taken[block] = table
     faults.raise_if_any()
-    return _inserted(text, taken)
+    return _inserted(text, _used(taken, document))
+
+
+def _used(
+    taken: Mapping[str, Mapping[str, Any]], document: Mapping[str, Any]
+) -> Mapping[str, Mapping[str, Any]]:
+    """Blocks that stages name; all while some type is unknown, for its nearest name to be told."""
+    stages, own = document.get("stage"), document.get("block")
+    tables = (
+        [table for table in stages if isinstance(table, dict)] if isinstance(stages, list) else []
+    )
+    types = {str(table.get("type")) for table in tables}
+    known = {*taken, *STAGES, WIRED, *(own if isinstance(own, Mapping) else ())}
+    if not types <= known:
+        return taken
+    return {name: table for name, table in taken.items() if name in types}
 
 
 def _files(raw: object, faults: Faults) -> list[str]:
@@ -68,16 +115,29 @@ def _files(raw: object, faults: Faults) -> list[str]:
     return []
 
 
-def _tables(
-    path: Path, faults: Faults, read: Callable[[Path, str], str]
-) -> Mapping[str, Mapping[str, Any]]:
-    """Blocks of one file, checked at their place."""
+def _path(name: str, folder: Path, faults: Faults) -> Path | None:
+    """Where a file of blocks lies; None where that was told as a fault."""
+    beside, shipped = folder / name, shipped_blocks()
     try:
-        is_file = path.is_file()
+        is_file = beside.is_file()
     except (OSError, ValueError):
         is_file = False
-    if not is_file:
-        faults.add("no such file beside the design")
+    if is_file and name in shipped:
+        faults.add("is a file beside the design and a name of blocks that ship; rename the file")
+    elif is_file:
+        return beside
+    elif name in shipped:
+        return shipped[name]
+    else:
+        faults.add(f"no such file beside the design{nearest(name[:80], shipped)}")
+    return None
+
+
+def _tables(
+    path: Path | None, faults: Faults, read: Callable[[Path, str], str]
+) -> Mapping[str, Mapping[str, Any]]:
+    """Blocks of one file, checked at their place."""
+    if path is None:
         return {}
     try:
         document = tomllib.loads(read(path, faults.place))

@@ -7,7 +7,7 @@ Shape of a file::
     [supply]                      # fields of vadist.designs.supply.Supply
     [source]                      # fields of vadist.designs.design.Source; rests_at = "bias"
     [load]                        # resistance
-    blocks_from = ["blocks.toml"]  # files of blocks beside the design
+    blocks_from = ["blocks.toml"]  # files of blocks beside the design, or "ready"
     [block.halver]                # a type of one's own: job, and its parts as a wiring list
     [[stage]]                     # in signal order
     name = "clipper"              # the part is then addressed as clipper.shunt_capacitor
@@ -23,12 +23,11 @@ All faults of a file are told at once, each on its own line with its place.
 """
 
 from collections.abc import Mapping
-from importlib import resources
 from pathlib import Path
 from typing import Any
 
 from vadist.circuits.network import BIAS
-from vadist.designs.block_files import with_blocks
+from vadist.designs.block_files import presets_folder, with_blocks
 from vadist.designs.blocks import block_table
 from vadist.designs.design import Ambient, Design, Source
 from vadist.designs.rewriting import rewritten
@@ -65,7 +64,7 @@ def preset_names() -> tuple[str, ...]:
     >>> "soft_clipper" in preset_names()
     True
     """
-    return tuple(sorted(path.stem for path in _presets().glob("*.toml")))
+    return tuple(sorted(path.stem for path in presets_folder().glob("*.toml")))
 
 
 def preset_path(name: str) -> Path:
@@ -79,14 +78,7 @@ def preset_path(name: str) -> Path:
     if name not in preset_names():
         hint = nearest(name[:80], preset_names()) or f"; there are {', '.join(preset_names())}"
         raise DesignError(f"no preset and no file named {shown(name)}{hint}")
-    return _presets() / f"{name}.toml"
-
-
-def _presets() -> Path:
-    try:
-        return Path(str(resources.files("vadist.presets")))
-    except ModuleNotFoundError:  # run from a checkout, where they stand beside the package
-        return Path(__file__).parents[2] / "presets"
+    return presets_folder() / f"{name}.toml"
 
 
 def load_design(name_or_path: str | Path) -> Design:
