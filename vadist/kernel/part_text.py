@@ -10,7 +10,7 @@ A is the transition less the identity: what a step adds to a slow state is far s
 theta = min(1, 1 / steep), of the last step, holds the parabola back where the laws are steep:
 ``steep`` is the row sum of ``|G K|``, half a step times the rate at which a port relaxes. A port
 that may not be a parabola has C0 in its column of CQ and the place of the parabola's term taken by
-``-i``: theta = 1 - min(1, 4 / steep) then turns the line towards a constant, for a line rings at
+``-i``: theta = 1 - min(1, 32 / steep) then turns the line towards a constant, for a line rings at
 half the rate of the steps where a law is far steeper than the step can follow.
 """
 
@@ -19,7 +19,7 @@ from vadist.kernel.structure import CONSTANTS, CONTROLS, CURRENTS, TAPS, Program
 
 SMALLEST_STATE_V = 1e-30
 
-CURVED, STRAIGHT = 1.0, 4.0
+CURVED, STRAIGHT = 1.0, 32.0
 """How steep a port may be for a full parabola, and for a full line."""
 
 COARSE = 5e-7
