@@ -244,7 +244,7 @@ def test_spans_and_segments_change_no_figure(monkeypatch: pytest.MonkeyPatch) ->
     pieces = render(design, take, FS).diagnostics
     assert (pieces.segments, pieces.seams) != (whole.segments, whole.seams)
     assert pieces.error.worst_s == whole.error.worst_s
-    assert math.isclose(pieces.error_db, whole.error_db, abs_tol=0.01)
+    assert math.isclose(pieces.error_db, whole.error_db, abs_tol=0.05)
 
 
 @pytest.mark.parametrize("name", PRESETS)

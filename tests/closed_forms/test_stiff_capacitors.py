@@ -91,7 +91,8 @@ def test_a_cubic_in_time_is_followed_exactly(seconds):
 def test_an_opamp_beyond_the_rate_follows_too():
     """A follower of 100 MHz, whose line is held back to all but the implicit Euler rule.
 
-    Half a step times 2 pi 100 MHz is 818: of that the implicit Euler rule leaves 1/1637 in a step.
+    Half a step times 2 pi 100 MHz is 818: of that the implicit Euler rule leaves 1/1637 in a step,
+    and the line, of which 32/818 are left, the hundredth part of it in the next.
     """
     stage = OpAmpGain(
         opamp=ideal_opamp(1e8), feedback_resistor=100.0, leg_resistor=1e9, leg_capacitor=1e-6
@@ -99,4 +100,5 @@ def test_an_opamp_beyond_the_rate_follows_too():
     found = response({"gain": stage}, np.ones(40))
     print((found[:8] - 1.0).round(6))
     assert abs(found[0] - 1.0) < 1.01 / 1637.0
-    assert np.abs(found[1:] - 1.0).max() < 1e-6
+    assert np.abs(found[1:] - 1.0).max() < 1e-5
+    assert np.abs(found[2:] - 1.0).max() < 1e-6
