@@ -36,6 +36,10 @@ SEAM_TOLERANCE_V = 3e-6
 """Largest difference of any state at a seam, for each volt it stands at, and below one volt: the
 roundings of single precision leave up to a third of it."""
 
+WARMED_V = 3e-8
+"""What a warm-up may leave of a start from rest, volts: a gain of a hundred behind it is within the
+tolerance still."""
+
 _NEVER_PER_S = 1e-9
 # A mode that decays no faster does not forget.
 
@@ -131,7 +135,7 @@ def warm_up_seconds(circuit: Circuit) -> float:
         slowest = max(slowest, float(np.max(1.0 / decays, initial=0.0)))
     if circuit.rails is not None:
         slowest = max(slowest, circuit.rails.slowest_s)
-    return slowest * math.log(_START_ERROR_V / SEAM_TOLERANCE_V)
+    return slowest * math.log(_START_ERROR_V / WARMED_V)
 
 
 def plan_segments(
