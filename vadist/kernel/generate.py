@@ -62,8 +62,7 @@ class _Program:
 
     def at(self, name: str) -> str:
         """A per-lane number of the rails."""
-        row = self.program.rows[len(self.parts), name]
-        return f"s[{row * self.program.lanes} + l]"
+        return self.program.at_rails(name)
 
     def source(self) -> str:
         for k, part in enumerate(self.parts):
@@ -95,6 +94,7 @@ class _Program:
             for r in range(n.rails):
                 ahead = f"2.0 * {self.at(f'v{r}')} - {self.at(f'v_old{r}')}"
                 self.put(3, f"{self.at(f'u{r}')} = {ahead}")
+                self.put(3, f"{self.at(f'spent{r}')} = 0.0")
         written = 0
         for k, part in enumerate(self.parts):
             steps = part.n.steps
@@ -113,7 +113,7 @@ class _Program:
         self.put(2, f"for l in range({n.lanes}):")
         for r in rails:
             flows = [
-                part.at(f"y{n.flows[k] + r}")
+                f"{1.0 / part.n.steps!r} * {part.at(f'y{n.flows[k] + r}')}"
                 for k, part in enumerate(self.parts)
                 if n.flows[k] >= 0
             ]
@@ -129,7 +129,8 @@ class _Program:
             self.put(3, f"middle{r} = 1.5 * v{r} - 0.5 * {self.at(f'v_old{r}')}")
         for r in rails:
             leaks = " + ".join(f"{self.at(f'G_{r}_{k}')} * middle{k}" for k in rails)
-            out = f"{self.at(f'tick{r}')} * (flow{r} + {self.at(f'flow{r}')})"
+            spent = f"flow{r} + {self.at(f'spent{r}')} + {self.at(f'flow{r}')}"
+            out = f"{self.at(f'tick{r}')} * ({spent})"
             self.put(3, f"grown = -({leaks}) - {out} - {self.at(f'q_lost{r}')}")
             self.put(3, f"q = {self.at(f'q{r}')} + grown")
             self.put(3, f"{self.at(f'q_lost{r}')} = (q - {self.at(f'q{r}')}) - grown")

@@ -313,6 +313,14 @@ class PartText:
         """The step's states and outputs, and what the next step wants to know of this one."""
         n = self.n
         solved = [f"r{k}" for k in range(n.ports)]
+        midway = [
+            (r, self.program.at_rails(f"spent{r - self._flows}"))
+            for r in range(self._flows, min(self._flows + self.program.rails, n.outputs))
+            if n.steps > 1
+        ]
+        if midway:
+            real = f"np.{self.program.real}"
+            self.put(depth, f"share = {real}({2.0 / n.steps!r} if j < {n.steps - 1} else 0.0)")
         self.lanes(depth)
         for name in [*states, *solved, *newest]:
             self.put(depth + 1, f"{name} = {self.at(name)}")
@@ -343,6 +351,8 @@ class PartText:
                 self.put(depth + 1, f"y[{written + r}, t * {n.steps} + j, l] = y{r}")
             if r < n.written or (self.part, r) in self.program.inner or r >= self._flows:
                 self.put(depth + 1, f"{self.at(f'y{r}')} = y{r}")
+        for r, spent in midway:
+            self.put(depth + 1, f"{spent} = {spent} + share * y{r}")
         for a in range(n.ports):
             bearable = CURVED if a in n.curved else STRAIGHT
             flat = f"min(1.0, {bearable} / ({self.at(f'steep{a}')} + 1e-30))"

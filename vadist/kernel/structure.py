@@ -220,10 +220,14 @@ class Program:
                 for step in range(part.steps)
             ]
         rail, count = len(self.parts), self.rails
-        names += [(rail, f"{word}{k}") for word in ("u", "tick") for k in range(count)]
+        names += [(rail, f"{word}{k}") for word in ("u", "spent", "tick") for k in range(count)]
         pairs = [f"{a}_{b}" for a in range(count) for b in range(count)]
         names += [(rail, f"{matrix}_{pair}") for matrix in RAIL_MATRICES for pair in pairs]
         return {name: row for row, name in enumerate(names)}
+
+    def at_rails(self, name: str) -> str:
+        """A number of the rails, of lane ``l``, in the text."""
+        return f"s[{self.rows[len(self.parts), name] * self.lanes} + l]"
 
     def row_range(self, part: int, names: Iterable[str]) -> list[int]:
         """Rows of several names of a part."""

@@ -377,7 +377,7 @@ def heard_again(
         every = [circuits[k] for k in owner[lanes]]
         stepped = partial(
             run_lanes, every, columns.ravel().tolist(), lead + longest + REACH, feed, deliver,
-            sample_rate_hz, [output], (REACH,), [s[:, lanes] for s in enter], (), pool.tick,
+            sample_rate_hz, [output], (), {REACH: [s[:, lanes] for s in enter]}, (), pool.tick,
         )  # fmt: skip
         try:
             in_enough_digits(stepped)

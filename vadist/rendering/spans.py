@@ -30,8 +30,9 @@ from vadist.rendering.passages import (
 from vadist.stepping.batch import LANES, StepError
 from vadist.stepping.circuit import Circuit, build_circuit
 from vadist.stepping.paces import usual_pace
+from vadist.stepping.plan import COARSER, Plan, WarmUp, plan_segments, warm_up_of
 from vadist.stepping.resampling import REACH, default_oversample
-from vadist.stepping.segments import Plan, Span, SpanResult, plan_segments, warm_up_seconds
+from vadist.stepping.segments import Span, SpanResult
 from vadist.stepping.stepper import programs_of
 
 SPAN_SAMPLES = 9_000_000
@@ -254,7 +255,8 @@ class Rendering:
         lanes_each = self.channels * len(self.designs)
         most = max(SPAN_SAMPLES // lanes_each, 1 << 15)
         spans = max(math.ceil(self.frames / most), 1)
-        warm_up = max(warm_up_seconds(c) for c in self.circuits(self.method.oversample))
+        each = [warm_up_of(c) for c in self.circuits(self.method.oversample)]
+        warm_up = WarmUp(max(w.coarse_s for w in each), max(w.fine_s for w in each))
         length = math.ceil(self.frames / spans / self._grain) * self._grain
         plan = plan_segments(
             self.frames if spans == 1 else length, lanes_each, warm_up, self.sample_rate_hz,
@@ -283,6 +285,11 @@ class Rendering:
         if survey:
             kept = [np.zeros((0, self._grain)) if p is None else p.volts for p in self._kept()]
             self._heard = {self.method.oversample: kept}
+
+    @property
+    def _coarse(self) -> int:
+        """Factor at which warm-ups begin."""
+        return max(self.method.oversample // COARSER, 1)
 
     def _compile(self, lanes: int) -> None:
         """Compile what rendering and judging will want, side by side."""
@@ -314,7 +321,8 @@ class Rendering:
             grain = self._grain if survey else 0
             try:
                 span = Span(
-                    circuits, window, start, heard, self.sample_rate_hz, taps, self._plan, grain
+                    circuits, window, start, heard, self.sample_rate_hz, taps, self._plan, grain,
+                    [self.circuits(self._coarse)[k] for k in group] if self._plan.early else [],
                 ).render(pool, arrived.get(number))
             except StepError as error:
                 raise self._named(error, group) from None
@@ -336,7 +344,7 @@ class Rendering:
 
     def _held(self, start: int) -> Window:
         """Read what a span needs of the take, once; its segments are cut from memory."""
-        first = start - self._plan.lead
+        first = start - self._plan.reach_back
         last = start + self._plan.segments * self._plan.length + REACH
         held = self.window(first, last)
         return lambda low, high: held[low - first : high - first]

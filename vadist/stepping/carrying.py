@@ -5,21 +5,42 @@ rate. Samples of the past lie closer together at a finer rate and are read off t
 the known ones.
 """
 
+from collections.abc import Sequence
+
 import numpy as np
-from numpy.typing import NDArray
 
 from vadist.arrays import FloatArray
 from vadist.kernel.structure import TAPS, Program
+from vadist.stepping.discretize import DiscreteSection
 
-_VOLTS = ("x", "h", "g")
+def volts_remembered(
+    memory: FloatArray, program: Program, sections: Sequence[Sequence[DiscreteSection]]
+) -> FloatArray:
+    """Volts in a memory: across capacitors, of the past of signals, of rails.
 
+    States themselves are shares of modes, which may be large and all but cancel.
 
-def volts_remembered(program: Program) -> NDArray[np.bool_]:
-    """Which memories are volts; the others are currents, charges, shares and lost roundings."""
+    Parameters
+    ----------
+    memory : (memory, lanes)
+    program : Program
+    sections : of each lane, those of the program
+
+    Returns
+    -------
+    (volts, lanes)
+    """
     rails = len(program.parts)
-    return np.array(
-        [name.startswith(("v",) if p == rails else _VOLTS) for p, name in program.memory]
-    )
+    found = [
+        row[None]
+        for row, (p, name) in zip(memory, program.memory, strict=True)
+        if name.startswith("v" if p == rails else ("h", "g"))
+    ]
+    for part in range(rails):
+        rows = [k for k, (p, name) in enumerate(program.memory) if p == part and name[0] == "x"]
+        seen = np.array([own[part].seen for own in sections])
+        found.append(np.einsum("lvx,xl->vl", seen, memory[rows]))
+    return np.concatenate(found)
 
 
 def carried_over(memory: FloatArray, coarse: Program, fine: Program, ratio: float) -> FloatArray:

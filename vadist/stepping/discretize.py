@@ -75,6 +75,8 @@ class DiscreteSection:
     step_rate_hz : float
     modes, rest_modes : (states,) complex
         Eigenvalues of A, and of the section as it rests, 1/s.
+    seen : (volts, states)
+        Volts that the states make: across every capacitor, at controls and outputs.
     """
 
     A: FloatArray
@@ -104,6 +106,7 @@ class DiscreteSection:
     step_rate_hz: float
     modes: np.ndarray
     rest_modes: np.ndarray
+    seen: FloatArray
 
     @property
     def states(self) -> int:
@@ -211,6 +214,7 @@ def difference_equations(
         step_rate_hz=step_rate_hz,
         modes=_modes(space),
         rest_modes=rest_modes(section, point),
+        seen=space.seen,
     )
 
 
@@ -247,7 +251,7 @@ def through(
         kinds=(), parameters=(), curved=(), output_nodes=nodes,
         output_v=np.array([rest_v[node] for node in nodes]),
         signals=signals, samples=samples, stages=stages, step_rate_hz=rate_hz,
-        modes=np.zeros(0, dtype=complex), rest_modes=np.zeros(0, dtype=complex),
+        modes=np.zeros(0, dtype=complex), rest_modes=np.zeros(0, dtype=complex), seen=empty(0, 0),
     )  # fmt: skip
 
 

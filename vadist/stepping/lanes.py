@@ -1,7 +1,7 @@
 """Running a window of a take through a circuit: up to the oversampled rate, step, and back."""
 
 import sys
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -49,7 +49,7 @@ def run_lanes(
     sample_rate_hz: float,
     taps: Sequence[Tap],
     marks: Sequence[int] = (),
-    enter: Sequence[FloatArray] | None = None,
+    enter: Mapping[int, Sequence[FloatArray]] | None = None,
     watch: Sequence[int] = (),
     tick: Callable[[int], None] = lambda amount: None,
     real: type = REAL,
@@ -62,13 +62,13 @@ def run_lanes(
     columns : of the input, that each lane hears
     frames : length of the windows
     feed : callable (first, last) -> (frames, columns) input volts
-    deliver : called with the first frame and (frames, taps, lanes) output volts, rest included
+    deliver : called, if there are taps, with the first frame and (frames, taps, lanes) output volts, rest included
     sample_rate_hz : float
         Rate of the take.
     taps : sequence of Tap
         Outputs to hear.
     marks : frames whose states are wanted
-    enter : states to be put in place at the first mark where they are numbers
+    enter : by frame, states to be put in place there where they are numbers
     watch : frames at which states are kept for other rates to go on from
     tick : called with the lane-frames done since the last call; may raise to stop
     real : what lanes are stepped in
@@ -76,13 +76,12 @@ def run_lanes(
     lanes = len(columns)
     circuit = circuits[0]
     factor = round(circuit.sample_rate_hz / sample_rate_hz)
-    stepper = Stepper(circuits, lanes, columns, enter, real)
+    enter = enter or {}
+    stepper = Stepper(circuits, lanes, columns, list(enter.values()), real)
     up = resampler(sample_rate_hz, factor, max(columns) + 1)
     ways = [_WayDown(circuits, tap, lanes, sample_rate_hz) for tap in taps]
     ticks_a_frame = factor // circuit.entry_pace
-    marking = _Marks(
-        stepper, [m * ticks_a_frame + 1 for m in marks], [w * ticks_a_frame + 1 for w in watch]
-    )
+    marking = _Marks(stepper, ticks_a_frame, marks, list(enter), watch)
     pace, delivered = circuit.entry_pace, 0
     # The first tick ends with the first sample, whatever the pace: so do all rates agree.
     waiting = np.zeros((pace - 1, max(columns) + 1))
@@ -100,9 +99,10 @@ def run_lanes(
             for way in ways:
                 way.take(stepper)
             done = until
-        slow = [way.frames(last == frames) for way in ways]
-        deliver(delivered, np.stack(slow, axis=1))
-        delivered += len(slow[0])
+        if ways:
+            slow = [way.frames(last == frames) for way in ways]
+            deliver(delivered, np.stack(slow, axis=1))
+            delivered += len(slow[0])
         tick(lanes * (last - first))
     marking.ticks_left()
     peaks = {stage: peak.copy() for stage, peak in stepper.peaks().items()}
@@ -161,21 +161,35 @@ class _WayDown:
 
 
 class _Marks:
-    """Takes the states at the marked and watched ticks; enters given ones at the first mark."""
+    """Takes the states at the marked and watched frames; enters given ones at theirs."""
 
-    def __init__(self, stepper: Stepper, marks: list[int], watch: list[int]) -> None:
-        self.stepper, self.marks, self.watch = stepper, marks, watch
-        self.waiting = sorted({*marks, *watch})
+    def __init__(
+        self,
+        stepper: Stepper,
+        ticks_a_frame: int,
+        marks: Sequence[int],
+        enter: Sequence[int],
+        watch: Sequence[int],
+    ) -> None:
+        def ticks(frames: Sequence[int]) -> list[int]:
+            return [frame * ticks_a_frame + 1 for frame in frames]
+
+        self.stepper = stepper
+        self.marks, self.enter, self.watch = ticks(marks), ticks(enter), ticks(watch)
+        self.waiting = sorted({*self.marks, *self.enter, *self.watch})
         self.snapshots: dict[int, Snapshot] = {}
 
     def ticks_left(self) -> int:
         """Ticks until the next snapshot, after taking the one that is due."""
         now = self.stepper.ticks
         if self.waiting and self.waiting[0] == now:
+            self.waiting.pop(0)
+            if now in self.enter:
+                self.stepper.enter(self.enter.index(now))
             if self.marks and self.marks[0] == now:
-                self.stepper.enter()
                 self.stepper.reset_peaks()
-            self.snapshots[self.waiting.pop(0)] = self.stepper.snapshot()
+            if now in self.marks or now in self.watch:
+                self.snapshots[now] = self.stepper.snapshot()
         return self.waiting[0] - now if self.waiting else sys.maxsize
 
     def at_marks(self) -> list[list[FloatArray]]:

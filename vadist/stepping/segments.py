@@ -1,23 +1,25 @@
 """One take as many lanes: segments with a warm-up, seams that are checked, and their mending.
 
 A segment starts early, from the operating point, with a warm-up long enough for the circuit's
-slowest time constant. At every seam the state that the earlier segment arrives with is compared
-with the state the warm-up reached; where they differ by more than the tolerance the later segment
-is run again from the earlier one's state. A take longer than a span goes on from the state in
+slowest time constant (:mod:`vadist.stepping.plan`). At every seam the state that the earlier
+segment arrives with is compared with the state the warm-up reached; where they differ by more than
+the tolerance the later segment is run again from the earlier one's state, all such side by side,
+until every seam fits. A take longer than a span goes on from the state in
 which the span before it ended. How a take is cut depends on its length and the design
 alone, never on the machine.
 
 Timeline of a segment, in frames of the take::
 
     |<-- REACH -->|<-- warm-up -->|<-- REACH -->|<------ kept ------>|<-- REACH -->|
-                                  A: state compared        B: state handed on
+                  entered         A: state compared        B: state handed on
 
+What is entered are states that a run at a coarse rate arrives with, if the warm-up has such a part.
 The filters of the oversampling need REACH frames to settle before the warm-up counts, before the
 first kept frame, and after the last; B lies REACH frames before the end of what is kept.
 """
 
 import math
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from functools import partial
 
@@ -27,71 +29,23 @@ from numpy.typing import NDArray
 from vadist.arrays import FloatArray, IndexArray
 from vadist.pool import StoppablePool, results
 from vadist.stepping.batch import LANES, StepError
-from vadist.stepping.carrying import volts_remembered
+from vadist.stepping.carrying import carried_over, volts_remembered
 from vadist.stepping.circuit import Circuit, Tap
 from vadist.stepping.lanes import LaneResult, in_enough_digits, run_lanes
+from vadist.stepping.plan import Plan
 from vadist.stepping.resampling import REACH
 
 SEAM_TOLERANCE_V = 3e-6
 """Largest difference of any state at a seam, for each volt it stands at, and below one volt: the
 roundings of single precision leave up to a third of it."""
 
-WARMED_V = 3e-8
-"""What a warm-up may leave of a start from rest, volts: a gain of a hundred behind it is within the
-tolerance still."""
-
-_NEVER_PER_S = 1e-9
-# A mode that decays no faster does not forget.
-
-_START_ERROR_V = 0.3
-# How far a state may be from its operating point when a warm-up begins.
-
-_LONGEST_WARM_UP_S = 8.0
-# A slower circuit is not worth warming up: it runs as fewer segments or serially.
+RAIL_SEAM_TOLERANCE_V = 3e-5
+"""The same where a torn rail moves: its own error is near that at the default rate, and what follows
+it slowly is off with it."""
 
 _BATCHES_TOGETHER = 2
 # Batches of sixteen candidates that one thread takes: the more of them, the more of their early
 # sections is shared; the fewer, the more threads find work.
-
-_CORES = (1, 2, 4)
-# The plan has the least sum of times on machines of these, whatever the machine has: a take is
-# cut alike everywhere.
-
-_ONE_LANE = 0.33
-# Time of one lane over that of a full batch, resampling included: 162 ns against 16 times 31 ns.
-
-
-"""Numbers of lanes."""
-
-
-@dataclass(frozen=True)
-class Plan:
-    """How a span is cut.
-
-    Attributes
-    ----------
-    segments : int
-    length, warm_up : int
-        Frames kept of each segment, frames run before them.
-    """
-
-    segments: int
-    length: int
-    warm_up: int
-
-    @property
-    def lead(self) -> int:
-        """Frames run before the first one that is kept."""
-        return REACH + self.warm_up + REACH
-
-    @property
-    def frames(self) -> int:
-        """Frames run for each segment."""
-        return self.lead + self.length + REACH
-
-    def passages(self, grain: int) -> IndexArray:
-        """First frames of each segment's passages of ``grain`` frames; the last may be shorter."""
-        return np.arange(0, self.length, grain)
 
 
 @dataclass(frozen=True)
@@ -125,55 +79,6 @@ class SpanResult:
     watched: list[FloatArray]
 
 
-def warm_up_seconds(circuit: Circuit) -> float:
-    """Time after which a start from the operating point is forgotten to the seam tolerance."""
-    slowest = 0.0
-    for section in circuit.sections:
-        decays = -section.rest_modes.real
-        if (decays <= _NEVER_PER_S).any():
-            return math.inf
-        slowest = max(slowest, float(np.max(1.0 / decays, initial=0.0)))
-    if circuit.rails is not None:
-        slowest = max(slowest, circuit.rails.slowest_s)
-    return slowest * math.log(_START_ERROR_V / WARMED_V)
-
-
-def plan_segments(
-    frames: int, lanes_each: int, warm_up: float, sample_rate_hz: float, grain: int = 1
-) -> Plan:
-    """Choose the number of segments with the least work.
-
-    Parameters
-    ----------
-    frames : int
-        Length of the span.
-    lanes_each : int
-        IndexArray that every segment takes: candidates times channels.
-    warm_up : float
-        Seconds.
-    grain : int
-        Frames of a passage; segments hold whole ones.
-    """
-    if frames == 0:
-        return Plan(1, 0, 0)
-    if warm_up > _LONGEST_WARM_UP_S:
-        return Plan(1, frames, 0)
-    early = math.ceil(warm_up * sample_rate_hz)
-    best, plan = math.inf, Plan(1, frames, 0)
-    for segments in (1, 2, 4, 8, 16, 32, 64, 128):
-        length = math.ceil(frames / segments / grain) * grain if segments > 1 else frames
-        if segments > 1 and (length < REACH or length * (segments - 1) >= frames):
-            break
-        before = early if segments > 1 else 0
-        lanes = segments * lanes_each
-        batches = math.ceil(lanes / LANES)
-        rounds = sum(math.ceil(batches / cores) for cores in _CORES)
-        cost = (length + before + 3 * REACH) * rounds * (_ONE_LANE if lanes == 1 else 1.0)
-        if cost < best:
-            best, plan = cost, Plan(segments, length, before)
-    return plan
-
-
 @dataclass(frozen=True)
 class Span:
     """Frames of a take on their way through every candidate circuit.
@@ -197,6 +102,8 @@ class Span:
     plan : Plan
     grain : int
         Frames of the passages whose states are kept; 0 for none.
+    coarse : sequence of Circuit
+        The candidates at the rate at which warm-ups begin.
     """
 
     circuits: Sequence[Circuit]
@@ -207,10 +114,11 @@ class Span:
     taps: Sequence[Tap]
     plan: Plan
     grain: int = 0
+    coarse: Sequence[Circuit] = ()
 
     @property
     def rows(self) -> int:
-        """IndexArray of each segment."""
+        """Lanes of each segment."""
         return int(self.heard.shape[2]) * len(self.circuits)
 
     def render(self, pool: StoppablePool, arrived: list[FloatArray] | None = None) -> SpanResult:
@@ -253,7 +161,7 @@ class Span:
         )
 
     def _groups(self) -> list[IndexArray]:
-        """IndexArray cut into groups, each the work of one thread."""
+        """Lanes cut into groups, each the work of one thread."""
         total = self.rows * self.plan.segments
         batches = math.ceil(total / LANES)
         together = _BATCHES_TOGETHER if len(self.circuits) > 1 else 1
@@ -271,22 +179,20 @@ class Span:
         return [np.where(segments == 0, state[:, rows], np.nan) for state in arrived]
 
     def _run(
-        self, tick: Callable[[int], None], lanes: IndexArray, enter: list[FloatArray] | None = None
+        self,
+        tick: Callable[[int], None],
+        lanes: IndexArray,
+        enter: list[FloatArray] | None = None,
+        plan: Plan | None = None,
     ) -> LaneResult:
         """Run some lanes into ``heard``; ``enter`` replaces states the warm-up reached."""
-        plan, lead = self.plan, self.plan.lead
+        plan = plan or self.plan
+        lead, begins = plan.lead, self._begins(lanes) - plan.lead
+        entered = {REACH: self._warmed(tick, lanes, begins + REACH)} if plan.early else {}
+        if enter is not None:
+            entered[lead - REACH] = enter
         segments, rows = np.divmod(lanes, self.rows)
         channels, candidates = np.divmod(rows, len(self.circuits))
-        inputs, columns = np.unique(
-            np.stack([segments, channels], axis=1), axis=0, return_inverse=True
-        )
-
-        def feed(first: int, last: int) -> FloatArray:
-            block = np.empty((last - first, len(inputs)))
-            for column, (segment, channel) in enumerate(inputs):
-                begin = self.start + segment * plan.length - lead
-                block[:, column] = self.window(begin + first, begin + last)[:, channel]
-            return block
 
         def deliver(first: int, block: FloatArray) -> None:
             skip = max(lead - first, 0)
@@ -298,60 +204,122 @@ class Span:
                 room = self.heard[candidate, begin : begin + len(kept), channel]
                 room[:] = kept[: len(room), :, column]
 
-        circuits = self.circuits
+        watch = [int(p) + lead - REACH for p in plan.passages(self.grain)] if self.grain else []
+        marks = (lead - REACH, lead - REACH + plan.length)
+        return self._stepped(
+            self.circuits, lanes, begins, plan.frames, deliver, self.taps, marks, entered, watch,
+            tick,
+        )  # fmt: skip
+
+    def _begins(self, lanes: IndexArray) -> IndexArray:
+        """Frame of the take at which what is kept of each lane begins."""
+        return self.start + lanes // self.rows * self.plan.length
+
+    def _warmed(
+        self, tick: Callable[[int], None], lanes: IndexArray, until: IndexArray
+    ) -> list[FloatArray]:
+        """What lanes remember at a frame of the take after a run from rest at the coarse rate."""
+        mark = REACH + self.plan.early
+        found = self._stepped(
+            self.coarse, lanes, until - mark, mark + 2 * REACH, lambda first, block: None, (),
+            (mark,), {}, [], lambda amount: tick(0),
+        )  # fmt: skip
+        coarse, fine = self.coarse[0], self.circuits[0]
+        ratio = fine.sample_rate_hz / coarse.sample_rate_hz
+        return [
+            carried_over(memory, coarse.program(k), fine.program(k), ratio)
+            for k, memory in enumerate(found.marks[0])
+        ]
+
+    def _stepped(
+        self,
+        circuits: Sequence[Circuit],
+        lanes: IndexArray,
+        begins: IndexArray,
+        frames: int,
+        deliver: Callable[[int, FloatArray], None],
+        taps: Sequence[Tap],
+        marks: Sequence[int],
+        enter: Mapping[int, Sequence[FloatArray]],
+        watch: Sequence[int],
+        tick: Callable[[int], None],
+    ) -> LaneResult:
+        """Run lanes over windows of the take that begin at some frames of it."""
+        channels, candidates = np.divmod(lanes % self.rows, len(self.circuits))
+        inputs, columns = np.unique(
+            np.stack([begins, channels], axis=1), axis=0, return_inverse=True
+        )
+
+        def feed(first: int, last: int) -> FloatArray:
+            block = np.empty((last - first, len(inputs)))
+            for column, (begin, channel) in enumerate(inputs):
+                block[:, column] = self.window(begin + first, begin + last)[:, channel]
+            return block
+
         if len(circuits) > 1:
             circuits = [circuits[candidate] for candidate in candidates]
-        watch = [int(p) + lead - REACH for p in plan.passages(self.grain)] if self.grain else []
         stepped = partial(
-            run_lanes, circuits, columns.ravel().tolist(), plan.frames, feed, deliver,
-            self.sample_rate_hz, self.taps, (lead - REACH, lead - REACH + plan.length), enter,
-            watch, tick,
+            run_lanes, circuits, columns.ravel().tolist(), frames, feed, deliver,
+            self.sample_rate_hz, taps, marks, enter, watch, tick,
         )  # fmt: skip
         try:
             return in_enough_digits(stepped)
         except StepError as error:
-            begin = self.start + segments[error.lane] * plan.length - lead
-            where = f" of channel {channels[error.lane] + 1}" if self.heard.shape[2] > 1 else ""
+            lane = error.lane
+            where = f" of channel {channels[lane] + 1}" if self.heard.shape[2] > 1 else ""
             raise error.seen_from(
-                int(candidates[error.lane]), float(begin) / self.sample_rate_hz, where
+                int(candidates[lane]), float(begins[lane]) / self.sample_rate_hz, where
             ) from None
 
     def _mend(self, lanes: "_Joined", pool: StoppablePool) -> tuple[IndexArray, FloatArray]:
-        """Check every seam, in order, and run again what does not fit, all rows side by side.
+        """Check the seams, run again what does not fit, and so on until all fit.
 
         Returns
         -------
         mended, worst : (rows,)
             Seams run again, and the largest difference in volts that was let stand.
         """
-        run = partial(self._run, pool.tick)
-        mended, worst = np.zeros(self.rows, dtype=int), np.zeros(self.rows)
-        circuit = self.circuits[0]
-        volts = [volts_remembered(circuit.program(k)) for k in range(len(circuit.programs))]
-        for first in range(self.rows, self.rows * self.plan.segments, self.rows):
-            here = np.arange(first, first + self.rows)
-            apart, fits = np.zeros(self.rows), np.ones(self.rows, dtype=bool)
-            for end, begin, which in zip(lanes.end, lanes.begin, volts, strict=True):
-                before, after = end[which][:, here - self.rows], begin[which][:, here]
-                moved = np.abs(before - after)
-                apart = np.maximum(apart, moved.max(axis=0, initial=0.0))
-                allowed = SEAM_TOLERANCE_V * np.maximum(np.abs(before), 1.0)
-                fits &= (moved <= allowed).all(axis=0)
-            worst = np.maximum(worst, np.where(fits, apart, 0.0))
-            mended += ~fits
-            again = here[~fits]
+        run = partial(self._run, pool.tick, plan=Plan(self.plan.segments, self.plan.length, 0))
+        total = self.rows * self.plan.segments
+        mended = np.zeros(total, dtype=bool)
+        check = np.arange(self.rows, total)
+        while len(check):
+            apart, fits = self._apart(lanes, check)
+            again = check[~fits]
+            mended[again] = True
             groups = np.array_split(again, math.ceil(len(again) / LANES)) if len(again) else []
             enters = [[s[:, group - self.rows] for s in lanes.end] for group in groups]
-            for group, result in zip(
-                groups, results(pool.executor, run, groups, enters), strict=True
+            for group, enter, result in zip(
+                groups, enters, results(pool.executor, run, groups, enters), strict=True
             ):
-                for end, state in zip(lanes.end, result.marks[1], strict=True):
-                    end[:, group] = state
-                for kept, states in zip(lanes.watched, result.watched, strict=True):
-                    kept[..., group] = states
-                for stage, peak in result.peaks.items():
-                    lanes.peaks[stage][:, group] = peak
-        return mended, worst
+                lanes.replace(group, enter, result)
+            check = again + self.rows
+            check = check[check < total]
+        apart, _ = self._apart(lanes, np.arange(self.rows, total))
+        apart[mended[self.rows :]] = 0.0
+        by_seam = (self.plan.segments, self.rows)
+        return (
+            mended.reshape(by_seam).sum(axis=0),
+            apart.reshape(-1, self.rows).max(axis=0, initial=0.0),
+        )
+
+    def _apart(self, lanes: "_Joined", later: IndexArray) -> tuple[FloatArray, NDArray[np.bool_]]:
+        """Largest difference in volts at the seam before each of some lanes, and whether it fits."""
+        circuit = self.circuits[0]
+        tolerance_v = SEAM_TOLERANCE_V if circuit.rails is None else RAIL_SEAM_TOLERANCE_V
+        apart, fits = np.zeros(len(later)), np.ones(len(later), dtype=bool)
+        owners = [self.circuits[k] for k in later % self.rows % len(self.circuits)]
+        for k in range(len(circuit.programs)):
+            volts = partial(
+                volts_remembered,
+                program=circuit.program(k),
+                sections=[owner.bundle(k).sections for owner in owners],
+            )
+            before = volts(lanes.end[k][:, later - self.rows])
+            moved = np.abs(before - volts(lanes.begin[k][:, later]))
+            apart = np.maximum(apart, moved.max(axis=0, initial=0.0))
+            fits &= (moved <= tolerance_v * np.maximum(np.abs(before), 1.0)).all(axis=0)
+        return apart, fits
 
 
 @dataclass
@@ -363,6 +331,16 @@ class _Joined:
     watched: list[FloatArray]
     peaks: dict[str, FloatArray]
     statistics: NDArray[np.int64]
+
+    def replace(self, lanes: IndexArray, begin: list[FloatArray], result: LaneResult) -> None:
+        """Take over what some lanes gave when they were run again from given states."""
+        for whole, part in ((self.begin, begin), (self.end, result.marks[1])):
+            for held, states in zip(whole, part, strict=True):
+                held[:, lanes] = states
+        for kept, states in zip(self.watched, result.watched, strict=True):
+            kept[..., lanes] = states
+        for stage, peak in result.peaks.items():
+            self.peaks[stage][:, lanes] = peak
 
     @classmethod
     def of(cls, results: list[LaneResult]) -> "_Joined":

@@ -50,6 +50,8 @@ class StateSpace:
     L, M, N : (outputs, states), (outputs, signals), (outputs, ports)
     modes : (states,) complex
         Eigenvalues of A, 1/s, in its order; of a pair the one above the real axis comes first.
+    seen : (volts, states)
+        Volts that the states alone make: across every capacitor, at controls and outputs.
     """
 
     A: FloatArray
@@ -62,6 +64,7 @@ class StateSpace:
     M: FloatArray
     N: FloatArray
     modes: np.ndarray
+    seen: FloatArray
 
 
 def state_space(
@@ -133,7 +136,8 @@ def state_space(
         heard = np.vstack([heard, flows.nodes @ w_x + fluxes + ports @ d])
         heard_u = np.vstack([heard_u, flows.nodes @ w_u + flows.signals + ports @ e])
         heard_r = np.vstack([heard_r, flows.nodes @ w_r + ports @ k + flows.ports])
-    basis, modes = _modal(a, np.vstack([d, heard[: len(output_nodes)]]))
+    told = np.vstack([d, heard[: len(output_nodes)]])
+    basis, modes = _modal(a, told)
     inverse = np.linalg.inv(basis)
     return StateSpace(
         A=inverse @ a @ basis,
@@ -146,6 +150,7 @@ def state_space(
         M=heard_u,
         N=heard_r,
         modes=modes,
+        seen=np.vstack([caps.across @ w_x, told]) @ basis,
     )
 
 

@@ -25,9 +25,9 @@ class Stepper:
     lanes : int
     columns : sequence of int, optional
         Column of the input that each lane hears; its own by default.
-    enter : sequence of (states, lanes), optional
-        Volts that :meth:`enter` will put the states into, one array a section; NaN leaves one as
-        it is.
+    enter : sequence of sequence of (memory, lanes)
+        What :meth:`enter` will put the lanes into, time by time, one array a program; NaN leaves
+        a number as it is.
     real : type
         What lanes are stepped in.
     """
@@ -37,7 +37,7 @@ class Stepper:
         circuits: Sequence[Circuit],
         lanes: int,
         columns: Sequence[int] | None = None,
-        enter: Sequence[FloatArray] | None = None,
+        enter: Sequence[Sequence[FloatArray]] = (),
         real: type = REAL,
     ) -> None:
         self._real = real
@@ -56,8 +56,8 @@ class Stepper:
         }
         for number in range(len(self.circuit.programs)):
             feeds = [self._feed(tap) for tap in self.circuit.heard(number)]
-            states = None if enter is None else enter[number]
-            self._banks.append(_Bank(every, number, feeds, states, real))
+            entered = [states[number] for states in enter]
+            self._banks.append(_Bank(every, number, feeds, entered, real))
 
     def _feed(self, tap: Tap | None) -> "Feed":
         """Where a signal is found, its row there and its samples in a tick."""
@@ -117,11 +117,9 @@ class Stepper:
             for bank, every in zip(self._banks, zip(*snapshots, strict=True), strict=True)
         ]
 
-    def enter(self) -> None:
-        """Put the sections into the states to be entered."""
-        if self._enter is None:
-            return
-        for bank, states in zip(self._banks, self._enter, strict=True):
+    def enter(self, which: int) -> None:
+        """Put the lanes into what they are to enter, one of the times that were announced."""
+        for bank, states in zip(self._banks, self._enter[which], strict=True):
             for batch, lanes in zip(bank.batches, bank.lanes, strict=True):
                 wanted = states[:, lanes]
                 np.copyto(batch.memory, wanted, where=~np.isnan(wanted))
@@ -248,7 +246,7 @@ class _Bank:
     number : int
         Which of their programs.
     feeds : sequence of Feed, one a signal
-    enter : (memory, lanes), optional
+    enter : sequence of (memory, lanes)
     real : type
     """
 
@@ -257,7 +255,7 @@ class _Bank:
         circuits: Sequence[Circuit],
         number: int,
         feeds: Sequence[Feed],
-        enter: FloatArray | None,
+        enter: Sequence[FloatArray],
         real: type,
     ) -> None:
         bundles = [circuit.bundle(number) for circuit in circuits]
@@ -266,7 +264,7 @@ class _Bank:
         first: list[int] = []
         for lane, bundle in enumerate(bundles):
             heard = tuple((int(o.block[lane]), int(o.column[lane])) for o, _, _ in feeds)
-            entered = b"" if enter is None else enter[:, lane].tobytes()
+            entered = b"".join(states[:, lane].tobytes() for states in enter)
             every.append(place.setdefault((bundle.key, heard, entered), len(place)))
             if every[-1] == len(first):
                 first.append(lane)
