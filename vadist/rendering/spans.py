@@ -30,7 +30,7 @@ from vadist.rendering.passages import (
 from vadist.stepping.batch import LANES, StepError
 from vadist.stepping.circuit import Circuit, build_circuit
 from vadist.stepping.paces import usual_pace
-from vadist.stepping.plan import COARSER, Plan, WarmUp, plan_segments, warm_up_of
+from vadist.stepping.plan import COARSER, Plan, plan_segments, warm_up_of
 from vadist.stepping.resampling import REACH, default_oversample
 from vadist.stepping.segments import Span, SpanResult
 from vadist.stepping.stepper import programs_of
@@ -256,7 +256,7 @@ class Rendering:
         most = max(SPAN_SAMPLES // lanes_each, 1 << 15)
         spans = max(math.ceil(self.frames / most), 1)
         each = [warm_up_of(c) for c in self.circuits(self.method.oversample)]
-        warm_up = WarmUp(max(w.coarse_s for w in each), max(w.fine_s for w in each))
+        warm_up = np.max(each, axis=0).tolist()
         length = math.ceil(self.frames / spans / self._grain) * self._grain
         plan = plan_segments(
             self.frames if spans == 1 else length, lanes_each, warm_up, self.sample_rate_hz,
@@ -287,9 +287,11 @@ class Rendering:
             self._heard = {self.method.oversample: kept}
 
     @property
-    def _coarse(self) -> int:
-        """Factor at which warm-ups begin."""
-        return max(self.method.oversample // COARSER, 1)
+    def _coarse(self) -> list[int]:
+        """Factors at which warm-ups begin."""
+        if not self._plan.early:
+            return []
+        return [max(self.method.oversample // coarser, 1) for coarser in COARSER]
 
     def _compile(self, lanes: int) -> None:
         """Compile what rendering and judging will want, side by side."""
@@ -322,7 +324,7 @@ class Rendering:
             try:
                 span = Span(
                     circuits, window, start, heard, self.sample_rate_hz, taps, self._plan, grain,
-                    [self.circuits(self._coarse)[k] for k in group] if self._plan.early else [],
+                    [[self.circuits(f)[k] for k in group] for f in self._coarse],
                 ).render(pool, arrived.get(number))
             except StepError as error:
                 raise self._named(error, group) from None

@@ -13,7 +13,7 @@ Timeline of a segment, in frames of the take::
     |<-- REACH -->|<-- warm-up -->|<-- REACH -->|<------ kept ------>|<-- REACH -->|
                   entered         A: state compared        B: state handed on
 
-What is entered are states that a run at a coarse rate arrives with, if the warm-up has such a part.
+What is entered are states that runs at coarse rates arrive with, if the warm-up has such parts.
 The filters of the oversampling need REACH frames to settle before the warm-up counts, before the
 first kept frame, and after the last; B lies REACH frames before the end of what is kept.
 """
@@ -102,8 +102,8 @@ class Span:
     plan : Plan
     grain : int
         Frames of the passages whose states are kept; 0 for none.
-    coarse : sequence of Circuit
-        The candidates at the rate at which warm-ups begin.
+    coarse : sequence of sequence of Circuit
+        The candidates at each of the rates at which warm-ups begin.
     """
 
     circuits: Sequence[Circuit]
@@ -114,7 +114,7 @@ class Span:
     taps: Sequence[Tap]
     plan: Plan
     grain: int = 0
-    coarse: Sequence[Circuit] = ()
+    coarse: Sequence[Sequence[Circuit]] = ()
 
     @property
     def rows(self) -> int:
@@ -218,18 +218,24 @@ class Span:
     def _warmed(
         self, tick: Callable[[int], None], lanes: IndexArray, until: IndexArray
     ) -> list[FloatArray]:
-        """What lanes remember at a frame of the take after a run from rest at the coarse rate."""
-        mark = REACH + self.plan.early
-        found = self._stepped(
-            self.coarse, lanes, until - mark, mark + 2 * REACH, lambda first, block: None, (),
-            (mark,), {}, [], lambda amount: tick(0),
-        )  # fmt: skip
-        coarse, fine = self.coarse[0], self.circuits[0]
-        ratio = fine.sample_rate_hz / coarse.sample_rate_hz
-        return [
-            carried_over(memory, coarse.program(k), fine.program(k), ratio)
-            for k, memory in enumerate(found.marks[0])
-        ]
+        """What lanes remember at a frame of the take after runs at the coarse rates, from rest."""
+        begins = until - sum(self.plan.early) - REACH
+        memory: list[FloatArray] = []
+        finer = [*self.coarse[1:], self.circuits]
+        for circuits, then, frames in zip(self.coarse, finer, self.plan.early, strict=True):
+            mark = REACH + frames
+            found = self._stepped(
+                circuits, lanes, begins, mark + 2 * REACH, lambda first, block: None, (),
+                (mark,), {REACH: memory} if memory else {}, [], lambda amount: tick(0),
+            )  # fmt: skip
+            here, there = circuits[0], then[0]
+            ratio = there.sample_rate_hz / here.sample_rate_hz
+            memory = [
+                carried_over(each, here.program(k), there.program(k), ratio)
+                for k, each in enumerate(found.marks[0])
+            ]
+            begins = begins + frames
+        return memory
 
     def _stepped(
         self,
@@ -305,6 +311,8 @@ class Span:
 
     def _apart(self, lanes: "_Joined", later: IndexArray) -> tuple[FloatArray, NDArray[np.bool_]]:
         """Largest difference in volts at the seam before each of some lanes, and whether it fits."""
+        if not len(later):
+            return np.zeros(0), np.zeros(0, dtype=bool)
         circuit = self.circuits[0]
         tolerance_v = SEAM_TOLERANCE_V if circuit.rails is None else RAIL_SEAM_TOLERANCE_V
         apart, fits = np.zeros(len(later)), np.ones(len(later), dtype=bool)
