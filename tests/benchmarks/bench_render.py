@@ -31,7 +31,7 @@ from vadist.rendering.arrays import render, render_candidates
 from vadist.stepping.batch import LANES
 from vadist.stepping.circuit import build_circuit
 from vadist.stepping.paces import usual_pace
-from vadist.stepping.segments import Plan
+from vadist.stepping.plan import Plan
 from vadist.stepping.stepper import Stepper
 
 RATE, FACTOR = 48_000, 8

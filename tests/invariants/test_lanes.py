@@ -12,7 +12,7 @@ from vadist.circuits.operating_point import solve_network
 from vadist.rendering.arrays import render, render_candidates
 from vadist.stepping.batch import LANES, Batch
 from vadist.stepping.circuit import Circuit, build_circuit
-from vadist.stepping.segments import Plan
+from vadist.stepping.plan import Plan
 from vadist.stepping.stepper import Stepper
 
 RATE = 8 * 48_000
@@ -90,8 +90,8 @@ def test_alike_lanes_that_enter_different_states_are_kept_apart() -> None:
     (circuit,) = sweep("clipper.shunt_capacitor", [10e-9])
     enter = [np.full((len(circuit.program(k).memory), 2), np.nan) for k in range(3)]
     enter[-1][0] = (0.0, 0.1)
-    stepper = Stepper([circuit], 2, columns=[0, 0], enter=enter)
-    stepper.enter()
+    stepper = Stepper([circuit], 2, columns=[0, 0], enter=[enter])
+    stepper.enter(0)
     found = stepper.states()
     assert found[-1][0].tolist() == [0.0, np.float32(0.1)]
     stepper.process(drive(200)[:, :1])

@@ -20,10 +20,10 @@ from vadist.rendering.arrays import render, render_candidates
 from vadist.rendering.spans import Rendering, array_window
 from vadist.stages import CouplingHighPass
 from vadist.stages.stage import Stage, device, part
-from vadist.stepping import lanes, segments
+from vadist.stepping import lanes
 from vadist.stepping.batch import LANES
 from vadist.stepping.circuit import Circuit, build_circuit
-from vadist.stepping.segments import Plan, plan_segments, warm_up_seconds
+from vadist.stepping.plan import WARMED_V, Plan, plan_segments, warm_up_of
 from vadist.stepping.stepper import Stepper
 
 RATE = 48_000
@@ -116,10 +116,8 @@ def test_slow_coupling_is_warmed_up_long_enough(monkeypatch: pytest.MonkeyPatch)
     slow = CouplingHighPass(capacitor=10e-6, bias_resistor=47e3, returns_to="ground")
     design = Design("slow", {"slow": slow})
     take = 0.3 + guitar_like(30.0)
-    warm_up = warm_up_seconds(build_circuit(solve_network(design.network()), 8 * RATE))
-    assert warm_up == pytest.approx(
-        10e-6 / (1 / 47e3 + 1 / 1e6) * np.log(0.3 / segments.WARMED_V), rel=1e-3
-    )
+    warm_up = sum(warm_up_of(build_circuit(solve_network(design.network()), 8 * RATE)))
+    assert warm_up == pytest.approx(10e-6 / (1 / 47e3 + 1 / 1e6) * np.log(0.3 / WARMED_V), rel=1e-3)
     cut = render(design, take, RATE)
     assert cut.diagnostics.segments > 1
     assert cut.diagnostics.seams_mended == 0
@@ -143,13 +141,13 @@ def test_a_circuit_slower_still_goes_on_from_span_to_span(monkeypatch: pytest.Mo
 
 def test_too_slow_a_circuit_runs_serially() -> None:
     """A warm-up longer than it is worth leaves one segment."""
-    assert plan_segments(60 * RATE, 1, 20.0, RATE) == Plan(1, 60 * RATE, 0)
+    assert plan_segments(60 * RATE, 1, (5.0, 5.0, 10.0), RATE) == Plan(1, 60 * RATE, 0)
 
 
 @pytest.mark.parametrize(("seconds", "segments"), [(1, 1), (4, 16), (20, 32), (180, 64)])
 def test_longer_takes_are_cut_finer(seconds: int, segments: int) -> None:
     """With half a second of warm-up: one lane, one batch, batches for two cores and for four."""
-    assert plan_segments(seconds * RATE, 1, 0.5, RATE).segments == segments
+    assert plan_segments(seconds * RATE, 1, (0.0, 0.0, 0.5), RATE).segments == segments
 
 
 @dataclass(frozen=True, kw_only=True)

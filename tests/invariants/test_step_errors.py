@@ -25,8 +25,9 @@ from vadist.rendering.arrays import render, render_candidates
 from vadist.rendering.spans import Rendering, array_window
 from vadist.stepping.batch import Batch, Bundle, StepError
 from vadist.stepping.circuit import build_circuit
+from vadist.stepping.plan import Plan
 from vadist.stepping.resampling import REACH
-from vadist.stepping.segments import Plan, Span
+from vadist.stepping.segments import Span
 
 RATE = 48_000
 BURST_S = 5.0
@@ -97,6 +98,7 @@ def test_channel_and_candidate_are_named(monkeypatch: pytest.MonkeyPatch) -> Non
         render(base, take_with_burst(channels=2), RATE)
     assert_names_the_burst(caught.value)
     designs = [base.with_value("input.bias_resistor", ohm) for ohm in (1.0, 470e3)]
+    cut_into(monkeypatch, 8, 4800)  # a state entered within the burst is news to one Newton step
     with pytest.raises(StepError, match="s of candidate 2 ") as caught:
         render_candidates(designs, take_with_burst(), RATE)
     assert_names_the_burst(caught.value)

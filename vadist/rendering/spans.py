@@ -325,7 +325,7 @@ class Rendering:
                 span = Span(
                     circuits, window, start, heard, self.sample_rate_hz, taps, self._plan, grain,
                     [[self.circuits(f)[k] for k in group] for f in self._coarse],
-                ).render(pool, arrived.get(number))
+                ).render(pool, arrived.get(number))  # fmt: skip
             except StepError as error:
                 raise self._named(error, group) from None
             arrived[number] = span.handed_on

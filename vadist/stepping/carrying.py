@@ -13,6 +13,7 @@ from vadist.arrays import FloatArray
 from vadist.kernel.structure import TAPS, Program
 from vadist.stepping.discretize import DiscreteSection
 
+
 def volts_remembered(
     memory: FloatArray, program: Program, sections: Sequence[Sequence[DiscreteSection]]
 ) -> FloatArray:

@@ -62,7 +62,8 @@ def run_lanes(
     columns : of the input, that each lane hears
     frames : length of the windows
     feed : callable (first, last) -> (frames, columns) input volts
-    deliver : called, if there are taps, with the first frame and (frames, taps, lanes) output volts, rest included
+    deliver : called, if there are taps, with the first frame and (frames, taps, lanes) output
+        volts, rest included
     sample_rate_hz : float
         Rate of the take.
     taps : sequence of Tap

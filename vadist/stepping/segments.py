@@ -40,8 +40,8 @@ SEAM_TOLERANCE_V = 3e-6
 roundings of single precision leave up to a third of it."""
 
 RAIL_SEAM_TOLERANCE_V = 3e-5
-"""The same where a torn rail moves: its own error is near that at the default rate, and what follows
-it slowly is off with it."""
+"""The same where a torn rail moves: it is off by near that itself at the default rate, and what
+follows it slowly is off with it."""
 
 _BATCHES_TOGETHER = 2
 # Batches of sixteen candidates that one thread takes: the more of them, the more of their early
@@ -218,11 +218,28 @@ class Span:
     def _warmed(
         self, tick: Callable[[int], None], lanes: IndexArray, until: IndexArray
     ) -> list[FloatArray]:
-        """What lanes remember at a frame of the take after runs at the coarse rates, from rest."""
-        begins = until - sum(self.plan.early) - REACH
+        """What lanes remember at a frame of the take, from rest.
+
+        What coarse rates cannot solve is stepped at the full one.
+        """
+        parts = list(zip(self.coarse, self.plan.early, strict=True))
+        try:
+            return self._warmed_at(parts, tick, lanes, until)
+        except StepError:
+            return self._warmed_at([(self.circuits, sum(self.plan.early))], tick, lanes, until)
+
+    def _warmed_at(
+        self,
+        parts: list[tuple[Sequence[Circuit], int]],
+        tick: Callable[[int], None],
+        lanes: IndexArray,
+        until: IndexArray,
+    ) -> list[FloatArray]:
+        """What lanes remember after runs of so many frames at each of some rates, from rest."""
+        begins = until - sum(frames for _, frames in parts) - REACH
         memory: list[FloatArray] = []
-        finer = [*self.coarse[1:], self.circuits]
-        for circuits, then, frames in zip(self.coarse, finer, self.plan.early, strict=True):
+        finer = [*(circuits for circuits, _ in parts[1:]), self.circuits]
+        for (circuits, frames), then in zip(parts, finer, strict=True):
             mark = REACH + frames
             found = self._stepped(
                 circuits, lanes, begins, mark + 2 * REACH, lambda first, block: None, (),
@@ -310,7 +327,7 @@ class Span:
         )
 
     def _apart(self, lanes: "_Joined", later: IndexArray) -> tuple[FloatArray, NDArray[np.bool_]]:
-        """Largest difference in volts at the seam before each of some lanes, and whether it fits."""
+        """Largest difference in volts at the seam before each of some lanes; whether it fits."""
         if not len(later):
             return np.zeros(0), np.zeros(0, dtype=bool)
         circuit = self.circuits[0]
