@@ -5,12 +5,13 @@ sample rate out of range. Writers write whole or not at all, see :mod:`vadist.fi
 failure is an :class:`~vadist.errors.AudioFileError` of one line that names the file.
 
 Written files hold no date and no PEAK chunk: two equal renders are equal byte for byte. PCM is
-rounded to the nearest step; dither is not added.
+rounded to the nearest step, with dither where that is asked for.
 """
 
 import os
 import stat
 import struct
+from collections.abc import Callable, Sequence
 from contextlib import suppress
 from pathlib import Path
 from typing import Any, BinaryIO, Self
@@ -20,10 +21,11 @@ import numpy.typing as npt
 
 from vadist.arrays import FloatArray
 from vadist.errors import AudioFileError
-from vadist.files import AnyPath, PartialFile, refuse, same_file, told, write_text_atomically
+from vadist.files import AnyPath, PartialFile, draft_path, refuse, same_file, told
 from vadist.quantities import HIGHEST_RATE_HZ, LOWEST_RATE_HZ
+from vadist.wave_chunks import Chunk, copy_with_chunks
 
-__all__ = ["TakeReader", "TakeWriter", "same_file", "write_text_atomically"]
+__all__ = ["TakeReader", "TakeWriter", "same_file"]
 
 
 MOST_CHANNELS = 64
@@ -237,6 +239,12 @@ class TakeWriter:
         Whether an existing target may be replaced.
     frames : int, optional
         Frames to come, if known: a file that would pass 4 GiB is then written as RF64.
+    chunks : sequence of Chunk
+        To stand in front of the samples of a WAV; FLAC holds none, and leaves them out.
+    dither_seed : int, optional
+        Seed of dither of triangular density, two steps wide, added before PCM is rounded.
+    before_commit : callable, optional
+        Called with the whole draft, before it takes the target's place.
 
     Attributes
     ----------
@@ -247,12 +255,15 @@ class TakeWriter:
     Raises
     ------
     AudioFileError
-        On construction if the target cannot be; later if it cannot be written.
+        If the target cannot be written.
 
     Notes
     -----
     PCM is rint(2^(bits-1) x), limited to -2^(bits-1) .. 2^(bits-1)-1, so integer takes of no more
-    bits pass unchanged; exactly +1 is stored one step lower and not counted. No dither is added.
+    bits pass unchanged; exactly +1 is stored one step lower and not counted. Dither is the
+    difference of two uniform random numbers of a step each, which frees the mean and the power of
+    the rounding error from the signal (Lipshitz, Wannamaker and Vanderkooy, J. Audio Eng. Soc. 40,
+    1992); it does not depend on how the frames come in blocks.
     """
 
     def __init__(
@@ -264,6 +275,9 @@ class TakeWriter:
         overwrite: bool = False,
         *,
         frames: int | None = None,
+        chunks: Sequence[Chunk] = (),
+        dither_seed: int | None = None,
+        before_commit: Callable[[Path], None] = lambda draft: None,
     ) -> None:
         self.path = Path(path)
         flac = self.path.suffix.lower() == ".flac"
@@ -278,7 +292,11 @@ class TakeWriter:
         _check_format(self.path, sample_rate_hz, channels)
         self.sample_rate_hz, self.channels, self.subtype = sample_rate_hz, channels, subtype
         self._frame_bytes = channels * BYTES_PER_SAMPLE[subtype]
-        long = (frames or 0) * self._frame_bytes > WAV_LIMIT_BYTES
+        self._chunks = () if flac else tuple(chunks)
+        self._room = WAV_LIMIT_BYTES - sum(len(chunk.written) for chunk in self._chunks)
+        self._noise = None if dither_seed is None else np.random.default_rng(dither_seed)
+        self._before_commit = before_commit
+        long = (frames or 0) * self._frame_bytes > self._room
         self.container = "FLAC" if flac else "RF64" if long else "WAV"
         self.frames_written = 0
         self.clipped_samples = np.zeros(channels, dtype=np.int64)
@@ -310,7 +328,7 @@ class TakeWriter:
             raise refuse(self.path, f"samples must have shape {shape}")
         _check_numbers(self.path, block, self.frames_written)
         total = self.frames_written + len(block)
-        if self.container == "WAV" and total * self._frame_bytes > WAV_LIMIT_BYTES:
+        if self.container == "WAV" and total * self._frame_bytes > self._room:
             raise refuse(self.path, "passes 4 GiB; state the frames beforehand to write RF64")
         stored = np.ascontiguousarray(self._stored(block))
         with told(self.path, "cannot be written; is the disk full?"):
@@ -329,7 +347,10 @@ class TakeWriter:
             return np.clip(block, -largest, largest).astype(np.float32)
         bits = 8 * BYTES_PER_SAMPLE[self.subtype]
         full_scale = 2.0 ** (bits - 1)
-        steps = np.clip(np.rint(block * full_scale), -full_scale, full_scale - 1)
+        exact = block * full_scale
+        if self._noise is not None:
+            exact += np.diff(self._noise.random((*block.shape, 2)))[..., 0]
+        steps = np.clip(np.rint(exact), -full_scale, full_scale - 1)
         return steps.astype(np.int32) << (32 - bits)
 
     def __exit__(self, kind: type[BaseException] | None, *_: object) -> None:
@@ -338,9 +359,24 @@ class TakeWriter:
                 self._file.close()
             if kind is None:
                 self._check_whole()
+                self._add_chunks()
+                self._before_commit(self._target.partial)
                 self._target.commit()
         finally:
             self._target.discard()
+
+    def _add_chunks(self) -> None:
+        if not self._chunks:
+            return
+        plain = self._target.partial
+        whole = draft_path(plain.parent)
+        try:
+            with told(self.path, "cannot be written; is the disk full?"):
+                copy_with_chunks(plain, whole, self._chunks)
+                whole.replace(plain)
+        finally:
+            with suppress(OSError):
+                whole.unlink()
 
     def _check_whole(self) -> None:
         """Look at what is there: libsndfile does not report every short write."""

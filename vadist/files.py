@@ -81,9 +81,11 @@ class PartialFile:
                 raise refuse(self.path, "exists already; choose another name or allow overwriting")
 
     def commit(self) -> None:
-        """Put the draft in the target's place."""
+        """Put the draft in the target's place, once its bytes are on the disk."""
         self.check_target()
         with told(self.path, "cannot be written"):
+            with self.partial.open("rb+") as file:
+                os.fsync(file.fileno())  # or a power cut may leave a name without its bytes
             self.partial.replace(self.path)
 
     def discard(self) -> None:

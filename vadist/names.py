@@ -1,7 +1,10 @@
 """Names and counts as people give them, and as they may be shown."""
 
 import difflib
+import hashlib
 import operator
+import os
+import re
 from collections.abc import Iterable, Mapping
 from typing import TypeVar
 
@@ -38,6 +41,33 @@ def _escape(character: str) -> str:
     if ord(character) in _UNDECODED:
         return f"\\x{ord(character) - 0xDC00:02x}"
     return character.encode("unicode_escape").decode("ascii")
+
+
+def file_words(text: str) -> str:
+    """Return a text as it may stand in a file's name, which may hold spaces, slashes, anything.
+
+    >>> file_words("drive=70%, red LED")
+    'drive=70pct_red_LED'
+    """
+    return re.sub(r"[^\w.+=-]+", "_", text.replace("%", "pct"))
+
+
+LONGEST_STEM = 240
+"""Bytes of a name without its ending: file systems take 255, and a sidecar adds .wav.json."""
+
+
+def short_stem(stem: str) -> str:
+    """Return a name that file systems take: a long one is cut, and ends with a hash of the whole.
+
+    >>> len(short_stem("n" * 300)), short_stem("riff")
+    (240, 'riff')
+    """
+    if len(os.fsencode(stem)) <= LONGEST_STEM:
+        return stem
+    mark = hashlib.sha256(os.fsencode(stem)).hexdigest()[:8]
+    while len(os.fsencode(stem)) > LONGEST_STEM - len(mark) - 1:
+        stem = stem[:-1]
+    return f"{stem}-{mark}"
 
 
 def whole(name: str, count: object, most: int | None = None) -> int:

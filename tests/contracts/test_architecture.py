@@ -15,7 +15,7 @@ LAYERS = [
     ["arrays", "errors", "pool"],
     ["names"],
     ["quantities", "files"],
-    ["devices"],
+    ["devices", "wave_chunks"],
     ["kernel"],
     ["parts", "measure", "audio_files", "flac"],
     ["circuits"],
@@ -29,6 +29,7 @@ LAYERS = [
     ["captures"],
     ["fitting"],
     ["audition"],
+    ["sessions"],
     ["cli"],
     ["__init__", "__main__"],
 ]

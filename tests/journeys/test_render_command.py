@@ -17,12 +17,13 @@ from render_runs import RIFF, STEP_24, names, run, sidecar, take
 from scipy.signal import resample_poly
 
 from vadist.cli import CAUTION, join_negative
-from vadist.cli.render import takes_at_once
 from vadist.designs.files import load_design, parse_design, preset_path
 from vadist.measure import integrated_loudness
 from vadist.rendering.arrays import render
-from vadist.rendering.files import FileSettings, render_file
+from vadist.rendering.files import render_file
+from vadist.rendering.settings import FileSettings
 from vadist.rendering.spans import SPAN_SAMPLES
+from vadist.sessions.plan import jobs_at_once
 
 __all__ = ["take"]  # a fixture
 
@@ -189,7 +190,7 @@ def test_a_broken_take_does_not_stop_the_others(take, tmp_path, capsys):
     made = ["later-treble_boost.wav", "take-treble_boost.wav"]
     assert names(out) == sorted(made + [f"{name}.json" for name in made])
     told = capsys.readouterr()
-    assert told.err.startswith(f"vadist: {broken}: cut short")
+    assert f"\nvadist: {broken}: cut short" in told.err
     assert told.err.endswith(f"found 1652\n{CAUTION}\n")
     assert told.err.count("\n") == 2
     assert told.out.count("\n") == 2
@@ -216,7 +217,7 @@ def test_takes_side_by_side_come_out_as_alone(take, tmp_path, capsys):
     takes = [tmp_path / f"take{k}.wav" for k in (3, 1, 6, 2, 5, 4, 0)]
     for k, path in enumerate(takes):
         soundfile.write(path, samples[: 10_000 + 2_000 * k], rate, subtype="PCM_24")
-    assert takes_at_once(takes, 4) == 4
+    assert jobs_at_once(takes, 4) == 4
     run(*takes, "--design", "soft_clipper", "--out", tmp_path / "all", "--threads", "4")
     told = capsys.readouterr().out.splitlines()
     assert [Path(line.split()[0]).stem for line in told] == [
@@ -234,11 +235,11 @@ def test_long_takes_are_rendered_one_at_a_time(tmp_path):
     for path, size in ((short, SPAN_SAMPLES // 3), (long, SPAN_SAMPLES // 2 + 1)):
         with path.open("wb") as file:
             file.truncate(size)
-    assert takes_at_once([short] * 9, 8) == 3
-    assert takes_at_once([short] * 2, 8) == 2
-    assert takes_at_once([short] * 9, 1) == 1
-    assert takes_at_once([short, long], 8) == 1
-    assert takes_at_once([tmp_path / "missing.wav"], 8) == 1
+    assert jobs_at_once([short] * 9, 8) == 3
+    assert jobs_at_once([short] * 2, 8) == 2
+    assert jobs_at_once([short] * 9, 1) == 1
+    assert jobs_at_once([short, long], 8) == 1
+    assert jobs_at_once([tmp_path / "missing.wav"], 8) == 1
 
 
 def test_two_takes_never_share_an_output(take, tmp_path, capsys):

@@ -9,10 +9,11 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from vadist.arrays import FloatArray
-from vadist.audio_files import TakeReader, TakeWriter, write_text_atomically
+from vadist.audio_files import TakeReader, TakeWriter
 from vadist.audition.run import AuditionResult
 from vadist.audition.tables import csv_table, described, text_table
 from vadist.errors import AudioFileError, UsageError
+from vadist.files import write_text_atomically
 
 RECORD = "audition.json"
 PAGE = "listen.html"

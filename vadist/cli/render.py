@@ -1,37 +1,26 @@
-"""Render dry takes through a design, to WAV files and their sidecars."""
+"""Render dry takes through a design, or several, to audio files and their sidecars."""
 
 import argparse
-import hashlib
-import math
-import os
-import re
 import sys
-import threading
-from collections.abc import Iterator, Sequence
-from concurrent.futures import ThreadPoolExecutor
-from contextlib import suppress
+from collections.abc import Callable, Iterator, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from vadist.cli import options as shared
+from vadist.cli.render_report import print_report, tell_plan
+from vadist.cli.render_settings import SUBTYPES, file_settings
 from vadist.errors import (
     AudioFileError,
     ConvergenceError,
-    DesignError,
     UsageError,
     VadistError,
 )
 from vadist.names import printable
 
 if TYPE_CHECKING:
-    from vadist.cli.progress import Bars
-    from vadist.designs.design import Design
-    from vadist.rendering.files import FileReport, FileSettings
-
-SUBTYPES = {"24": "PCM_24", "16": "PCM_16", "float": "FLOAT"}
-
-Job = tuple["Design", Path]
-"""A design and a take to be rendered through it."""
+    from vadist.rendering.files import FileReport
+    from vadist.rendering.settings import FileSettings
+    from vadist.sessions.plan import Job
 
 _AUDIO_SUFFIXES = (
     ".wav", ".wave", ".flac", ".aif", ".aiff", ".mp3", ".ogg", ".opus", ".m4a", ".aac", ".wma",
@@ -39,112 +28,224 @@ _AUDIO_SUFFIXES = (
 # Endings of --out that mean a file: those that cannot be written are then refused.
 
 _MOST_NAMED = 20
-_TELLING_DB = 0.05
-_LONGEST_STEM = 240
-# Bytes; file systems take 255, and the sidecar adds .wav.json.
+
+Progress = Callable[[float], None]
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Options of ``vadist render``."""
-    parser.add_argument("takes", nargs="+", metavar="TAKE", help=shared.TAKE)
-    parser.add_argument(
+    add = parser.add_argument
+    add("takes", nargs="+", metavar="TAKE", help=shared.TAKE)
+    add(
         "--design", required=True, action="append", metavar="NAME|FILE", dest="designs",
         help=f"{shared.DESIGN}; given several times, every take is rendered through each",
     )  # fmt: skip
     shared.add_settings(parser)
-    parser.add_argument(
-        "--out", metavar="FILE|FOLDER",
-        help="output WAV or FLAC (one take, one design) or folder; default: here",
+    tried = parser.add_argument_group("several settings (each makes a render of every take)")
+    add = tried.add_argument
+    add(
+        "--try", action="append", default=[], metavar="PATH=V1,V2,...", dest="trials",
+        help="values to render one by one, upon what --set says; may be repeated",
     )  # fmt: skip
-    shared.add_full_scale(parser)
-    parser.add_argument(
+    add("--combine", action="store_true", help="every combination of the values of several --try")
+    add(
+        "--group", action="append", default=[], metavar="PATH=V,PATH=V", dest="groups",
+        help="values to render all at once, as drive=0.9,tone=0.2; may be repeated",
+    )  # fmt: skip
+    take = parser.add_argument_group("take and level")
+    add = take.add_argument
+    shared.add_full_scale(take)
+    add(
         "--output-full-scale", metavar="LEVEL", help="the same for the output; default: as the take"
     )
-    shared.add_quality(parser)
-    parser.add_argument(
+    add("--channels", metavar="1,3", help="channels of the take to render (default: all)")
+    add(
+        "--tail", default="0s", metavar="TIME|auto",
+        help="render on after the take, as 2s; auto: until 90 dB below the peak, 10 s at most",
+    )  # fmt: skip
+    add(
         "--normalise", metavar="LEVEL",
         help="scale to a peak (-1dBFS) or a loudness (-18LUFS, true peaks at most -1 dBTP) instead "
         "of calibrated volts",
     )  # fmt: skip
-    parser.add_argument(
-        "--bits", choices=sorted(SUBTYPES), default="24", help="output samples (default 24)"
-    )
-    shared.add_threads(parser)
-    parser.add_argument("--overwrite", action="store_true", help="replace existing outputs")
+    add(
+        "--together", nargs="?", const="session", default="file",
+        choices=("session", "design", "file"),
+        help="normalise by one gain for all renders (session), or for all of a design as it was "
+        "set, so that takes keep their balance; default: each file by its own",
+    )  # fmt: skip
+    add(
+        "--through", metavar="IR|roll-off",
+        help="write, beside each output, a second one heard through an impulse response: an audio "
+        "file, or the calculated roll-off of a guitar loudspeaker",
+    )  # fmt: skip
+    work = parser.add_argument_group("rendering")
+    shared.add_quality(work)
+    shared.add_threads(work)
+    files = parser.add_argument_group("files")
+    add = files.add_argument
+    add(
+        "--out", metavar="FILE|FOLDER",
+        help="output WAV or FLAC (one take, one design) or folder; default: here",
+    )  # fmt: skip
+    add(
+        "--name", metavar="PATTERN",
+        help="names of outputs in the folder, of {take} {folder} {design} {settings} {number}; a / "
+        "makes folders (default {take}-{design}--{settings})",
+    )  # fmt: skip
+    add("--format", choices=("wav", "flac"), default="wav", help="of outputs in a folder")
+    add("--bits", choices=sorted(SUBTYPES), default="24", help="output samples (default 24)")
+    add(
+        "--dither", action=argparse.BooleanOptionalAction, default=None,
+        help="dither of triangular density before PCM is rounded (default: with --bits 16)",
+    )  # fmt: skip
+    add(
+        "--skip-existing", action="store_true",
+        help="leave what is there already, told by content: take, design, settings, versions",
+    )  # fmt: skip
+    add("--manifest", metavar="NAME", help="list all files in NAME.json and NAME.csv")
+    add("--overwrite", action="store_true", help="replace existing outputs")
 
 
 def run(options: argparse.Namespace) -> int:
     """Render every take through every design; one that fails does not take the others with it."""
-    from vadist.designs.files import apply_settings, load_design
-    from vadist.rendering.files import FileSettings
+    from vadist.sessions.manifest import FAILED, LEFT, RENDERED, SKIPPED, Entry, write_manifest
 
     from . import CAUTION
     from .progress import progress_bars
 
-    settings = FileSettings(
-        full_scale_v=parse_level_option("--full-scale", options.full_scale),
-        output_full_scale_v=None
-        if options.output_full_scale is None
-        else parse_level_option("--output-full-scale", options.output_full_scale),
-        oversample=options.oversample,
-        accuracy_db=shared.parse_accuracy(options.accuracy),
-        threads=options.threads,
-        normalise=None if options.normalise is None else parse_normalise(options.normalise),
-        subtype=SUBTYPES[options.bits],
-        overwrite=options.overwrite,
-    )
-    designs = [apply_settings(load_design(name), options.settings) for name in options.designs]
+    settings = file_settings(options)
+    if options.together != "file" and settings.normalise is None:
+        raise UsageError("--together needs --normalise, which says to what level")
     takes = shared.expanded(options.takes)
-    jobs = [(design, take) for take in takes for design in designs]
-    outputs = output_paths(jobs, options.settings, options.out)
-    check_outputs(takes, outputs, overwrite=settings.overwrite)
-    worst, made = 0, False
-    with progress_bars() as bars:
-        outcomes = _outcomes(jobs, outputs, settings, bars)
-        for (design, take), outcome in zip(jobs, outcomes, strict=True):
-            if isinstance(outcome, VadistError):
-                through = f" through {design.name}" if len(designs) > 1 else ""
-                named = isinstance(outcome, ConvergenceError | UsageError)
-                place = f"{printable(take)}{through}: " if named else ""
-                bars.print(f"vadist: {place}{outcome}", sys.stderr)
-                worst = max(worst, outcome.exit_code)
-            else:
-                print_report(outcome, settings, bars)
-                made = True
-    if made:
+    jobs = session_jobs(options, takes)
+    outputs = output_paths(jobs, options, settings)
+    to_do, done = checked(options, takes, jobs, outputs, settings)
+    if len(jobs) > 1 or done:
+        tell_plan(jobs, to_do, settings, together=options.together != "file")
+    states = {k: Entry(jobs[k], outputs[k], SKIPPED) for k in done}
+    worst = 0
+    try:
+        with progress_bars() as bars, bars.bar(f"{len(to_do)} renders") as update:
+            outcomes = _outcomes(options, jobs, outputs, settings, done, update)
+            for k, outcome in zip(to_do, outcomes, strict=True):
+                if isinstance(outcome, VadistError):
+                    bars.print(f"vadist: {_place(jobs, k, outcome)}{outcome}", sys.stderr)
+                    worst = max(worst, outcome.exit_code)
+                    states[k] = Entry(jobs[k], outputs[k], FAILED, str(outcome))
+                else:
+                    print_report(outcome, settings, bars)
+                    states[k] = Entry(jobs[k], outputs[k], RENDERED)
+    finally:
+        if options.manifest is not None:
+            rest = [Entry(*pair, LEFT) for pair in zip(jobs, outputs, strict=True)]
+            entries = [states.get(k, left) for k, left in enumerate(rest)]
+            write_manifest(options.manifest, entries, settings)
+    if any(entry.state == RENDERED for entry in states.values()):
         print(CAUTION, file=sys.stderr)
     return worst
 
 
+def _place(jobs: "Sequence[Job]", k: int, error: VadistError) -> str:
+    """What a job is, before an error that does not say it."""
+    if not isinstance(error, ConvergenceError | UsageError):
+        return ""
+    take = printable(jobs[k].take)
+    several = len({(job.name, job.changes) for job in jobs}) > 1
+    return f"{printable(jobs[k].told)}: " if several else f"{take}: "
+
+
+def session_jobs(options: argparse.Namespace, takes: Sequence[Path]) -> "list[Job]":
+    """Every take through every design as it is set, take by take."""
+    from vadist.designs.files import load_design
+    from vadist.sessions.plan import Job
+    from vadist.sessions.variants import make_variants
+
+    variants = [
+        (design.name, variant)
+        for design in map(load_design, options.designs)
+        for variant in make_variants(
+            design, options.settings, options.trials, options.groups, combine=options.combine
+        )
+    ]
+    return [Job(take, each.design, name, each.changes) for take in takes for name, each in variants]
+
+
+def checked(
+    options: argparse.Namespace,
+    takes: Sequence[Path],
+    jobs: "Sequence[Job]",
+    outputs: Sequence[Path],
+    settings: "FileSettings",
+) -> tuple[list[int], list[int]]:
+    """Numbers of the jobs to render, and of those that are done; all refusals come here.
+
+    Raises
+    ------
+    AudioFileError, UsageError
+    """
+    from vadist.cli.outputs import refuse_taken
+    from vadist.rendering.files import outputs_of
+    from vadist.sessions.manifest import manifest_paths
+    from vadist.sessions.names import refuse_collisions
+    from vadist.sessions.resume import pending
+
+    written = [outputs_of(output, settings) for output in outputs]
+    refuse_collisions(written, [job.told for job in jobs])
+    every = [path for paths in written for path in paths]
+    anew = options.overwrite or options.skip_existing
+    check_outputs([*takes, *_response(options)], every, overwrite=anew)
+    if options.manifest is not None:
+        listed = [("--manifest", path) for path in manifest_paths(options.manifest)]
+        refuse_taken(listed, [*takes, *every], overwrite=anew)
+    if not options.skip_existing:
+        return list(range(len(jobs))), []
+    return pending(jobs, outputs, _marked(options, jobs, settings))
+
+
+def _response(options: argparse.Namespace) -> list[Path]:
+    from vadist.rendering.through import ROLL_OFF
+
+    return [] if options.through in (None, ROLL_OFF) else [Path(options.through)]
+
+
+def _marked(
+    options: argparse.Namespace, jobs: "Sequence[Job]", settings: "FileSettings"
+) -> "FileSettings":
+    """Settings with the mark of those that share a gain."""
+    import dataclasses
+
+    from vadist.sessions.resume import mark_of
+
+    if options.together == "file":
+        return settings
+    mark = f"{options.together} {mark_of(jobs, settings)}"
+    return dataclasses.replace(settings, session=mark)
+
+
 def _outcomes(
-    jobs: Sequence[Job], outputs: Sequence[Path], settings: "FileSettings", bars: "Bars"
+    options: argparse.Namespace,
+    jobs: "Sequence[Job]",
+    outputs: Sequence[Path],
+    settings: "FileSettings",
+    done: Sequence[int],
+    update: "Progress",
 ) -> "Iterator[FileReport | VadistError]":
-    """Render takes, short ones several at a time; what came of each, in order."""
-    from vadist.pool import Stopped, results
-    from vadist.rendering.files import render_file
+    """What came of each job that was to be done, in order."""
+    import dataclasses
 
-    stop = threading.Event()
+    from vadist.sessions.running import run_jobs, run_together
 
-    def work(job: Job, output: Path) -> "FileReport | VadistError":
-        design, take = job
-        with bars.bar(printable(output.stem)) as update:
-
-            def progress(done: float) -> None:
-                if stop.is_set():
-                    raise Stopped
-                update(done)
-
-            try:
-                return render_file(design, take, output, settings, progress)
-            except VadistError as error:
-                return error
-
-    executor = ThreadPoolExecutor(takes_at_once([take for _, take in jobs], settings.threads))
-    try:
-        yield from results(executor, work, jobs, outputs)
-    finally:
-        stop.set()
-        executor.shutdown(cancel_futures=True)
+    settings = _marked(options, jobs, settings)
+    if options.skip_existing:  # what is there and is not as it should be was refused
+        settings = dataclasses.replace(settings, overwrite=True)
+    if options.together == "file":
+        to_do = [k for k in range(len(jobs)) if k not in set(done)]
+        return run_jobs([jobs[k] for k in to_do], [outputs[k] for k in to_do], settings, update)
+    whole = options.together == "session"
+    groups = ["all" if whole else (job.name, job.changes) for job in jobs]
+    folder = (Path(options.out) if options.out is not None else Path()) / ".vadist-session"
+    return run_together(jobs, outputs, settings, done, groups, folder, update)
 
 
 def check_outputs(takes: Sequence[Path], outputs: Sequence[Path], *, overwrite: bool) -> None:
@@ -166,83 +267,33 @@ def check_outputs(takes: Sequence[Path], outputs: Sequence[Path], *, overwrite: 
             check_output(take, output, overwrite=overwrite)
 
 
-def takes_at_once(takes: Sequence[Path], threads: int | None) -> int:
-    """How many takes to render side by side.
-
-    A short take alone leaves cores idle. Long ones fill them, and each needs memory: together
-    they hold no more than one long take does, with a byte of a file reckoned as a sample.
-    """
-    from vadist.rendering.spans import SPAN_SAMPLES
-
-    largest = 0
-    for take in takes:
-        with suppress(OSError):  # told when it is read
-            largest = max(largest, take.stat().st_size)
-    return max(1, min(threads or os.cpu_count() or 1, len(takes), SPAN_SAMPLES // max(largest, 1)))
-
-
-def print_report(report: "FileReport", settings: "FileSettings", bars: "Bars") -> None:
-    """Where the output is and what is to be known of it."""
-    found = report.diagnostics
-    output = printable(report.output)
-    error = "silent" if found.error_db is None else f"numerical error {found.error_db:.1f} dB"
-    if found.error.worst_db is not None:
-        error += f", worst 40 ms {found.error.worst_db:.1f} dB at {found.error.worst_s:.2f} s"
-    peak = f"peak {report.peak_v:.3g} V"
-    if settings.normalise is not None:
-        peak += f" before a gain of {report.gain_db:+.1f} dB"
-    bars.print(f"{output}  {report.seconds:.2f} s, {found.method}, {peak}, {error}", sys.stdout)
-    if report.missed_db > _TELLING_DB and settings.normalise is not None:
-        wanted = settings.normalise[1]
-        bars.print(
-            f"vadist: {output}: is at {wanted - report.missed_db:.1f} LUFS, {report.missed_db:.1f} "
-            f"dB below the {wanted:g} asked for: louder, its true peaks would pass -1 dBTP",
-            sys.stderr,
-        )
-    if report.clipped_samples and settings.subtype == "FLOAT":
-        bars.print(
-            f"vadist: {output}: {report.clipped_samples} samples are beyond full scale; "
-            f"floats keep them, but players clip them: the output reaches {report.peak_v:.3g} V",
-            sys.stderr,
-        )
-    elif report.clipped_samples:
-        bars.print(
-            f"vadist: {output}: {report.clipped_samples} samples beyond full scale were "
-            f"clipped; the output reaches {report.peak_v:.3g} V: use --output-full-scale, "
-            "--normalise or --bits float",
-            sys.stderr,
-        )
-    if found.seams_mended:
-        bars.print(
-            f"vadist: {output}: {found.seams_mended} of {found.seams} seams did not settle "
-            "and were run again serially",
-            sys.stderr,
-        )
-
-
-def output_paths(jobs: Sequence[Job], settings: Sequence[str], out: str | None) -> list[Path]:
-    """Output of every job; two never share one.
+def output_paths(
+    jobs: "Sequence[Job]", options: argparse.Namespace, settings: "FileSettings"
+) -> list[Path]:
+    """Output of every job.
 
     Raises
     ------
     UsageError
     """
+    from vadist.sessions.names import USUAL, check_pattern, output_name
+
+    out = options.out
     if out is not None and not _is_folder(out) and Path(out).suffix.lower() in _AUDIO_SUFFIXES:
         if len(jobs) > 1:
             raise UsageError(
                 f"--out {printable(out)}: is one file; give a folder for {len(jobs)} takes"
             )
+        if options.name is not None:
+            raise UsageError(f"--out {printable(out)}: is a file's name; leave out --name")
         return [Path(out)]
     folder = Path(out) if out is not None else Path()
-    outputs = [folder / output_name(design, take, settings) for design, take in jobs]
-    for k, output in enumerate(outputs):
-        if output in outputs[:k]:
-            design, take = jobs[k]
-            raise UsageError(
-                f"{printable(take)} through {printable(design.name)}: would be written to "
-                f"{printable(output)}, as an earlier one would"
-            )
-    return outputs
+    pattern = USUAL if options.name is None else options.name
+    check_pattern(pattern)
+    return [
+        folder / output_name(pattern, job, k + 1, len(jobs), f".{options.format}")
+        for k, job in enumerate(jobs)
+    ]
 
 
 def _is_folder(name: str) -> bool:
@@ -250,49 +301,3 @@ def _is_folder(name: str) -> bool:
         return Path(name).is_dir()
     except OSError:  # too long, say: told where it is to be written
         return False
-
-
-def output_name(design: "Design", take: Path, settings: Sequence[str]) -> str:
-    """File name that holds the take, the design and what was set in it.
-
-    Long ones are cut, and told apart by a hash of the whole.
-    """
-    changed = dict(setting.partition("=")[::2] for setting in settings)
-    values = [f"{path.strip()}={value.strip()}" for path, value in changed.items()]
-    # A name may hold spaces, slashes, anything.
-    words = re.sub(r"[^\w.+=-]+", "_", "--".join((design.name, *values)).replace("%", "pct"))
-    stem = f"{take.stem}-{words}"
-    if len(os.fsencode(stem)) > _LONGEST_STEM:
-        mark = hashlib.sha256(os.fsencode(stem)).hexdigest()[:8]
-        while len(os.fsencode(stem)) > _LONGEST_STEM - len(mark) - 1:
-            stem = stem[:-1]
-        stem = f"{stem}-{mark}"
-    return f"{stem}.wav"
-
-
-def parse_level_option(option: str, text: str) -> float:
-    """Peak volts, or an error that names the option."""
-    from vadist.quantities import parse_level
-
-    try:
-        return parse_level(text)
-    except DesignError as error:
-        raise UsageError(f"{option} {error}") from None
-
-
-def parse_normalise(text: str) -> tuple[str, float]:
-    """``-1dBFS``, ``-18LUFS`` or ``-18LKFS``."""
-    from vadist.quantities import parse_loudness
-
-    if not text.lower().endswith(("dbfs", "lufs", "lkfs")):
-        raise UsageError(f"--normalise must be like -1dBFS or -18LUFS (got {text!r})")
-    try:
-        if text.lower().endswith("dbfs"):
-            kind, level = "peak", float(text[:-4])
-        else:
-            kind, level = "loudness", parse_loudness(text)
-    except (ValueError, DesignError):
-        level = math.nan
-    if level <= 0.0 and math.isfinite(level):
-        return kind, level
-    raise UsageError(f"--normalise must be a number at or below 0 (got {text!r})")

@@ -131,18 +131,24 @@ class LoudnessMeter:
         float
             LUFS; -inf if no block passes the absolute gate, as for silence, or none is complete.
         """
+        return gated_loudness(self.powers())
+
+    def powers(self) -> FloatArray:
+        """Mean squares of the blocks of all that was added; nothing can be added afterwards.
+
+        Returns
+        -------
+        (blocks,)
+            Weighed by channel; none if no block is complete. Those of several takes, in one array,
+            have the loudness of the takes one after the other.
+        """
         if self._upsampler is not None and not self._finished:
             self._take(self._upsampler.resample_chunk(np.zeros((0, self.channels)), last=True))
         self._finished = True
         if len(self._energies) < HOPS:
-            return -math.inf
+            return np.zeros(0)
         hops = np.asarray(self._energies)
-        blocks = np.convolve(hops, np.ones(HOPS), "valid") / (HOPS * self._hop)
-        heard = blocks[blocks >= _power(ABSOLUTE_GATE_LUFS)]
-        if not len(heard):
-            return -math.inf
-        kept = heard[heard > heard.mean() * 10.0 ** (RELATIVE_GATE_LU / 10.0)]
-        return -0.691 + 10.0 * math.log10(kept.mean())
+        return np.convolve(hops, np.ones(HOPS), "valid") / (HOPS * self._hop)
 
     def _take(self, piece: FloatArray) -> None:
         """Weigh a piece and sum its power into hops."""
@@ -162,6 +168,26 @@ class LoudnessMeter:
         *complete, self._begun = parts
         self._energies += complete
         self._frames += len(power)
+
+
+def gated_loudness(powers: FloatArray) -> float:
+    """Loudness of blocks, gated at -70 LUFS and then at 10 LU below the mean of what is left.
+
+    Parameters
+    ----------
+    powers : (blocks,)
+        As :meth:`LoudnessMeter.powers` gives them.
+
+    Returns
+    -------
+    float
+        LUFS; -inf if no block passes the absolute gate.
+    """
+    heard = powers[powers >= _power(ABSOLUTE_GATE_LUFS)]
+    if not len(heard):
+        return -math.inf
+    kept = heard[heard > heard.mean() * 10.0 ** (RELATIVE_GATE_LU / 10.0)]
+    return float(-0.691 + 10.0 * math.log10(kept.mean()))
 
 
 def integrated_loudness(samples: ArrayLike, sample_rate_hz: float) -> float:

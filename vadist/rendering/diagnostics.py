@@ -1,6 +1,8 @@
 """What a render says of itself."""
 
+from collections.abc import Mapping
 from dataclasses import dataclass
+from typing import Any
 
 from vadist.rendering.method import Method
 from vadist.rendering.passages import StatedError
@@ -71,3 +73,14 @@ class Diagnostics:
     def error_db(self) -> float | None:
         """Stated numerical error of the whole take against its signal; None for silence."""
         return self.error.whole_db
+
+    @classmethod
+    def from_table(cls, table: Mapping[str, Any]) -> "Diagnostics":
+        """Those that ``dataclasses.asdict`` made a table of, also where JSON held it since."""
+        stages = {name: StageRange(**each) for name, each in table["stages"].items()}
+        sections = tuple(
+            SectionEffort(**{**each, "stages": tuple(each["stages"])}) for each in table["sections"]
+        )
+        method, error = Method(**table["method"]), StatedError(**table["error"])
+        return cls(**{**table, "stages": stages, "sections": sections, "method": method,
+                      "error": error})  # fmt: skip

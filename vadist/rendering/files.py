@@ -1,9 +1,6 @@
 """Take in, take out: a render from file to file, with a sidecar that tells how it was made."""
 
 import dataclasses
-import hashlib
-import importlib.metadata
-import json
 import math
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import suppress
@@ -13,53 +10,30 @@ from pathlib import Path
 import numpy as np
 
 from vadist.arrays import FloatArray
-from vadist.audio_files import TakeReader, TakeWriter, same_file, write_text_atomically
+from vadist.audio_files import BYTES_PER_SAMPLE, TakeReader, TakeWriter, same_file
 from vadist.designs.design import Design
-from vadist.designs.files import write_design
-from vadist.errors import AudioFileError, UsageError
-from vadist.files import clear_old_drafts, draft_path, told
+from vadist.errors import AudioFileError
+from vadist.files import clear_old_drafts, draft_path, told, write_text_atomically
 from vadist.measure.loudness import LoudnessMeter
-from vadist.measure.true_peak import CEILING_DBTP, TruePeakMeter
-from vadist.names import printable
+from vadist.names import file_words, printable, short_stem
 from vadist.rendering.diagnostics import Diagnostics
-from vadist.rendering.passages import PASSAGE_S
+from vadist.rendering.levels import Gain, Level, LevelMeter, level_of, normalising_gain
+from vadist.rendering.settings import AUTO, FileSettings
+from vadist.rendering.sidecars import made_with, sidecar_path, sidecar_text
+from vadist.rendering.sources import BLOCK_FRAMES, Source, sha256_of
 from vadist.rendering.spans import Rendering
+from vadist.rendering.through import Response, load_response
+from vadist.wave_chunks import coding_line, rendered
 
 OUTPUT_SUFFIXES = (".wav", ".flac")
 
-_BLOCK_FRAMES = 1 << 16
+LONGEST_TAIL_S = 10.0
+"""What a tail of its own accord lasts at most: coupling capacitors have emptied by then."""
 
-_SILENT_V = 1e-9
-# A silent take leaves rounding of about 1e-14 V, which must not be scaled up to full scale.
+TAIL_DB = -90.0
+"""Where it ends: below the render's own peak by this."""
 
-
-@dataclass(frozen=True)
-class FileSettings:
-    """Everything about a file render but the design and the paths.
-
-    Attributes
-    ----------
-    full_scale_v : float
-        Peak volts of a full-scale sample of the take.
-    output_full_scale_v : float or None
-        The same for the output; None: as the take.
-    oversample, accuracy_db, threads : see :func:`vadist.rendering.arrays.render`
-    normalise : tuple of (kind, level) or None
-        ``("peak", dBFS)`` or ``("loudness", LUFS)``; None keeps calibrated volts. Loudness gives
-        way where true peaks would pass -1 dBTP.
-    subtype : str
-        ``PCM_16``, ``PCM_24`` or ``FLOAT``.
-    overwrite : bool
-    """
-
-    full_scale_v: float = 1.0
-    output_full_scale_v: float | None = None
-    oversample: int | None = None
-    accuracy_db: float | None = None
-    threads: int | None = None
-    normalise: tuple[str, float] | None = None
-    subtype: str = "PCM_24"
-    overwrite: bool = False
+_TAIL_GRAIN = 1024
 
 
 @dataclass(frozen=True)
@@ -69,30 +43,58 @@ class FileReport:
     Attributes
     ----------
     output, sidecar : Path
+    sha256 : str
+        Of the output.
     peak_v : float
         Largest output volts.
     gain_db : float
         Gain applied by normalising.
     missed_db : float
         How far the loudness stays below the one asked for, because of true peaks.
+    loudness_lufs, true_peak_dbtp : float or None
+        Of the file; None where it is silent, too short or not measured (true peaks without
+        normalising, loudness of more than five channels).
     clipped_samples : int
         Samples beyond full scale of the output file.
+    frames : int
+    seconds : float
+    input : Level
+        Of the take, at its full scale.
     diagnostics : Diagnostics
+    through : FileReport or None
+        Of the second output, through an impulse response.
     """
 
     output: Path
     sidecar: Path
+    sha256: str
     peak_v: float
     gain_db: float
     missed_db: float
+    loudness_lufs: float | None
+    true_peak_dbtp: float | None
     clipped_samples: int
+    frames: int
     seconds: float
+    input: Level
     diagnostics: Diagnostics
+    through: "FileReport | None" = None
 
 
-def sidecar_path(output: Path) -> Path:
-    """Where the sidecar of an output stands."""
-    return output.with_name(output.name + ".json")
+def through_path(output: Path, through: str) -> Path:
+    """Where what is heard through a response stands: beside the output that is not.
+
+    >>> through_path(Path("renders/riff.wav"), "cabinets/dark one.wav").name
+    'riff--through=dark_one.wav'
+    """
+    stem = short_stem(f"{output.stem}--through={file_words(Path(through).stem)}")
+    return output.with_name(f"{stem}{output.suffix}")
+
+
+def outputs_of(output: Path, settings: FileSettings) -> list[Path]:
+    """What a render writes besides sidecars."""
+    second = [] if settings.through is None else [through_path(output, settings.through)]
+    return [output, *second]
 
 
 def check_output(take: Path, output: Path, *, overwrite: bool) -> None:
@@ -133,194 +135,241 @@ def render_file(
     settings: FileSettings,
     progress: Callable[[float], None] = lambda done: None,
 ) -> FileReport:
-    """Render one take to one WAV or FLAC and its sidecar.
+    """Render one take to one WAV or FLAC and its sidecar; with ``through`` to a second as well.
 
     Raises
     ------
     AudioFileError, UsageError, ConvergenceError
         With nothing left behind.
     """
-    check_output(take, output, overwrite=settings.overwrite)
-    with TakeReader(take) as reader:
-        if reader.frames == 0:
-            raise AudioFileError(f"{printable(take)}: holds no samples")
-        if settings.normalise is not None and settings.normalise[0] == "loudness":
-            LoudnessMeter(reader.sample_rate_hz, reader.channels)  # refuses before the work
-        rendering = Rendering(
-            [design], reader.sample_rate_hz, reader.frames, reader.channels,
-            file_window(reader, settings.full_scale_v), oversample=settings.oversample,
-            accuracy_db=settings.accuracy_db, threads=settings.threads,
-        )  # fmt: skip
-        full_scale_v = settings.output_full_scale_v or settings.full_scale_v
-        if settings.normalise is None:
-            gain, missed_db, volts = 1.0, 0.0, _rendered(rendering, progress)
-            peak_v, clipped = _write(volts, output, reader, settings, 1.0 / full_scale_v)
-        else:
-            clear_old_drafts(output.parent)
-            draft = draft_path(output.parent, "draft.wav")
-            try:
-                volts = _rendered(rendering, progress)
-                exact = dataclasses.replace(settings, subtype="DOUBLE", overwrite=True)
-                peak_v, _ = _write(volts, draft, reader, exact, 1.0)
-                gain, missed_db = _gain(draft, peak_v, full_scale_v, settings.normalise)
-                scale = gain / full_scale_v
-                if scale * peak_v > 1.0:  # by rounding alone: a gain for 0 dBFS
-                    scale = math.nextafter(1.0 / peak_v, 0.0)
-                with TakeReader(draft) as again:
-                    _, clipped = _write(_blocks(again), output, reader, settings, scale)
-            finally:
-                with suppress(OSError):  # it may be missing, on a disk that is read-only
-                    draft.unlink()
-        report = FileReport(
-            output,
-            sidecar_path(output),
-            peak_v,
-            20.0 * math.log10(gain),
-            missed_db,
-            clipped,
-            reader.frames / reader.sample_rate_hz,
-            rendering.diagnostics(0),
-        )
-        described = _describe(design, reader, settings, report, full_scale_v)
-    try:
-        text = json.dumps(described, indent=2) + "\n"
-        write_text_atomically(report.sidecar, text, overwrite=settings.overwrite)
-    except BaseException:
-        # Without its sidecar an output is not finished; one that replaced another is kept.
-        if not settings.overwrite:
-            output.unlink(missing_ok=True)
-        raise
-    return report
+    for each in outputs_of(output, settings):
+        check_output(take, each, overwrite=settings.overwrite)
+    with Source(take, settings) as source:
+        rendering = rendering_of(design, source, settings)
+        levelled = settings.normalise is None or settings.gain is not None
+        if levelled and settings.through is None and settings.tail != AUTO:
+            voice = Voice(
+                output, rendering.frames, lambda: rendered_blocks(rendering, progress),
+                lambda: rendering.diagnostics(0),
+            )  # fmt: skip
+            return _write(design, source, settings, voice, Gain(settings.gain or 1.0))
+        clear_old_drafts(output.parent)
+        draft = draft_path(output.parent, "draft.wav")
+        try:
+            write_draft(rendering, source, draft, progress)
+            voices = voices_of(source, settings, draft, output, rendering.diagnostics(0), design)
+            return finish(design, source, settings, voices)
+        finally:
+            with suppress(OSError):  # it may be missing, on a disk that is read-only
+                draft.unlink()
 
 
-def file_window(reader: TakeReader, full_scale_v: float) -> Callable[[int, int], FloatArray]:
-    """Window onto a take on disk, in volts, zero outside its ends."""
+def rendering_of(design: Design, source: Source, settings: FileSettings) -> Rendering:
+    """A take's rendering, its tail included."""
+    rate = source.reader.sample_rate_hz
+    if settings.normalise is not None and settings.normalise[0] == "loudness":
+        LoudnessMeter(rate, source.channels)  # refuses before the work
+    if settings.through is not None:
+        load_response(settings.through, rate, source.channels)  # so does this
+    tail_s = LONGEST_TAIL_S if isinstance(settings.tail, str) else settings.tail
+    return Rendering(
+        [design], rate, source.reader.frames + round(tail_s * rate), source.channels,
+        source.window, oversample=settings.oversample, accuracy_db=settings.accuracy_db,
+        threads=settings.threads,
+    )  # fmt: skip
 
-    def window(first: int, last: int) -> FloatArray:
-        low, high = max(first, 0), min(last, reader.frames)
-        held = np.zeros((last - first, reader.channels))
-        if low < high:
-            reader.seek(low)
-        for at in range(low, high, _BLOCK_FRAMES):
-            until = min(at + _BLOCK_FRAMES, high)
-            held[at - first : until - first] = reader.read(until - at) * full_scale_v
-        return held
 
-    return window
-
-
-def _rendered(rendering: Rendering, progress: Callable[[float], None]) -> Iterator[FloatArray]:
+def rendered_blocks(
+    rendering: Rendering, progress: Callable[[float], None]
+) -> Iterator[FloatArray]:
     """Output volts of the first candidate in blocks; a span is let go before the next begins."""
     spans = rendering.spans(progress)
     while (span := next(spans, None)) is not None:
-        for first in range(0, span.shape[1], _BLOCK_FRAMES):
-            yield span[0, first : first + _BLOCK_FRAMES, :, 0].copy()
+        for first in range(0, span.shape[1], BLOCK_FRAMES):
+            yield span[0, first : first + BLOCK_FRAMES, :, 0].copy()
         del span
 
 
-def _write(
-    blocks: Iterator[FloatArray],
-    output: Path,
-    reader: TakeReader,
-    settings: FileSettings,
-    scale: float,
-) -> tuple[float, int]:
-    """Write volts times ``scale``; the largest |volts| and the clipped samples are returned."""
-    peak = 0.0
+def write_draft(
+    rendering: Rendering, source: Source, draft: Path, progress: Callable[[float], None]
+) -> None:
+    """Write a render as exact volts."""
     with TakeWriter(
-        output, reader.sample_rate_hz, reader.channels, settings.subtype,
-        overwrite=settings.overwrite, frames=reader.frames,
-    ) as writer:  # fmt: skip
-        for volts in blocks:
-            peak = max(peak, float(np.abs(volts).max(initial=0.0)))
-            writer.write(volts * scale)
-    return peak, int(np.sum(writer.clipped_samples))
+        draft, source.reader.sample_rate_hz, source.channels, "DOUBLE", frames=rendering.frames
+    ) as writer:
+        for volts in rendered_blocks(rendering, progress):
+            writer.write(volts)
 
 
-def _blocks(reader: TakeReader) -> Iterator[FloatArray]:
-    while len(block := reader.read(_BLOCK_FRAMES)):
-        yield block
+@dataclass(frozen=True)
+class Voice:
+    """One output of a render.
 
-
-def _gain(
-    draft: Path, peak_v: float, full_scale_v: float, normalise: tuple[str, float]
-) -> tuple[float, float]:
-    """Gain that normalises, and by how many dB true peaks keep the loudness below the wanted."""
-    kind, level = normalise
-    if peak_v < _SILENT_V:
-        raise UsageError("a silent render cannot be normalised")
-    if kind == "peak":
-        return float(10.0 ** (level / 20.0) * full_scale_v / peak_v), 0.0
-    with TakeReader(draft) as reader:
-        meter = LoudnessMeter(reader.sample_rate_hz, reader.channels)
-        peaks = TruePeakMeter(reader.sample_rate_hz, reader.channels)
-        for block in _blocks(reader):
-            meter.add(block / full_scale_v)
-            peaks.add(block / full_scale_v)
-    loudness = meter.integrated()
-    if not math.isfinite(loudness):
-        raise UsageError("the render is too quiet or too short to measure its loudness")
-    wanted_db = level - loudness
-    gain_db = min(wanted_db, CEILING_DBTP - peaks.dbtp())
-    return float(10.0 ** (gain_db / 20.0)), wanted_db - gain_db
-
-
-def _sha256(path: Path) -> str:
-    with told(path, "cannot be read"), path.open("rb") as file:
-        return hashlib.file_digest(file, "sha256").hexdigest()
-
-
-def _describe(
-    design: Design,
-    reader: TakeReader,
-    settings: FileSettings,
-    report: FileReport,
-    full_scale_v: float,
-) -> dict[str, object]:
-    """Sidecar contents: enough to make the output again.
-
-    Byte for byte on one family of processors; on another, linear algebra may round the last bit
-    of a coefficient the other way.
+    Attributes
+    ----------
+    output : Path
+    frames : int
+    volts : callable
+        What was rendered, in blocks.
+    diagnostics : callable
+        What it says of itself, once the volts were taken.
+    response : Response or None
+        What it is heard through.
+    rest_v : float
+        Volts at rest; a loudspeaker passes none.
     """
-    found = report.diagnostics
-    packages: Sequence[str] = ("vadist", "numpy", "scipy", "numba", "soxr", "soundfile")
-    return {
-        "made_with": {name: importlib.metadata.version(name) for name in packages},
-        "take": {
-            "file": str(reader.path),
-            "sha256": _sha256(reader.path),
-            "sample_rate_hz": reader.sample_rate_hz,
-            "frames": reader.frames,
-            "channels": reader.channels,
-            "subtype": reader.subtype,
-        },
-        "output": {
-            "file": report.output.name,
-            "subtype": settings.subtype,
-            "full_scale_v": full_scale_v,
-            "peak_v": report.peak_v,
-            "normalising_gain_db": report.gain_db,
-            "loudness_missed_db": report.missed_db,
-            "clipped_samples": report.clipped_samples,
-        },
-        "settings": dataclasses.asdict(settings),
-        "method": {
-            "oversample": found.method.oversample,
-            "error_estimate_db": found.error_db,
-            "worst_passage": {
-                "error_estimate_db": found.error.worst_db,
-                "begins_s": found.error.worst_s,
-                "seconds": PASSAGE_S,
-                "channel": found.error.worst_channel + 1,
-            },
-        },
-        "stages": {name: dataclasses.asdict(reach) for name, reach in found.stages.items()},
-        "newton": [dataclasses.asdict(section) for section in found.sections],
-        "seams": {
-            "segments": found.segments,
-            "checked": found.seams,
-            "mended": found.seams_mended,
-            "largest_difference_v": found.seam_v,
-        },
-        "design": write_design(design),
-    }
+
+    output: Path
+    frames: int
+    volts: Callable[[], Iterator[FloatArray]]
+    diagnostics: Callable[[], Diagnostics]
+    response: Response | None = None
+    rest_v: float = 0.0
+
+    def blocks(self) -> Iterator[FloatArray]:
+        """What is heard, in blocks of volts."""
+        heard = self.volts()
+        if self.response is not None:
+            heard = self.response.through(block - self.rest_v for block in heard)
+        return _first(heard, self.frames)
+
+    def level(self, source: Source, full_scale_v: float) -> Level:
+        """How loud it is before any gain."""
+        rate = source.reader.sample_rate_hz
+        return level_of(self.blocks(), rate, source.channels, full_scale_v)
+
+
+def voices_of(
+    source: Source,
+    settings: FileSettings,
+    draft: Path,
+    output: Path,
+    diagnostics: Diagnostics,
+    design: Design,
+) -> list[Voice]:
+    """Outputs of a draft: the render itself, and what is heard of it through a response."""
+    responses: list[Response | None] = [None]
+    if settings.through is not None:
+        rate = source.reader.sample_rate_hz
+        responses.append(load_response(settings.through, rate, source.channels))
+    rest_v = diagnostics.stages[tuple(design.stages)[-1]].rest_v
+    with TakeReader(draft) as reader:
+        frames = reader.frames
+    voices = []
+    for response, each in zip(responses, outputs_of(output, settings), strict=True):
+        voice = Voice(each, frames, lambda: _blocks(draft), lambda: diagnostics, response, rest_v)
+        if settings.tail == AUTO:
+            ends = _dies_away(voice.blocks(), 0.0 if response else rest_v)
+            voice = dataclasses.replace(voice, frames=max(ends, source.reader.frames))
+        voices.append(voice)
+    return voices
+
+
+def finish(
+    design: Design,
+    source: Source,
+    settings: FileSettings,
+    voices: Sequence[Voice],
+    levels: Sequence[Level] | None = None,
+    gains: Sequence[Gain] | None = None,
+) -> FileReport:
+    """Write the voices of a draft.
+
+    Parameters
+    ----------
+    design, source, settings, voices
+    levels : sequence of Level, optional
+        Of the voices, if they are known.
+    gains : sequence of Gain, optional
+        That each voice shares with others; else each is normalised by itself.
+    """
+    full_scale_v = settings.heard_full_scale_v
+    reports = []
+    for k, voice in enumerate(voices):
+        used = settings if voice.response else dataclasses.replace(settings, through=None)
+        level, gain = None if levels is None else levels[k], Gain(settings.gain or 1.0)
+        if gains is not None:
+            gain = gains[k]
+            used = dataclasses.replace(used, gain=gain.factor)
+        elif settings.normalise is not None and settings.gain is None:
+            level = level or voice.level(source, full_scale_v)
+            gain = normalising_gain([level], full_scale_v, settings.normalise)
+        reports.append(_write(design, source, used, voice, gain, level))
+    return dataclasses.replace(reports[0], through=reports[1] if len(reports) > 1 else None)
+
+
+def _write(
+    design: Design,
+    source: Source,
+    settings: FileSettings,
+    voice: Voice,
+    gain: Gain,
+    level: Level | None = None,
+) -> FileReport:
+    """Write an output; its sidecar takes its place just before it does."""
+    output = voice.output
+    rate, channels = source.reader.sample_rate_hz, source.channels
+    full_scale_v, factor = settings.heard_full_scale_v, gain.factor
+    scale = factor / full_scale_v
+    if level is not None and settings.normalise is not None and scale * level.peak_v > 1.0:
+        scale = math.nextafter(1.0 / level.peak_v, 0.0)  # by rounding alone: a gain for 0 dBFS
+    meter = LevelMeter(rate, channels, full_scale_v, true_peaks=False)
+    bits = 8 * BYTES_PER_SAMPLE[settings.subtype]
+    line = coding_line(rate, bits, channels, f"vadist {made_with()['vadist']} {design.name}")
+    finished: list[FileReport] = []
+
+    def tell(draft: Path) -> None:
+        found = level or meter.level()
+        report = FileReport(
+            output, sidecar_path(output), sha256_of(draft), found.peak_v,
+            20.0 * math.log10(factor), gain.missed_db,
+            found.loudness(factor), found.true_peak(factor), int(np.sum(writer.clipped_samples)),
+            voice.frames, voice.frames / rate, source.level, voice.diagnostics(),
+        )  # fmt: skip
+        text = sidecar_text(design, source, settings, report, voice.response)
+        write_text_atomically(report.sidecar, text, overwrite=settings.overwrite)
+        finished.append(report)
+
+    try:
+        with TakeWriter(
+            output, rate, channels, settings.subtype, overwrite=settings.overwrite,
+            frames=voice.frames, chunks=rendered(source.chunks, line, bits, settings.channels),
+            dither_seed=int(source.sha256[:16], 16) if settings.dither else None,
+            before_commit=tell,
+        ) as writer:  # fmt: skip
+            for volts in voice.blocks():
+                if level is None:
+                    meter.add(volts)
+                writer.write(volts * scale)
+    except BaseException:
+        # A sidecar says that its output is there; of one that was to be replaced it is kept.
+        if finished and not settings.overwrite:
+            finished[0].sidecar.unlink(missing_ok=True)
+        raise
+    return finished[0]
+
+
+def _blocks(draft: Path) -> Iterator[FloatArray]:
+    with TakeReader(draft) as reader:
+        while len(block := reader.read(BLOCK_FRAMES)):
+            yield block
+
+
+def _first(blocks: Iterator[FloatArray], frames: int) -> Iterator[FloatArray]:
+    left = frames
+    for block in blocks:
+        yield block[:left]
+        left -= len(block[:left])
+
+
+def _dies_away(blocks: Iterator[FloatArray], rest_v: float) -> int:
+    """Frames up to which a render is louder than :data:`TAIL_DB` below its peak."""
+    highest, frames = [0.0], 0
+    for block in blocks:
+        size = np.abs(block - rest_v).max(axis=1)
+        for first in range(0, len(size), _TAIL_GRAIN):
+            highest.append(float(size[first : first + _TAIL_GRAIN].max()))
+        frames += len(block)
+    peaks = np.asarray(highest[1:])
+    loud = np.flatnonzero(peaks > max(highest) * 10.0 ** (TAIL_DB / 20.0))
+    return min((int(loud[-1]) + 1) * _TAIL_GRAIN, frames) if len(loud) else 0

@@ -1,0 +1,70 @@
+"""What ``vadist render`` tells of its plan and of each output."""
+
+import sys
+from collections.abc import Sequence
+from typing import TYPE_CHECKING
+
+from vadist.names import printable
+
+if TYPE_CHECKING:
+    from vadist.cli.progress import Bars
+    from vadist.rendering.files import FileReport
+    from vadist.rendering.settings import FileSettings
+    from vadist.sessions.plan import Job
+
+_TELLING_DB = 0.05
+
+
+def tell_plan(
+    jobs: "Sequence[Job]", to_do: Sequence[int], settings: "FileSettings", *, together: bool
+) -> None:
+    """Say what is to be done, before it is."""
+    from vadist.sessions.plan import make_plan
+
+    takes, designs = {job.take for job in jobs}, {(job.name, job.changes) for job in jobs}
+    plan = make_plan([jobs[k] for k in to_do], settings, together=together)
+    there = len(jobs) - len(to_do)
+    done = f"; {there} are there already" if there else ""
+    print(
+        f"vadist: takes: {len(takes)}, designs and settings: {len(designs)}; {plan}{done}",
+        file=sys.stderr,
+    )
+
+
+def print_report(report: "FileReport", settings: "FileSettings", bars: "Bars") -> None:
+    """Where the output is and what is to be known of it."""
+    found = report.diagnostics
+    output = printable(report.output)
+    error = "silent" if found.error_db is None else f"numerical error {found.error_db:.1f} dB"
+    if found.error.worst_db is not None:
+        error += f", worst 40 ms {found.error.worst_db:.1f} dB at {found.error.worst_s:.2f} s"
+    peak = f"peak {report.peak_v:.3g} V"
+    if settings.normalise is not None:
+        peak += f" before a gain of {report.gain_db:+.1f} dB"
+    bars.print(f"{output}  {report.seconds:.2f} s, {found.method}, {peak}, {error}", sys.stdout)
+    if report.missed_db > _TELLING_DB and settings.normalise is not None:
+        wanted = settings.normalise[1]
+        bars.print(
+            f"vadist: {output}: is at {wanted - report.missed_db:.1f} LUFS, {report.missed_db:.1f} "
+            f"dB below the {wanted:g} asked for: louder, its true peaks would pass -1 dBTP",
+            sys.stderr,
+        )
+    if report.clipped_samples and settings.subtype == "FLOAT":
+        bars.print(
+            f"vadist: {output}: {report.clipped_samples} samples are beyond full scale; "
+            f"floats keep them, but players clip them: the output reaches {report.peak_v:.3g} V",
+            sys.stderr,
+        )
+    elif report.clipped_samples:
+        bars.print(
+            f"vadist: {output}: {report.clipped_samples} samples beyond full scale were "
+            f"clipped; the output reaches {report.peak_v:.3g} V: use --output-full-scale, "
+            "--normalise or --bits float",
+            sys.stderr,
+        )
+    if found.seams_mended:
+        bars.print(
+            f"vadist: {output}: {found.seams_mended} of {found.seams} seams did not settle "
+            "and were run again serially",
+            sys.stderr,
+        )

@@ -1,0 +1,1 @@
+"""Many takes through many designs: one plan, nothing done twice, nothing lost."""
