@@ -12,7 +12,7 @@ import os
 import stat
 import struct
 from collections.abc import Callable, Sequence
-from contextlib import suppress
+from contextlib import ExitStack, suppress
 from pathlib import Path
 from typing import Any, BinaryIO, Self
 
@@ -23,7 +23,7 @@ from vadist.arrays import FloatArray
 from vadist.errors import AudioFileError
 from vadist.files import AnyPath, PartialFile, draft_path, refuse, same_file, told
 from vadist.quantities import HIGHEST_RATE_HZ, LOWEST_RATE_HZ
-from vadist.wave_chunks import Chunk, copy_with_chunks
+from vadist.wave_chunks import AsRF64, Chunk, copy_with_chunks, is_bw64
 
 __all__ = ["TakeReader", "TakeWriter", "same_file"]
 
@@ -76,7 +76,7 @@ def _data_bytes(stream: BinaryIO, size: int) -> tuple[int, int] | None:
     None if the file is of another kind or its recorder left the size open.
     """
     form = stream.read(12)
-    order = {b"RIFF": "<", b"RF64": "<", b"RIFX": ">", b"FORM": ">"}.get(form[:4])
+    order = {b"RIFF": "<", b"RF64": "<", b"BW64": "<", b"RIFX": ">", b"FORM": ">"}.get(form[:4])
     if order is None or len(form) < 12:
         return None
     wide_length = None
@@ -146,9 +146,13 @@ class TakeReader:
                 kind = "a folder" if stat.S_ISDIR(status.st_mode) else "a device or a pipe"
                 raise refuse(self.path, f"must be an audio file (it is {kind})")
             with self.path.open("rb") as stream:
+                wide = is_bw64(stream)
                 data = _data_bytes(stream, status.st_size)
-        with told(self.path, "not an audio file that can be read"):
-            self._file = soundfile.SoundFile(_named(self.path))
+        self._held = ExitStack()
+        with told(self.path, "not an audio file that can be read"), self._held as held:
+            named = held.enter_context(AsRF64(self.path)) if wide else _named(self.path)
+            self._file = held.enter_context(soundfile.SoundFile(named))
+            self._held = held.pop_all()
         file = self._file
         self.sample_rate_hz, self.channels = int(file.samplerate), int(file.channels)
         self.frames = int(file.frames)
@@ -156,7 +160,7 @@ class TakeReader:
         try:
             self._check(data)
         except BaseException:
-            self._file.close()
+            self._held.close()
             raise
 
     def _check(self, data: tuple[int, int] | None) -> None:
@@ -220,7 +224,7 @@ class TakeReader:
         return self
 
     def __exit__(self, *_: object) -> None:
-        self._file.close()
+        self._held.close()
 
 
 class TakeWriter:

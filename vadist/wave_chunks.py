@@ -13,12 +13,13 @@ Programming Interface 1.0 (``RIFF``, ``cue``, ``LIST``, ``smpl``). ``acid`` has 
 standard: it is carried untouched.
 """
 
+import io
 import re
 import struct
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import BinaryIO
+from typing import Any, BinaryIO
 
 from vadist.files import told
 
@@ -188,3 +189,23 @@ def _described(content: bytes, bits: int, channels: Sequence[int] | None) -> byt
     content = re.sub(rb"\s*<TRACK>.*?</TRACK>", kept, content, flags=re.DOTALL)
     count = len(re.findall(rb"<TRACK>", content))
     return re.sub(rb"(<TRACK_COUNT>)\s*\d+\s*(</TRACK_COUNT>)", rb"\g<1>%d\g<2>" % count, content)
+
+
+def is_bw64(stream: BinaryIO) -> bool:
+    """Whether a stream that stands at its beginning, where it stays, is a BW64 file."""
+    tag = stream.read(4)
+    stream.seek(0)
+    return tag == b"BW64"
+
+
+class AsRF64(io.FileIO):
+    """A BW64 file, which libsndfile does not know by that name; its layout is that of RF64."""
+
+    def readinto(self, buffer: Any) -> int | None:
+        """Read as any file, its first four letters changed."""
+        here = self.tell()
+        count = super().readinto(buffer)
+        if count and here < 4:
+            taken = min(4 - here, count)
+            memoryview(buffer)[:taken] = b"RF64"[here : here + taken]
+        return count

@@ -33,7 +33,7 @@ RESONANCE_HZ, RESONANCE_QUALITY, RESONANCE_DB = 110.0, 1.5, 4.0
 LONGEST_S = 20.0
 """A longer file is a take, not an impulse response."""
 
-_DESIGN_RATE_HZ = 352_800.0
+_DESIGN_RATE_HZ = 1_411_200.0
 # The roll-off is calculated at this rate or above, where the bilinear transform bends nothing.
 _ROLL_OFF_S = 0.1  # its resonance has decayed by 200 dB
 _PADDING = 512  # samples of silence before a response that is resampled: room for ringing
@@ -79,7 +79,8 @@ class Response:
             skipped = min(skip, len(heard))
             skip -= skipped
             yield heard[skipped:]
-        yield rest[skip : self.delay]
+        if self.delay:
+            yield rest[skip : self.delay]
 
 
 def load_response(name: str, sample_rate_hz: float, channels: int) -> Response:
@@ -99,7 +100,7 @@ def load_response(name: str, sample_rate_hz: float, channels: int) -> Response:
     AudioFileError, UsageError
     """
     if name == ROLL_OFF:
-        return _cut(ROLL_OFF, _resampled(*_roll_off(sample_rate_hz), sample_rate_hz))
+        return _cut(ROLL_OFF, *_resampled(*_roll_off(sample_rate_hz), sample_rate_hz))
     path = Path(name)
     with TakeReader(path) as reader:
         if reader.frames > LONGEST_S * reader.sample_rate_hz:
@@ -116,29 +117,34 @@ def load_response(name: str, sample_rate_hz: float, channels: int) -> Response:
     if not np.any(taps):
         raise AudioFileError(f"{printable(path)}: is silent, and nothing is heard through it")
     digest = hashlib.sha256(path.read_bytes()).hexdigest()
-    return _cut(path.name, _resampled(taps, rate, sample_rate_hz), digest)
+    return _cut(path.name, *_resampled(taps, rate, sample_rate_hz), digest)
 
 
-def _resampled(taps: FloatArray, rate: float, wanted: float) -> FloatArray:
-    """A response at another rate, with its gain."""
+def _resampled(taps: FloatArray, rate: float, wanted: float) -> tuple[FloatArray, int]:
+    """A response at another rate, with its gain, and the place of its highest peak.
+
+    What lies around it is so long that the peak stays on a sample.
+    """
+    peak = int(np.argmax(np.abs(taps).max(axis=1)))
     if rate == wanted:
-        return taps
+        return taps, peak
     import soxr
 
-    padded = np.pad(taps, ((_PADDING * math.ceil(rate / wanted),) * 2, (0, 0)))
+    step = round(rate) // math.gcd(round(rate), round(wanted))
+    before = _PADDING * math.ceil(rate / wanted)
+    before += -(before + peak) % step
+    padded = np.pad(taps, ((before, before), (0, 0)))
     heard = soxr.resample(padded, rate, wanted, quality="VHQ") * (rate / wanted)
     magnitude = np.abs(heard).max(axis=1)
     heard[magnitude < _EMPTY * magnitude.max()] = 0.0
-    return np.asarray(heard, dtype=float)
+    return np.asarray(heard, dtype=float), round((before + peak) * wanted / rate)
 
 
-def _cut(name: str, taps: FloatArray, digest: str = "") -> Response:
-    """Leave out the silence around a response, and find its delay."""
-    magnitude = np.abs(taps).max(axis=1)
-    sounding = np.flatnonzero(magnitude)
+def _cut(name: str, taps: FloatArray, peak: int, digest: str = "") -> Response:
+    """Leave out the silence around a response; its delay is from what is left to its peak."""
+    sounding = np.flatnonzero(np.abs(taps).max(axis=1))
     first, last = int(sounding[0]), int(sounding[-1])
-    delay = int(np.argmax(magnitude)) - first
-    return Response(name, np.ascontiguousarray(taps[first : last + 1]), delay, digest)
+    return Response(name, np.ascontiguousarray(taps[first : last + 1]), peak - first, digest)
 
 
 def _roll_off(sample_rate_hz: float) -> tuple[FloatArray, float]:
