@@ -130,6 +130,23 @@ def test_the_time_reference_as_others_read_it(tmp_path, samples, reader):
     assert found[0] == pytest.approx(TIME_REFERENCE, abs=48)  # a millisecond, as mediainfo rounds
 
 
+@pytest.mark.parametrize("maker", [m for m in ("ffmpeg", "our own") if shutil.which(m) or " " in m])
+def test_takes_of_other_makers(tmp_path, samples, maker):
+    """Their time reference and description, as wavinfo reads them, go with the render."""
+    take, output = tmp_path / "take.wav", tmp_path / "out.wav"
+    if maker == "ffmpeg":
+        soundfile.write(tmp_path / "plain.wav", samples, 48_000)
+        _said("ffmpeg", "-v", "error", "-i", str(tmp_path / "plain.wav"), "-write_bext", "1",
+              "-metadata", "time_reference=123456789", "-metadata", "description=take two",
+              str(take))  # fmt: skip
+    else:
+        write_take(take, samples, 48_000)
+    run(take, "--design", "treble_boost", "--out", output)
+    dry, wet = (WavInfoReader(str(path)).bext for path in (take, output))
+    assert (dry.time_reference, dry.description) == (wet.time_reference, wet.description)
+    assert dry.time_reference in (123456789, TIME_REFERENCE)
+
+
 def test_a_file_past_4_gib_is_rf64_with_its_chunks(tmp_path, monkeypatch, samples):
     """The limit is lowered, so that a small file passes it."""
     monkeypatch.setattr("vadist.audio_files.WAV_LIMIT_BYTES", 20_000)

@@ -38,6 +38,10 @@ BENCH = (
     "connected to earth: clip it to the board's ground alone. Leave mains wiring to licensed "
     "practice and local codes. Never listen to a test signal on headphones or at high volume."
 )
+METERED = (
+    "Put a test tone into an input from a battery or a certified adapter, below the level that the "
+    "input takes; mute loudspeakers and take off headphones first."
+)
 METER = (
     "Measure a part out of its circuit, with a resistor in series that keeps the current within "
     "its data sheet's limit, from a battery or a certified adapter; never in anything that hangs "
@@ -79,6 +83,11 @@ COMMANDS = {
     "render": Command(
         "takes", "render takes through a design, or several",
         "vadist render riff.wav --design soft_clipper --set drive=0.7 --out renders", (CAUTION,),
+    ),
+    "level": Command(
+        "takes", "find the volts of a take's full scale, and what they mean to a design",
+        "vadist level riff.wav --interface 12.5dBu --gain 20dB --design soft_clipper",
+        (METERED,),
     ),
     "stimulus": Command(
         "bench", "make a test signal for the bench",

@@ -7,7 +7,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from vadist.cli import options as shared
-from vadist.cli.render_report import print_report, tell_plan
+from vadist.cli.render_report import print_input, print_report, tell_plan
 from vadist.cli.render_settings import SUBTYPES, file_settings
 from vadist.errors import (
     AudioFileError,
@@ -135,6 +135,8 @@ def run(options: argparse.Namespace) -> int:
                     states[k] = Entry(jobs[k], outputs[k], FAILED, str(outcome))
                 else:
                     print_report(outcome, settings, bars)
+                    if len(jobs) == 1:
+                        print_input(outcome, settings, bars)
                     states[k] = Entry(jobs[k], outputs[k], RENDERED)
     finally:
         if options.manifest is not None:

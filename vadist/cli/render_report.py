@@ -13,6 +13,7 @@ if TYPE_CHECKING:
     from vadist.sessions.plan import Job
 
 _TELLING_DB = 0.05
+_FIRST_BLOCKS = 3
 
 
 def tell_plan(
@@ -33,6 +34,8 @@ def tell_plan(
 
 def print_report(report: "FileReport", settings: "FileSettings", bars: "Bars") -> None:
     """Where the output is and what is to be known of it."""
+    from vadist.sessions.calibration import implausible
+
     found = report.diagnostics
     output = printable(report.output)
     error = "silent" if found.error_db is None else f"numerical error {found.error_db:.1f} dB"
@@ -41,7 +44,11 @@ def print_report(report: "FileReport", settings: "FileSettings", bars: "Bars") -
     peak = f"peak {report.peak_v:.3g} V"
     if settings.normalise is not None:
         peak += f" before a gain of {report.gain_db:+.1f} dB"
+        if report.loudness_lufs is not None:
+            peak += f", then {report.loudness_lufs:.1f} LUFS"
     bars.print(f"{output}  {report.seconds:.2f} s, {found.method}, {peak}, {error}", sys.stdout)
+    if odd := implausible(report.input.peak_v):
+        bars.print(f"vadist: {output}: {odd}", sys.stderr)
     if report.missed_db > _TELLING_DB and settings.normalise is not None:
         wanted = settings.normalise[1]
         bars.print(
@@ -68,3 +75,23 @@ def print_report(report: "FileReport", settings: "FileSettings", bars: "Bars") -
             "and were run again serially",
             sys.stderr,
         )
+    if report.through is not None:
+        second = report.through
+        level = f"peak {second.peak_v:.3g} V"
+        if settings.normalise is not None and second.loudness_lufs is not None:
+            level += f" before {second.gain_db:+.1f} dB, then {second.loudness_lufs:.1f} LUFS"
+        bars.print(f"{printable(second.output)}  the same through a response, {level}", sys.stdout)
+
+
+def print_input(report: "FileReport", settings: "FileSettings", bars: "Bars") -> None:
+    """The take in volts at its full scale, and how far the first blocks went with it."""
+    level, told = report.input, []
+    told.append(f"input peak {level.peak_v:.3g} V")
+    if (loudness := level.loudness()) is not None:
+        told.append(
+            f"as loud as a sine of {settings.full_scale_v * 10 ** (loudness / 20):.3g} V rms"
+        )
+    for name, reach in list(report.diagnostics.stages.items())[:_FIRST_BLOCKS]:
+        far_v = max(reach.high_v - reach.rest_v, reach.rest_v - reach.low_v)
+        told.append(f"{name} {far_v:.3g} V from rest")
+    bars.print("  " + ", ".join(told), sys.stdout)
