@@ -357,3 +357,34 @@ def test_from_python_without_files(take):
     assert soft.match.level == -30.0
     depth = soft.candidates[0].comparison.null_depth_db
     assert -80.0 < depth < -10.0
+
+
+def test_tracks_are_heard_through_a_response_as_well(take, tmp_path):
+    """Each once more behind all others, at the same loudness; those without it stay as they were.
+
+    A unit impulse 30 samples late must leave every sample; the roll-off takes the top away.
+    """
+    impulse = tmp_path / "late.wav"
+    soundfile.write(impulse, np.r_[np.zeros(30), 1.0], 48_000, subtype="FLOAT")
+    usual = ["--design", "treble_boost", "--try", "level=0.5", "--no-plots"]
+    plain = [take, *usual, "--no-page"]
+    for name, more in (("plain", []), ("late", [impulse]), ("off", ["roll-off"])):
+        words = [*plain, *(["--through", *more] if more else []), "--out", tmp_path / name]
+        assert main(["audition", *map(str, words)]) == 0
+    waves = {
+        name: [soundfile.read(p)[0] for p in sorted((tmp_path / name).glob("*.wav"))]
+        for name in ("plain", "late", "off")
+    }
+    assert [len(each) for each in waves.values()] == [2, 4, 4]
+    for k in range(2):
+        np.testing.assert_array_equal(waves["late"][k], waves["plain"][k])
+        np.testing.assert_array_equal(waves["late"][k + 2], waves["plain"][k])
+        straight, heard = (
+            np.abs(np.fft.rfft(x)) ** 2 for x in (waves["off"][k], waves["off"][k + 2])
+        )
+        top = np.fft.rfftfreq(len(waves["off"][k]), 1 / 48_000) > 10_000
+        assert heard[top].sum() < 0.01 * straight[top].sum()
+    record = json.loads((tmp_path / "off" / "audition.json").read_text(encoding="utf-8"))
+    assert [each["role"] for each in record["tracks"]] == [
+        "reference", "candidate", "through", "through",
+    ]  # fmt: skip

@@ -24,8 +24,9 @@ from vadist.measure import (
 )
 from vadist.rendering.arrays import RenderResult, render_candidates
 from vadist.rendering.spans import Rendering, array_window
+from vadist.rendering.through import Response
 
-REFERENCE, CANDIDATE, BLOCK = "reference", "candidate", "block"
+REFERENCE, CANDIDATE, BLOCK, THROUGH = "reference", "candidate", "block", "through"
 
 PROBE_RATE_HZ = 48_000.0
 PROBE_FADE_S, PROBE_SETTLE_S, PROBE_KEPT_S = 0.02, 0.7, 0.25
@@ -112,7 +113,8 @@ class Track:
     Attributes
     ----------
     name, role : str
-        Role is ``reference``, ``candidate`` or ``block``.
+        Role is ``reference``, ``candidate``, ``block``, or ``through`` of one of those heard
+        through an impulse response.
     changes : tuple of (path, text)
     samples : (frames, channels)
         Level-matched, full scale 1.
@@ -122,7 +124,7 @@ class Track:
         Gain from volts to samples; true peak after it.
     centroid_hz : float
     design : Design or None
-        None for the track after a block.
+        None for the track after a block, and for what is heard through a response.
     distortion, behaviour, comparison, error_db
         Of the reference and the candidates; a comparison of candidates alone.
     """
@@ -145,6 +147,8 @@ class Track:
 @dataclass(frozen=True)
 class AuditionResult:
     """Tracks of one take, the reference first, then candidates, then blocks.
+
+    Where they were heard through a response, too, all follow once more in the same order.
 
     Attributes
     ----------
@@ -169,6 +173,13 @@ class AuditionResult:
     method: str
     held: Changes = ()
 
+    def twin(self, number: int) -> int | None:
+        """Number of a track's twin, heard through the response; None without one."""
+        if self.tracks[-1].role != THROUGH:
+            return None
+        half = len(self.tracks) // 2
+        return number + half if number < half else number - half
+
     @property
     def reference(self) -> Track:
         """The unchanged design."""
@@ -190,6 +201,7 @@ def audition_design(
     level: float = DEFAULT_LEVEL,
     probe: Probe | None = None,
     taps: bool = False,
+    through: Response | None = None,
     oversample: int | None = None,
     accuracy_db: float | None = None,
     threads: int | None = None,
@@ -214,6 +226,8 @@ def audition_design(
         Sine whose distortion is reported.
     taps : bool
         Whether to add the dry take and the reference after each block.
+    through : Response, optional
+        Impulse response through which every track is heard once more.
     progress : called with the fraction done
 
     Returns
@@ -245,18 +259,23 @@ def audition_design(
     blocks = (
         _blocks(design, take, sample_rate_hz, full_scale_v, results[0], threads) if taps else {}
     )
-    match = match_levels([*volts, *blocks.values()], [*names, *blocks], sample_rate_hz, level=level)
+    names, sounds = [*names, *blocks], [*volts, *blocks.values()]
+    straight = len(names)
+    if through is not None:
+        sounds += [np.concatenate(list(through.through([track]))) for track in sounds]
+        names += [f"{name}, through {through.name}" for name in names]
+    match = match_levels(sounds, names, sample_rate_hz, level=level)
     matched = [
-        track * 10.0 ** (gain / 20.0)
-        for track, gain in zip([*volts, *blocks.values()], match.gains_db, strict=True)
+        track * 10.0 ** (gain / 20.0) for track, gain in zip(sounds, match.gains_db, strict=True)
     ]
     tracks = []
-    for k, (name, track) in enumerate(zip([*names, *blocks], matched, strict=True)):
+    for k, (name, track) in enumerate(zip(names, matched, strict=True)):
         rendered = k < len(designs)
+        other = BLOCK if k < straight else THROUGH
         tracks.append(
             Track(
                 name,
-                REFERENCE if k == 0 else CANDIDATE if rendered else BLOCK,
+                REFERENCE if k == 0 else CANDIDATE if rendered else other,
                 candidates[k - 1].changes if 0 < k < len(designs) else (),
                 track,
                 match.before[k],

@@ -34,6 +34,11 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         help="another whole design, as it is; may be repeated",
     )  # fmt: skip
     add("--taps", action="store_true", help="add the dry take and the sound after each block")
+    add(
+        "--through", metavar="IR|roll-off",
+        help="add every track once more, heard through an impulse response: an audio file, or the "
+        "calculated roll-off of a guitar loudspeaker",
+    )  # fmt: skip
     excerpt = parser.add_argument_group("take and level")
     add = excerpt.add_argument
     add(
@@ -80,6 +85,7 @@ def run(options: argparse.Namespace) -> int:
     from vadist.audition.tables import text_table
     from vadist.designs.files import apply_settings, design_text, load_design
     from vadist.quantities import parse_level
+    from vadist.rendering.through import load_response
 
     from . import CAUTION
     from .progress import progress_bar
@@ -99,14 +105,18 @@ def run(options: argparse.Namespace) -> int:
     probe = Probe(_quantity("--probe-frequency", options.probe_frequency, "Hz"),
                   parse_level(options.probe_level))  # fmt: skip
     tracks = 1 + len(candidates) + (1 + len(design.stages) if options.taps else 0)
+    through = None
+    frames, channels = excerpt.samples.shape
+    if options.through is not None:
+        through = load_response(options.through, excerpt.sample_rate_hz, channels)
+        tracks *= 2
     if not options.no_page:
-        frames, channels = excerpt.samples.shape
         check_page_size(tracks, frames, channels, excerpt.sample_rate_hz)
     with progress_bar(f"{tracks} tracks") as progress:
         result = audition_design(
             design, candidates, excerpt.samples, excerpt.sample_rate_hz,
             full_scale_v=parse_level(options.full_scale), level=_lufs(options.loudness),
-            probe=probe, taps=options.taps, oversample=options.oversample,
+            probe=probe, taps=options.taps, through=through, oversample=options.oversample,
             accuracy_db=shared.parse_accuracy(options.accuracy),
             threads=options.threads, progress=progress,
         )  # fmt: skip

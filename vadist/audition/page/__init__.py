@@ -17,7 +17,7 @@ from vadist.arrays import FloatArray
 from vadist.audition.names import changes_text
 from vadist.audition.page.size import page_bits
 from vadist.audition.page.spectra import spectrum_levels
-from vadist.audition.run import BLOCK, REFERENCE, AuditionResult, Track
+from vadist.audition.run import BLOCK, REFERENCE, THROUGH, AuditionResult, Track
 from vadist.audition.tables import (
     HEADINGS,
     decibels,
@@ -83,6 +83,7 @@ def build_page(result: AuditionResult, take: str) -> str:
         details=[_detail(result, track) for track in result.candidates],
         tracks=list(enumerate(result.tracks)),
         block=BLOCK,
+        through=THROUGH,
         reference=REFERENCE,
         held=changes_text(result.held),
         decibels=decibels,
@@ -94,12 +95,13 @@ def page_data(result: AuditionResult, take: str, bits: int) -> dict[str, Any]:
     rate, reference = result.sample_rate_hz, result.reference
     spectra = [spectrum_levels(track.samples, rate) for track in result.tracks]
     tracks = []
-    for track, spectrum in zip(result.tracks, spectra, strict=True):
+    for number, (track, spectrum) in enumerate(zip(result.tracks, spectra, strict=True)):
         told: dict[str, Any] = {
             "name": track.name,
             "role": track.role,
             "levels": _rounded(spectrum.levels_db),
             "nullGain": None,
+            "twin": result.twin(number),
         }
         if track.comparison is not None:
             gain = track.comparison.null_gain

@@ -38,6 +38,7 @@ class Page {
   tieControls() {
     $("play").addEventListener("click", () => this.toggle());
     $("difference").addEventListener("click", () => this.hearDifference());
+    $("through")?.addEventListener("click", () => this.turnThrough());
     $("volume").addEventListener("input", () => this.setVolume());
     $("loop-clear").addEventListener("click", () => this.setLoop(null));
     for (const id of ["loop-from", "loop-to"]) {
@@ -86,6 +87,7 @@ class Page {
       p: () => this.choose((this.chosen || this.radios.length) - 1),
       r: () => this.choose(this.chosen === 0 ? this.previous : 0),
       d: () => this.hearDifference(),
+      t: () => this.turnThrough(),
       "[": () => this.markLoop(),
       "]": () => this.endLoop(),
       l: () => this.setLoop(null),
@@ -119,6 +121,11 @@ class Page {
     this.player.hearTrack(number);
     this.draw();
     say(data.tracks[number].name);
+  }
+
+  turnThrough() {
+    const { twin } = data.tracks[this.chosen];
+    if (twin !== null) this.choose(twin);
   }
 
   // The reference minus the chosen track at its best gain: a mix of the two that play anyway.
@@ -170,7 +177,9 @@ class Page {
   }
 
   blindRunning(on) {
-    for (const element of [...this.radios, $("difference")]) element.disabled = on;
+    for (const element of [...this.radios, $("difference"), $("through")]) {
+      if (element) element.disabled = on;
+    }
     $("pictures").hidden = on;
     $("pictures-hidden").hidden = !on;
     if (on) return;
@@ -191,6 +200,8 @@ class Page {
     const differing = player.gains.filter((gain) => gain !== 0).length > 1;
     $("difference").setAttribute("aria-pressed", String(differing));
     $("difference").disabled = this.blind.running || data.tracks[this.chosen].nullGain === null;
+    const heard = data.tracks[this.chosen].role === "through";
+    $("through")?.setAttribute("aria-pressed", String(heard));
     this.showPosition();
   }
 
