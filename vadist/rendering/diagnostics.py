@@ -48,7 +48,7 @@ class Diagnostics:
     Attributes
     ----------
     method : Method
-        Oversampling and extrapolation used.
+        Oversampling, and the sections that step more often than they usually do.
     error : StatedError
         Numerical error, of the whole take and of its worst passage.
     stages : mapping of stage name -> StageRange

@@ -306,6 +306,7 @@ def _describe(
         "settings": dataclasses.asdict(settings),
         "method": {
             "oversample": found.method.oversample,
+            "sharper_sections": [list(block) for block in found.method.sharper],
             "error_estimate_db": found.error_db,
             "worst_passage": {
                 "error_estimate_db": found.error.worst_db,

@@ -345,7 +345,8 @@ def heard_again(
                     p.states[k],
                     before.program(k),
                     here.program(k),
-                    here.sample_rate_hz / before.sample_rate_hz,
+                    before.tick_s(k),
+                    here.tick_s(k),
                 )
                 for p, here, before in zip(kept, circuits, stood, strict=True)
             ],

@@ -145,6 +145,10 @@ class Circuit:
         inner = [1] if self.feeds_rails(number) else []
         return math.gcd(*paces, *heard, *inner)
 
+    def tick_s(self, number: int) -> float:
+        """Seconds in a tick of a program."""
+        return self.entry_pace / self.sample_rate_hz / self.ticks(number)
+
     @staticmethod
     def _source(tap: Tap | None, own: Sequence[int], heard: Sequence[Tap | None]) -> Source:
         if tap is not None and tap.section == RAIL:

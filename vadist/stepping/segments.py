@@ -246,9 +246,10 @@ class Span:
                 (mark,), {REACH: memory} if memory else {}, [], lambda amount: tick(0),
             )  # fmt: skip
             here, there = circuits[0], then[0]
-            ratio = there.sample_rate_hz / here.sample_rate_hz
             memory = [
-                carried_over(each, here.program(k), there.program(k), ratio)
+                carried_over(
+                    each, here.program(k), there.program(k), here.tick_s(k), there.tick_s(k)
+                )
                 for k, each in enumerate(found.marks[0])
             ]
             begins = begins + frames
