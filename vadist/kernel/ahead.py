@@ -22,10 +22,6 @@ _CODE = (
 )
 _NAP_S = 0.05
 
-LARGE = 1000
-"""Rows from which a kernel takes longer to compile than a process takes to start, several times
-over (1 650 rows took 31 s, 425 took 0.7 s)."""
-
 _LOG = logging.getLogger(__name__)
 
 
@@ -37,7 +33,7 @@ def compile_ahead(programs: Iterable[Program]) -> None:
     programs : iterable of Program
         The largest is best given first.
     """
-    waiting = [p for p in dict.fromkeys(programs) if len(p.rows) > LARGE and not is_kept(p)]
+    waiting = [p for p in dict.fromkeys(programs) if p.large and not is_kept(p)]
     if not waiting:
         return
     _LOG.info("compiling this kind of circuit, once: a moment (%d kernels)", len(waiting))

@@ -7,7 +7,8 @@ lanes without a single aliasing check. Everything is counted from the operating 
 """
 
 from vadist.kernel.law_text import in_single
-from vadist.kernel.part_text import SMALLEST_STATE_V, PartText, most_steps
+from vadist.kernel.loop_text import LoopText
+from vadist.kernel.part_text import SMALLEST_STATE_V, PartText
 from vadist.kernel.structure import Program
 
 _HEADER = '''"""Generated; see vadist.kernel.generate."""
@@ -22,13 +23,16 @@ from vadist.kernel.lowering import lowered
 
 _FOOTER = """
 
-_stepped = intrinsic(lowered(TEXT, "{real}"))
+_stepped = intrinsic(lowered(TEXT, "{real}"{lanes}))
 
 
 @njit(nogil=True, cache=True)
 def run(s, u, y, ticks, statistics, tolerance, limit, start, resume):
     return _stepped(s, u, y, ticks, statistics, tolerance, limit, start, resume)
 """
+
+_STEP = "s, u, y, statistics, tolerance, limit, t, j, fresh"
+"""What the step of a part takes where parts are functions of their own."""
 
 _EXPONENTIAL = {"float32": "exponential_less_one_single", "float64": "exponential_less_one"}
 
@@ -54,7 +58,10 @@ class _Program:
 
     def __init__(self, program: Program) -> None:
         self.program = program
-        self.parts = [PartText(program, k) for k in range(len(program.parts))]
+        self.parts = [
+            (LoopText if looped else PartText)(program, k)
+            for k, looped in enumerate(program.looped)
+        ]
         self.lines: list[str] = []
 
     def put(self, depth: int, text: str) -> None:
@@ -80,12 +87,24 @@ class _Program:
         plain = in_single(header, text) if real == "float32" else header + text
         self.lines.clear()
         self._run()
-        run = "\n".join(self.lines)
-        return f'{plain}\n\nTEXT = """\n{run}\n"""\n{_FOOTER.format(real=real)}'
+        tables = [
+            f"{name} = {numbers}" for part in self.parts for name, numbers in part.tables.items()
+        ]
+        run = "\n".join([*tables, *self.lines])
+        plain += "\n".join(tables)
+        lanes = f", {self.program.lanes}" if self.program.large else ""
+        footer = _FOOTER.format(real=real, lanes=lanes)
+        return f'{plain}\n\nTEXT = """\n{run}\n"""\n{footer}'
 
     def _run(self) -> None:
         n = self.program
-        parts, most = len(self.parts), most_steps(n)
+        parts, most = len(self.parts), n.most_steps
+        places = [sum(part.n.written for part in self.parts[:k]) for k in range(parts)]
+        if n.large:
+            for k, part in enumerate(self.parts):
+                self.put(0, f"def part{k}({_STEP}):")
+                part.step(1, places[k])
+                self.put(1, "return -1")
         self.put(0, "def run(s, u, y, ticks, statistics, tolerance, limit, start, resume):")
         self.put(1, f"for t in range(start // {parts * most}, ticks):")
         if n.rails:
@@ -95,14 +114,17 @@ class _Program:
                 ahead = f"2.0 * {self.at(f'v{r}')} - {self.at(f'v_old{r}')}"
                 self.put(3, f"{self.at(f'u{r}')} = {ahead}")
                 self.put(3, f"{self.at(f'spent{r}')} = 0.0")
-        written = 0
         for k, part in enumerate(self.parts):
             steps = part.n.steps
             self.put(2, f"begin = start - (t * {parts} + {k}) * {most}")
             self.put(2, f"for j in range(min(max(begin, 0), {steps}), {steps}):")
             self.put(3, "fresh = j > begin or not resume")
-            part.step(3, written)
-            written += part.n.written
+            if n.large:
+                self.put(3, f"stuck = part{k}({_STEP})")
+                self.put(3, "if stuck >= 0:")
+                self.put(4, "return stuck")
+            else:
+                part.step(3, places[k])
         if n.rails:
             self._rails()
         self.put(1, "return -1")
