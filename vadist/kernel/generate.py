@@ -4,20 +4,21 @@ A kernel over any number of ports and states would spend its time on loop counte
 So the text is written out for each structure: straight-line code inside one loop over lanes, all
 per-lane numbers in one flat workspace with a literal row length, which lets LLVM vectorise over
 lanes without a single aliasing check. Everything is counted from the operating point.
+
+A text longer than :data:`vadist.kernel.structure.LONGEST_TEXT` is one function a part, its lanes
+are made vectors of by :mod:`vadist.kernel.lane_vectors`, and its larger parts are loops
+(:mod:`vadist.kernel.loop_text`).
 """
 
-from vadist.kernel.law_text import in_single
 from vadist.kernel.loop_text import LoopText
 from vadist.kernel.part_text import SMALLEST_STATE_V, PartText
 from vadist.kernel.structure import Program
 
 _HEADER = '''"""Generated; see vadist.kernel.generate."""
 
-import numpy as np
 from numba import njit
 from numba.extending import intrinsic
 
-from vadist.devices.exponential import {exponential} as exponential_less_one
 from vadist.kernel.lowering import lowered
 '''
 
@@ -31,10 +32,18 @@ def run(s, u, y, ticks, statistics, tolerance, limit, start, resume):
     return _stepped(s, u, y, ticks, statistics, tolerance, limit, start, resume)
 """
 
+_ONE_LANE = """
+
+_{word} = intrinsic(lowered({text!r}, "{real}"))
+
+
+@njit(nogil=True, cache=True)
+def {word}({arguments}):
+    return _{word}({arguments})
+"""
+
 _STEP = "s, u, y, statistics, tolerance, limit, t, j, fresh"
 """What the step of a part takes where parts are functions of their own."""
-
-_EXPONENTIAL = {"float32": "exponential_less_one_single", "float64": "exponential_less_one"}
 
 
 def kernel_source(program: Program) -> str:
@@ -43,11 +52,13 @@ def kernel_source(program: Program) -> str:
     It defines ``run(s, u, y, ticks, statistics, tolerance, limit, start, resume)``, compiled, which
     goes on from step ``start`` and returns the first step it could not solve, or -1; and, for each
     part with devices, ``newton0(s, tolerance, l)`` and ``limit0(s, l)``: the same Newton step, and
-    the limit on where the next one starts, for a single lane, as plain Python for
-    :mod:`vadist.kernel.rescue`. Steps are counted as ``(tick * parts + part) * most + step``, most
-    being the steps of the fastest part. ``u`` is (signals, samples, lanes), ``y`` (written, steps,
-    lanes), each row as long as its own pace has it; ``statistics`` (parts, 2) counts Newton steps
-    and steps. With ``resume`` the first step's remainders are taken as solved.
+    the limit on where the next one starts, for a single lane, compiled when
+    :mod:`vadist.kernel.rescue` first calls them.
+
+    Steps are counted as ``(tick * parts + part) * most + step``, most being the steps of the
+    fastest part. ``u`` is (signals, samples, lanes), ``y`` (written, steps, lanes), each row as
+    long as its own pace has it; ``statistics`` (parts, 2) counts Newton steps and steps. With
+    ``resume`` the first step's remainders are taken as solved.
     """
     writer = _Program(program)
     return writer.source()
@@ -63,6 +74,8 @@ class _Program:
             for k, looped in enumerate(program.looped)
         ]
         self.lines: list[str] = []
+        for part in self.parts:
+            part.lines = self.lines
 
     def put(self, depth: int, text: str) -> None:
         self.lines.append("    " * depth + text)
@@ -72,29 +85,37 @@ class _Program:
         return self.program.at_rails(name)
 
     def source(self) -> str:
-        for k, part in enumerate(self.parts):
-            part.lines = self.lines
-            if not part.n.ports:
-                continue
-            self.put(0, f"\n\ndef newton{k}(s, tolerance, l):")
-            part.newton(1)
-            self.put(1, "return still")
-            self.put(0, f"\n\ndef limit{k}(s, l):")
-            part.limit(1)
-        real = self.program.real
-        header = _HEADER.format(exponential=_EXPONENTIAL[real])
-        text = "\n".join(self.lines) + "\n"
-        plain = in_single(header, text) if real == "float32" else header + text
-        self.lines.clear()
+        n = self.program
+        rescue = "".join(self._rescue(k) for k, part in enumerate(n.parts) if part.ports)
         self._run()
-        tables = [
-            f"{name} = {numbers}" for part in self.parts for name, numbers in part.tables.items()
-        ]
-        run = "\n".join([*tables, *self.lines])
-        plain += "\n".join(tables)
-        lanes = f", {self.program.lanes}" if self.program.large else ""
-        footer = _FOOTER.format(real=real, lanes=lanes)
-        return f'{plain}\n\nTEXT = """\n{run}\n"""\n{footer}'
+        tables = "".join(self._tables(part) for part in self.parts)
+        lanes = f", {n.lanes}" if n.large else ""
+        footer = _FOOTER.format(real=n.real, lanes=lanes) + rescue
+        return f'{_HEADER}\nTEXT = """\n{tables}{self._taken(end="")}\n"""\n{footer}'
+
+    def _taken(self, end: str = "\n") -> str:
+        """The lines so far, which begin anew."""
+        text = "\n".join(self.lines) + end
+        self.lines.clear()
+        return text
+
+    @staticmethod
+    def _tables(part: PartText) -> str:
+        return "".join(f"{name} = {numbers}\n" for name, numbers in part.tables.items())
+
+    def _rescue(self, k: int) -> str:
+        """What the rescue calls of a part."""
+        part, source = self.parts[k], ""
+        for word, arguments in (("newton", "s, tolerance, l"), ("limit", "s, l")):
+            self.put(0, f"def {word}({arguments}):")
+            getattr(part, word)(1)
+            self.put(1, "return 0")
+            text = self._taken()
+            source += _ONE_LANE.format(
+                word=f"{word}{k}", arguments=arguments, text=self._tables(part) + text,
+                real=self.program.real,
+            )  # fmt: skip
+        return source
 
     def _run(self) -> None:
         n = self.program

@@ -7,6 +7,7 @@ calls it. Variables are places in memory, which LLVM's first pass makes register
 """
 
 import ast
+import inspect
 from collections.abc import Callable
 from typing import Any
 
@@ -18,23 +19,22 @@ from vadist.kernel.statements import ARRAYS, BLOCKS, SHORT, TRUTH, Lowering
 
 
 def lowered(text: str, real: str, lanes: int = 1) -> Callable[..., tuple[Any, Any]]:
-    """What numba asks of an intrinsic that stands for a kernel's ``run``.
+    """What numba asks of an intrinsic that stands for the last function of a text.
 
     Parameters
     ----------
     text : str
-        Tables of whole numbers and functions, the last of which is ``run``.
+        Tables of whole numbers, and functions; others are called by the last.
     real : str
         ``float32`` or ``float64``.
     lanes : int, optional
         More than one: loops over so many lanes become vectors here and not in LLVM.
     """
+    *_, last = ast.parse(text).body
+    assert isinstance(last, ast.FunctionDef)
+    names = ["context", *(argument.arg for argument in last.args.args)]
 
-    def typed(
-        _: Any, s: Any, u: Any, y: Any, ticks: Any, statistics: Any, tolerance: Any, limit: Any,
-        start: Any, resume: Any,
-    ) -> tuple[Any, Any]:  # fmt: skip
-        given = (s, u, y, ticks, statistics, tolerance, limit, start, resume)
+    def typed(_: Any, *given: Any) -> tuple[Any, Any]:
         return types.intp(*given), built
 
     def built(context: Any, builder: Any, signature: Any, values: Any) -> Any:
@@ -47,10 +47,14 @@ def lowered(text: str, real: str, lanes: int = 1) -> Callable[..., tuple[Any, An
                 arrays[name] = [array.data]
                 if name in BLOCKS:
                     arrays[name] += [builder.extract_value(array.shape, k) for k in (1, 2)]
-        if given["resume"].type != TRUTH:
+        if "resume" in given and given["resume"].type != TRUTH:
             given["resume"] = builder.trunc(given["resume"], TRUTH)
         return builder.call(run.function, run.given(arrays, given))
 
+    # Numba asks for the names of the arguments.
+    kind = inspect.Parameter.POSITIONAL_OR_KEYWORD
+    signature = inspect.Signature([inspect.Parameter(name, kind) for name in names])
+    setattr(typed, "__signature__", signature)  # noqa: B010
     return typed
 
 
@@ -58,8 +62,8 @@ def _functions(text: str, module: ir.Module, real: str, lanes: int) -> Lowering:
     """Lower a text; the last of its functions."""
     functions: dict[str, Lowering] = {}
     tables: dict[str, ir.GlobalVariable] = {}
-    name = ""
-    for node in ast.parse(text).body:
+    *nodes, last = ast.parse(text).body
+    for node in (*nodes, last):
         if isinstance(node, ast.Assign):
             assert isinstance(node.targets[0], ast.Name)
             numbers = ast.literal_eval(node.value)
@@ -70,11 +74,11 @@ def _functions(text: str, module: ir.Module, real: str, lanes: int) -> Lowering:
             tables[node.targets[0].id] = table
             continue
         assert isinstance(node, ast.FunctionDef)
-        name = node.name
         if lanes > 1:
-            functions[name] = LaneVectors(node, module, real, functions, tables, lanes)
+            made: Lowering = LaneVectors(node, module, real, functions, tables, lanes)
         else:
-            functions[name] = Lowering(node, module, real, functions, tables)
-        if name != "run":
-            functions[name].function.attributes.add("noinline")
-    return functions[name]
+            made = Lowering(node, module, real, functions, tables)
+        if node is not last:
+            made.function.attributes.add("noinline")
+        functions[node.name] = made
+    return made
