@@ -11,27 +11,29 @@ import pickle
 import subprocess
 import sys
 import time
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 
 from vadist.kernel.compiled import is_kept
 from vadist.kernel.structure import Program
 
 _CODE = (
-    "import pickle, sys; from vadist.kernel.compiled import kernel; "
-    "kernel(pickle.load(sys.stdin.buffer))"
+    "import pickle, sys; given = sys.stdin.buffer.read(); "
+    "from vadist.kernel.compiled import kernel; kernel(pickle.loads(given))"
 )
 _NAP_S = 0.05
 
 _LOG = logging.getLogger(__name__)
 
 
-def compile_ahead(programs: Iterable[Program]) -> None:
+def compile_ahead(programs: Iterable[Program], waits: Callable[[], None]) -> None:
     """Compile what is not kept yet, as many at once as there are cores.
 
     Parameters
     ----------
     programs : iterable of Program
         The largest is best given first.
+    waits : callable
+        Called all the time; what it raises calls the work off.
     """
     waiting = [p for p in dict.fromkeys(programs) if p.large and not is_kept(p)]
     if not waiting:
@@ -43,6 +45,7 @@ def compile_ahead(programs: Iterable[Program]) -> None:
             running = [process for process in running if process.poll() is None]
             while waiting and len(running) < (os.cpu_count() or 1):
                 running.append(_started(waiting.pop(0)))
+            waits()
             time.sleep(_NAP_S)
     except OSError:
         return
