@@ -193,7 +193,7 @@ class Rendering:
             done += amount
             progress(min(done / work, 1.0))
 
-        self._compile(plan.segments * lanes_each)
+        self._compile(plan.segments * lanes_each, lambda: count(0))
         with stoppable_pool(self.threads, count) as pool:
             for start in range(0, self.frames, max(length, 1)):
                 stop = min(start + length, self.frames)
@@ -214,16 +214,17 @@ class Rendering:
         factors = [max(self.method.oversample // coarser, 1) for coarser in COARSER]
         return [Method(factor, self.method.sharper) for factor in factors]
 
-    def _compile(self, lanes: int) -> None:
+    def _compile(self, lanes: int, waits: Callable[[], None]) -> None:
         """Compile what rendering and judging will want, side by side."""
         widths = [1, LANES] if lanes == 1 else [LANES]
         circuits = self.circuits(self.method)
         groups = alike(self.circuits(self.method))
-        compile_ahead(
+        programs = (
             program
             for group in groups
             for program in programs_of([circuits[k] for k in group], widths)
         )
+        compile_ahead(programs, waits)
 
     def _span(
         self,
