@@ -60,7 +60,7 @@ def written(monkeypatch: pytest.MonkeyPatch):
 @pytest.mark.parametrize(("name", "lanes"), [*((name, LANES) for name in DESIGNS), ("coupled", 1)])
 def test_loops_and_vectors_step_as_straight_text(name, lanes, written) -> None:
     """1e-9 of a volt's order: states, peaks, output; as many Newton steps."""
-    circuit = build_circuit(solve_network(DESIGNS[name].network()), RATE)
+    circuit = build_circuit(solve_network(DESIGNS[name].network()), RATE, paces=lambda _: 2)
     straight = written(circuit, lanes, NEVER, NEVER, 0.05)
     assert np.ptp(straight["output"]) > 1e-4
     for part in (-1, NEVER):
