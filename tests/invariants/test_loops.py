@@ -61,10 +61,10 @@ def written(monkeypatch: pytest.MonkeyPatch):
 def test_loops_and_vectors_step_as_straight_text(name, lanes, written) -> None:
     """1e-9 of a volt's order: states, peaks, output; as many Newton steps."""
     circuit = build_circuit(solve_network(DESIGNS[name].network()), RATE, paces=lambda _: 2)
-    straight = written(circuit, lanes, NEVER, NEVER, 0.05)
+    straight = written(circuit, lanes, NEVER, NEVER, 0.6)
     assert np.ptp(straight["output"]) > 1e-4
     for part in (-1, NEVER):
-        other = written(circuit, lanes, -1, part, 0.05)
+        other = written(circuit, lanes, -1, part, 0.6)
         for what, values in straight.items():
             off = np.abs(other[what] - values).max()
             assert off <= 1e-9 * max(np.abs(values).max(), 1e-3), (part, what, off)
