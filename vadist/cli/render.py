@@ -62,6 +62,11 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     )
     shared.add_quality(parser)
     parser.add_argument(
+        "--from-power-up", action="store_true",
+        help="begin as the supply is switched on, capacitors empty, instead of at rest: thump "
+        "included",
+    )  # fmt: skip
+    parser.add_argument(
         "--normalise", metavar="LEVEL",
         help="scale to a peak (-1dBFS) or a loudness (-18LUFS, true peaks at most -1 dBTP) instead "
         "of calibrated volts",
@@ -92,11 +97,13 @@ def run(options: argparse.Namespace) -> int:
         normalise=None if options.normalise is None else parse_normalise(options.normalise),
         subtype=SUBTYPES[options.bits],
         overwrite=options.overwrite,
+        from_power_up=options.from_power_up,
     )
     designs = [apply_settings(load_design(name), options.settings) for name in options.designs]
     takes = shared.expanded(options.takes)
     jobs = [(design, take) for take in takes for design in designs]
-    outputs = output_paths(jobs, options.settings, options.out)
+    told = [*options.settings, *(["from=power-up"] if options.from_power_up else [])]
+    outputs = output_paths(jobs, told, options.out)
     check_outputs(takes, outputs, overwrite=settings.overwrite)
     worst, made = 0, False
     with progress_bars() as bars:

@@ -50,6 +50,8 @@ class FileSettings:
     subtype : str
         ``PCM_16``, ``PCM_24`` or ``FLOAT``.
     overwrite : bool
+    from_power_up : bool
+        Whether the take begins as the supply is switched on.
     """
 
     full_scale_v: float = 1.0
@@ -60,6 +62,7 @@ class FileSettings:
     normalise: tuple[str, float] | None = None
     subtype: str = "PCM_24"
     overwrite: bool = False
+    from_power_up: bool = False
 
 
 @dataclass(frozen=True)
@@ -150,6 +153,7 @@ def render_file(
             [design], reader.sample_rate_hz, reader.frames, reader.channels,
             file_window(reader, settings.full_scale_v), oversample=settings.oversample,
             accuracy_db=settings.accuracy_db, threads=settings.threads,
+            from_power_up=settings.from_power_up,
         )  # fmt: skip
         full_scale_v = settings.output_full_scale_v or settings.full_scale_v
         if settings.normalise is None:

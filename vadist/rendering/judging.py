@@ -20,6 +20,7 @@ from vadist.rendering.passages import (
 )
 from vadist.stepping.batch import StepError
 from vadist.stepping.circuit import Circuit
+from vadist.stepping.power_up import PowerUp
 
 _IN_HAND_DB = 2.0
 # A wanted accuracy is to be met by this more: what a stated figure may be too good by.
@@ -48,6 +49,8 @@ class Judge:
         The take.
     sample_rate_hz : float
     threads : int
+    power : sequence of PowerUp
+        The candidates as they are switched on, if the take begins so.
     """
 
     def __init__(
@@ -58,10 +61,11 @@ class Judge:
         window: Callable[[int, int], FloatArray],
         sample_rate_hz: float,
         threads: int,
+        power: Sequence[PowerUp] = (),
     ) -> None:
         self.circuits, self.surveyed, self.surveys = circuits, surveyed, surveys
         self.window, self.sample_rate_hz, self.threads = window, sample_rate_hz, threads
-        self._grain = passage_frames(sample_rate_hz)
+        self._grain, self._power = passage_frames(sample_rate_hz), power
         kept = [np.zeros((0, self._grain)) if p is None else p.volts for p in self._kept()]
         self._heard: dict[Method, list[FloatArray]] = {surveyed: kept}
 
@@ -150,6 +154,7 @@ class Judge:
                     volts = heard_again(
                         [p for _, p in audible], [circuits[k] for k in numbers],
                         [stood[k] for k in numbers], self.window, self.sample_rate_hz, pool,
+                        self._power and [self._power[k] for k in numbers],
                     )  # fmt: skip
                 except StepError as error:
                     raise named(error, numbers, len(self.surveys)) from None

@@ -3,7 +3,6 @@
 import dataclasses
 import math
 import os
-import warnings
 from collections.abc import Callable, Iterator, Sequence
 from functools import partial
 
@@ -13,7 +12,7 @@ from numpy.typing import NDArray
 from vadist.arrays import FloatArray
 from vadist.circuits.operating_point import solve_network
 from vadist.designs.design import Design
-from vadist.errors import DesignWarning, UsageError
+from vadist.errors import UsageError
 from vadist.kernel.ahead import compile_ahead
 from vadist.names import whole
 from vadist.pool import StoppablePool, stoppable_pool
@@ -26,11 +25,13 @@ from vadist.rendering.passages import (
     Survey,
     passage_frames,
 )
-from vadist.stepping.batch import LANES, StepError
+from vadist.stepping.batch import LANES, REAL, StepError
 from vadist.stepping.circuit import Circuit, build_circuit
 from vadist.stepping.paces import usual_pace
 from vadist.stepping.plan import COARSER, Plan, plan_segments, warm_up_of
+from vadist.stepping.power_up import PowerUp
 from vadist.stepping.resampling import REACH, default_oversample
+from vadist.stepping.ripple import refuse_unsampled
 from vadist.stepping.segments import Span, SpanResult
 from vadist.stepping.stepper import programs_of
 
@@ -81,6 +82,7 @@ class Rendering:
         accuracy_db: float | None = None,
         taps: Sequence[str] = (),
         threads: int | None = None,
+        from_power_up: bool = False,
     ) -> None:
         if not LOWEST_RATE_HZ <= sample_rate_hz <= HIGHEST_RATE_HZ:
             raise UsageError(
@@ -99,16 +101,12 @@ class Rendering:
             for tap in taps:
                 if tap not in design.stages:
                     raise UsageError(f"{design.name} has no stage {tap!r} to listen to")
-        if any(design.supply.ripple for design in designs):
-            warnings.warn(
-                "supply.ripple is told by inspect and left out of renders",
-                DesignWarning,
-                stacklevel=2,
-            )
         self.designs, self.sample_rate_hz = list(designs), float(sample_rate_hz)
         self.frames, self.channels, self.window, self.taps = frames, channels, window, tuple(taps)
         self.threads = threads or os.cpu_count() or 1
         self._solved = [solve_network(design.network()) for design in self.designs]
+        switched = self._solved if from_power_up else []
+        self._power = [PowerUp(solved, 1.0 / self.sample_rate_hz) for solved in switched]
         self._built: dict[Method, list[Circuit]] = {}
         self.method = Method(oversample or default_oversample(sample_rate_hz))
         self._accuracy_db = accuracy_db
@@ -173,8 +171,11 @@ class Rendering:
         lanes_each = self.channels * len(self.designs)
         most = max(SPAN_SAMPLES // lanes_each, 1 << 15)
         spans = max(math.ceil(self.frames / most), 1)
-        each = [warm_up_of(c) for c in self.circuits(self.method)]
-        warm_up = np.max(each, axis=0).tolist()
+        circuits = self.circuits(self.method)
+        refuse_unsampled(circuits[0].sample_rate_hz, [c.ripple for c in circuits])
+        each = [warm_up_of(c) for c in circuits]
+        # What begins far from rest is not warmed up from there.
+        warm_up = [math.inf] if self._power else np.max(each, axis=0).tolist()
         length = math.ceil(self.frames / spans / self._grain) * self._grain
         plan = plan_segments(
             self.frames if spans == 1 else length, lanes_each, warm_up, self.sample_rate_hz,
@@ -203,7 +204,7 @@ class Rendering:
         if survey:
             self._judge = Judge(
                 self.circuits, self.method, self._surveys, self.window, self.sample_rate_hz,
-                self.threads,
+                self.threads, self._power,
             )  # fmt: skip
 
     @property
@@ -219,10 +220,12 @@ class Rendering:
         widths = [1, LANES] if lanes == 1 else [LANES]
         circuits = self.circuits(self.method)
         groups = alike(self.circuits(self.method))
+        # Volts from rest are small numbers with many digits, but not while a rail comes up.
+        real = np.float64 if self._power else REAL
         programs = (
             program
             for group in groups
-            for program in programs_of([circuits[k] for k in group], widths)
+            for program in programs_of([circuits[k] for k in group], widths, real)
         )
         compile_ahead(programs, waits)
 
@@ -247,6 +250,7 @@ class Rendering:
                 span = Span(
                     circuits, window, start, heard, self.sample_rate_hz, taps, self._plan, grain,
                     [[self.circuits(f)[k] for k in group] for f in self._coarse],
+                    self._power and [self._power[k] for k in group],
                 ).render(pool, arrived.get(number))  # fmt: skip
             except StepError as error:
                 raise named(error, group, len(self.designs)) from None
