@@ -16,9 +16,13 @@ from example_circuits import ideal_opamp, on_held_rails
 from signals import energy_ratio_db, guitar_like, guitar_like_slope
 
 from vadist.analysis.chain_response import node_responses, solve_design
+from vadist.audition.candidates import Candidate
+from vadist.audition.run import audition_design
+from vadist.captures.excitation import Excitation, answers
 from vadist.designs.design import Design
 from vadist.designs.files import load_design
 from vadist.designs.supply import Ripple, Supply
+from vadist.errors import DesignError
 from vadist.rendering.arrays import render, render_candidates
 from vadist.stages import CouplingHighPass, OpAmpGain
 from vadist.stepping import lanes
@@ -178,3 +182,23 @@ def test_ripples_of_candidates_are_their_own() -> None:
     assert np.abs(still.volts).max() < 1e-9
     assert np.abs(one.volts[0]).max() < 1e-2 * np.abs(one.volts).max()
     assert replace(designs[0].on_a_still_supply(), name=base.name) == base
+
+
+def test_what_is_measured_of_a_circuit_knows_no_ripple() -> None:
+    """Answers for the bench and an audition's distortion: those of a supply that is still."""
+    still = load_design("treble_boost")
+    humming = still.with_value("supply.ripple", "1V 120Hz")
+    note = Excitation(guitar_like(np.arange(24_000) / FS), FS, 0, 0.0, True, (), ())
+    one, two = answers([still, humming], note, 20e3)
+    assert np.abs(one.wave.at(np.array([0.02])) - two.wave.at(np.array([0.02]))).max() < 1e-6
+    found = audition_design(still, [Candidate("hum", humming)], note.volts, FS)
+    clean, rippling = (track.distortion.thd for track in found.tracks)
+    assert rippling == pytest.approx(clean, rel=1e-4)
+
+
+def test_a_ripple_that_no_sample_tells_is_refused() -> None:
+    design = load_design("treble_boost").with_value("supply.ripple", "1mV 30kHz")
+    rule = r"^supply\.ripple of 30000 Hz must be below half the oversampled rate, 24000 Hz; a larg"
+    with pytest.raises(DesignError, match=rule):
+        render(design, np.zeros(480), FS, oversample=1)
+    assert np.abs(render(design, np.zeros(480), FS).volts).max() > 1e-9
