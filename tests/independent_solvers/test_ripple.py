@@ -6,7 +6,7 @@ undivided circuit with the ripple on its source.
 """
 
 import math
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 import numpy as np
 import pytest
@@ -19,17 +19,19 @@ from vadist.analysis.chain_response import node_responses, solve_design
 from vadist.audition.candidates import Candidate
 from vadist.audition.run import audition_design
 from vadist.captures.excitation import Excitation, answers
+from vadist.circuits.network import GROUND, SUPPLY, Network
 from vadist.designs.design import Design
 from vadist.designs.files import load_design
 from vadist.designs.supply import Ripple, Supply
 from vadist.errors import DesignError
 from vadist.rendering.arrays import render, render_candidates
 from vadist.stages import CouplingHighPass, OpAmpGain
+from vadist.stages.stage import Stage, part
 from vadist.stepping import lanes
 from vadist.stepping.rails import tear
 from vadist.stepping.segments import Plan
 
-FS, PERIODS = 48_000, 12
+FS, PERIODS, REACH = 48_000, 12, 256
 
 
 def hum(design: Design, seconds: float, factor: int | None = None) -> complex:
@@ -202,3 +204,23 @@ def test_a_ripple_that_no_sample_tells_is_refused() -> None:
     with pytest.raises(DesignError, match=rule):
         render(design, np.zeros(480), FS, oversample=1)
     assert np.abs(render(design, np.zeros(480), FS).volts).max() > 1e-9
+
+
+@dataclass(frozen=True)
+class SupplyAsOutput(Stage):
+    """A wire from the supply to the output, and a resistor that loads what comes before."""
+
+    resistor: float = part("ohm", "load")
+
+    def wire(self, network: Network, source: str, output: str) -> None:
+        network.resistor("resistor", source, GROUND, self.resistor)
+        network.resistor("wire", SUPPLY, output, 0.0)
+
+
+def test_a_wire_from_the_supply_is_heard_as_it_is() -> None:
+    """Peak volts times the sine itself, from the first frame on; within 2e-7 V of 1 V."""
+    supply = Supply(9.0, ripple=Ripple(1.0, 120.0))
+    design = Design("wire", {"wire": SupplyAsOutput(resistor=10e3)}, supply, load_ohm=1e6)
+    found = render(design, np.zeros(4800), FS).volts[REACH:-REACH, 0]
+    wanted = 9.0 + np.sin(2.0 * math.pi * 120.0 * np.arange(4800) / FS)[REACH:-REACH]
+    assert np.abs(found - wanted).max() < 2e-7
