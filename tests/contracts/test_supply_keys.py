@@ -12,7 +12,6 @@ from vadist.designs.files import apply_settings, load_design, parse_design, writ
 from vadist.designs.supply import Ripple, Supply
 from vadist.errors import DesignError, DesignWarning
 from vadist.fitting.values import every_value, free_values
-from vadist.rendering.arrays import render
 
 STAGE = '[[stage]]\nname = "c"\ntype = "coupling_high_pass"\ncapacitor = "100n"\n'
 STAGE += 'bias_resistor = "100k"\n'
@@ -111,13 +110,6 @@ def test_a_fit_may_free_them() -> None:
 @pytest.mark.parametrize("ripple", [Ripple(0.02, 120.0), Ripple(1e-3 / 3.0, 100.0 / 7.0)])
 def test_a_ripple_is_read_as_it_is_written(ripple: Ripple) -> None:
     assert Ripple.read(str(ripple)) == ripple
-
-
-def test_a_render_tells_that_it_leaves_a_ripple_out() -> None:
-    rippling = design('ripple = "20mV 120Hz"\n')
-    with pytest.warns(DesignWarning, match=r"^supply\.ripple is told by inspect and left out"):
-        found = render(rippling, [0.0, 0.1], 48_000)
-    assert (found.volts == render(design(), [0.0, 0.1], 48_000).volts).all()
 
 
 def test_a_supply_that_leaves_an_opamp_no_room_is_refused() -> None:

@@ -12,6 +12,7 @@ from signals import energy_ratio_db, guitar_like
 
 from vadist.circuits.operating_point import solve_network
 from vadist.designs.files import load_design
+from vadist.rendering.arrays import render
 from vadist.stepping.circuit import build_circuit
 from vadist.stepping.paces import usual_pace
 from vadist.stepping.stepper import Stepper
@@ -71,3 +72,14 @@ def test_the_sharpest_device_sets_the_usual_pace() -> None:
     circuit = build_circuit(solved, RATE, (), usual_pace)
     assert circuit.paces == (1, 4, 2)
     assert circuit.entry_pace == 1
+
+
+def test_sections_of_unlike_paces_may_be_heard_at_once() -> None:
+    """Taps of stages at 8 and at 32 steps a frame, over several blocks."""
+    design, take = load_design("soft_clipper"), guitar_like(np.arange(30_000) / 48_000)
+    together = render(design, take, 48_000, taps=tuple(design.stages))
+    np.testing.assert_array_equal(together.volts, render(design, take, 48_000).volts)
+    np.testing.assert_array_equal(together.taps[[*design.stages][-1]], together.volts)
+    # Frames of unlike rates stay beside one another: a blend follows the gain before it.
+    gain, blend = (together.taps[name][:, 0] for name in ("gain", "blend"))
+    assert np.corrcoef(gain, blend)[0, 1] > 0.9

@@ -52,8 +52,9 @@ def test_a_demonstration_take_with_defaults(tmp_path, monkeypatch, capsys):
         ["--set", "drive=0.9", "--set", "blend.low_capacitor=22n", "--bits", "float"],
         ["--oversample", "4", "--full-scale", "12dBu", "--output-full-scale", "500mV"],
         ["--normalise", "-18LUFS", "--threads", "1"],
+        ["--from-power-up", "--set", "supply.ripple=20mV 120Hz", "--oversample", "4"],
     ],
-    ids=["values", "levels", "loudness"],
+    ids=["values", "levels", "loudness", "supply"],
 )
 def test_a_sidecar_is_enough_to_make_the_same_bytes(take, tmp_path, options):
     output = tmp_path / "first.wav"
@@ -71,6 +72,19 @@ def test_a_sidecar_is_enough_to_make_the_same_bytes(take, tmp_path, options):
     render_file(design, Path(told["take"]["file"]), again, FileSettings(**told["settings"]))
     assert again.read_bytes() == output.read_bytes()
     assert sidecar(again)["output"]["peak_v"] == told["output"]["peak_v"]
+
+
+def test_a_take_from_power_up_has_a_name_of_its_own(take, tmp_path, monkeypatch):
+    """And thumps: louder than the take."""
+    monkeypatch.chdir(tmp_path)
+    for options in ([], ["--from-power-up"]):
+        run(take, "--design", "treble_boost", *options)
+    made = [name for name in names(tmp_path) if name.startswith("take-")]
+    usual, switched = sorted(name for name in made if name.endswith(".wav"))[::-1]
+    assert switched == usual.replace(".wav", "--from=power-up.wav")
+    told = [sidecar(tmp_path / name) for name in (usual, switched)]
+    assert [each["settings"]["from_power_up"] for each in told] == [False, True]
+    assert told[1]["output"]["peak_v"] > 1.5 * told[0]["output"]["peak_v"]
 
 
 def test_set_changes_the_design_that_is_rendered(take, tmp_path):

@@ -6,6 +6,7 @@ that the tests of standards hold to ITU-R BS.1770, true peaks by scipy's resampl
 """
 
 import csv
+import dataclasses
 import json
 import os
 import random
@@ -21,7 +22,11 @@ import soundfile
 from render_runs import RIFF, names, run, sidecar
 from scipy.signal import resample_poly
 
+from vadist.designs.files import load_design
 from vadist.measure import integrated_loudness
+from vadist.rendering.arrays import render
+from vadist.rendering.diagnostics import Diagnostics
+from vadist.rendering.method import Method
 
 
 @pytest.fixture
@@ -198,6 +203,14 @@ def test_one_gain_keeps_the_balance_of_takes(takes, tmp_path, together):
     assert all(len(found) == 1 for found in ratios.values())
     assert len(ratios) == (1 if together == "session" else 2)
     assert len({r for found in ratios.values() for r in found}) == len(ratios)
+
+
+def test_what_a_draft_says_of_itself_survives_json():
+    samples = soundfile.read(RIFF, frames=4800)[0]
+    found = render(load_design("led_clipper"), samples, 48_000).diagnostics
+    found = dataclasses.replace(found, method=Method(8, (("gain", "clipper"),)))
+    read = Diagnostics.from_table(json.loads(json.dumps(dataclasses.asdict(found))))
+    assert read == found
 
 
 def test_together_needs_a_level(takes, tmp_path, capsys):

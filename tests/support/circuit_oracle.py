@@ -63,6 +63,10 @@ def gummel_poon(vbe, vbc, model, exp=lambda x: np.exp(min(x, 500.0)), sqrt=np.sq
     return base, collector
 
 
+def _still(_):
+    return 0.0
+
+
 class CircuitOracle:
     """Residual, Jacobian and solution of a network."""
 
@@ -221,11 +225,12 @@ class CircuitOracle:
         )
         return found[:, self.index[node]]
 
-    def power_up(self, times, node: str, rtol=1e-9, atol=1e-10):
+    def power_up(self, times, node, rtol=1e-9, atol=1e-10, signal=_still, slope=_still):
         """Node volts at ``times`` after the supply is there at once, every capacitor empty.
 
-        Steps of implicit Euler, which needs no consistent start, of a nanosecond lead from nothing
-        to a state that is consistent; IDA goes on from there. ``times`` lie behind them.
+        Without a node those of all, in the order of ``free``. Steps of implicit Euler, which needs
+        no consistent start, of a nanosecond lead from nothing to a state that is consistent; IDA
+        goes on from there. ``times`` lie behind them.
         """
         full, y, before = np.zeros(self.size + len(self.known)), None, np.zeros(self.size)
         full[self.size :] = [*self.network.rails.values(), self.network.input_v]
@@ -235,9 +240,8 @@ class CircuitOracle:
             rate, before = (y - before) / _EULER_S, y
             jumped[self.size :] = 0.0
         start_s = _EULER_STEPS * _EULER_S
-        still = lambda _: 0.0  # noqa: E731
-        found = self._integrate([start_s, *times], y, rate, still, still, rtol, atol, 0.0)
-        return found[1:, self.index[node]]
+        found = self._integrate([start_s, *times], y, rate, signal, slope, rtol, atol, 0.0)
+        return found[1:, : len(self.free)] if node is None else found[1:, self.index[node]]
 
     def _euler_step(self, full, before, jumped):
         """Newton's method, no node moved by more than a fifth of a volt at a time."""
@@ -260,9 +264,17 @@ class CircuitOracle:
 
         known = np.array([*self.network.rails.values(), 0.0])
         known_rate = np.zeros(len(known))
+        source = self.known.index(self.network.ideal_supply)
+        omega = 2 * np.pi * self.network.ripple_hz
+
+        def drive(t):
+            known[-1], known_rate[-1] = self.network.input_v + signal(t), slope(t)
+            peak = self.network.ripple_v
+            known[source] = self.network.supply_v + peak * np.sin(omega * t)
+            known_rate[source] = peak * omega * np.cos(omega * t)
 
         def residual(t, y, yp, res):
-            known[-1], known_rate[-1] = self.network.input_v + signal(t), slope(t)
+            drive(t)
             full = np.concatenate([y, known])
             res[:] = (
                 self.G @ full
@@ -272,7 +284,7 @@ class CircuitOracle:
             )
 
         def jacobian(t, y, yp, res, cj, jac):
-            known[-1] = self.network.input_v + signal(t)
+            drive(t)
             full = np.concatenate([y, known])
             jac[:] = (self.G + cj * self.C)[:, : self.size] + self.device_currents(full)[1]
 

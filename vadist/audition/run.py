@@ -355,6 +355,7 @@ def _compare(
 def _distortions(designs: Sequence[Design], probe: Probe, threads: int | None) -> list[Distortion]:
     """Response of each design to the probe, rendered as one batch."""
     sine = probe.samples()[:, None]
+    designs = [design.on_a_still_supply() for design in designs]
     rendering = Rendering(designs, PROBE_RATE_HZ, len(sine), 1, array_window(sine), threads=threads)
     heard = rendering.whole()[:, :, 0, 0]
     count = int(AUDIO_BAND_HZ[1] / probe.frequency_hz)

@@ -140,7 +140,8 @@ def split_into_sections(network: Network, torn: Collection[str] = ()) -> list[Se
     outputs = [d.owned_node for d in network.devices if d.owned_node]
     groups = _groups(network, outputs, stiff_nodes(network) | set(torn))
     floating = floating_nodes(network)
-    return [_section(network, group, floating) for group in _in_signal_order(groups)]
+    rails = tuple(rail for rail in network.rails if rail not in torn)
+    return [_section(network, group, floating, rails) for group in _in_signal_order(groups)]
 
 
 @dataclass
@@ -281,9 +282,10 @@ def _incidence_row(node: str, names: Sequence[str]) -> FloatArray:
     return np.array([1.0 if name == node else 0.0 for name in names])
 
 
-def _section(network: Network, group: _Group, floating: Sequence[set[str]]) -> Section:
+def _section(
+    network: Network, group: _Group, floating: Sequence[set[str]], rails: tuple[str, ...]
+) -> Section:
     unknowns = (*sorted(group.nodes), *group.owned)
-    rails = tuple(network.rails)
     signals = tuple(sorted(group.reads - set(rails) - set(group.owned)))
     known = (*signals, *rails)
     owned = set(group.owned)

@@ -82,6 +82,11 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     work = parser.add_argument_group("rendering")
     shared.add_quality(work)
     shared.add_threads(work)
+    work.add_argument(
+        "--from-power-up", action="store_true",
+        help="begin as the supply is switched on, capacitors empty, instead of at rest: thump "
+        "included",
+    )  # fmt: skip
     files = parser.add_argument_group("files")
     add = files.add_argument
     add(
@@ -170,7 +175,12 @@ def session_jobs(options: argparse.Namespace, takes: Sequence[Path]) -> "list[Jo
             design, options.settings, options.trials, options.groups, combine=options.combine
         )
     ]
-    return [Job(take, each.design, name, each.changes) for take in takes for name, each in variants]
+    told = ("from=power-up",) if options.from_power_up else ()
+    return [
+        Job(take, each.design, name, (*each.changes, *told))
+        for take in takes
+        for name, each in variants
+    ]
 
 
 def checked(

@@ -33,6 +33,7 @@ def file_settings(options: argparse.Namespace) -> "FileSettings":
         normalise=None if options.normalise is None else parse_normalise(options.normalise),
         subtype=SUBTYPES[options.bits],
         overwrite=options.overwrite,
+        from_power_up=options.from_power_up,
         channels=None if options.channels is None else parse_channels(options.channels),
         tail=parse_tail(options.tail),
         dither=options.bits == "16" if dither is None else dither,

@@ -282,6 +282,12 @@ class Design:
         stage = self.stages[owner].with_part(name, value)
         return dataclasses.replace(self, stages={**self.stages, owner: stage})
 
+    def on_a_still_supply(self) -> "Design":
+        """The same without the supply's ripple."""
+        if self.supply.ripple is None:
+            return self
+        return dataclasses.replace(self, supply=dataclasses.replace(self.supply, ripple=None))
+
     def positioned(self) -> "Design":
         """The design with every pot where its control has turned it."""
         design = self

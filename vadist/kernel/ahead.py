@@ -11,33 +11,31 @@ import pickle
 import subprocess
 import sys
 import time
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 
 from vadist.kernel.compiled import is_kept
 from vadist.kernel.structure import Program
 
 _CODE = (
-    "import pickle, sys; from vadist.kernel.compiled import kernel; "
-    "kernel(pickle.load(sys.stdin.buffer))"
+    "import pickle, sys; given = sys.stdin.buffer.read(); "
+    "from vadist.kernel.compiled import kernel; kernel(pickle.loads(given))"
 )
 _NAP_S = 0.05
-
-LARGE = 1000
-"""Rows from which a kernel takes longer to compile than a process takes to start, several times
-over (1 650 rows took 31 s, 425 took 0.7 s)."""
 
 _LOG = logging.getLogger(__name__)
 
 
-def compile_ahead(programs: Iterable[Program]) -> None:
+def compile_ahead(programs: Iterable[Program], waits: Callable[[], None]) -> None:
     """Compile what is not kept yet, as many at once as there are cores.
 
     Parameters
     ----------
     programs : iterable of Program
         The largest is best given first.
+    waits : callable
+        Called all the time; what it raises calls the work off.
     """
-    waiting = [p for p in dict.fromkeys(programs) if len(p.rows) > LARGE and not is_kept(p)]
+    waiting = [p for p in dict.fromkeys(programs) if p.large and not is_kept(p)]
     if not waiting:
         return
     _LOG.info("compiling this kind of circuit, once: a moment (%d kernels)", len(waiting))
@@ -47,6 +45,7 @@ def compile_ahead(programs: Iterable[Program]) -> None:
             running = [process for process in running if process.poll() is None]
             while waiting and len(running) < (os.cpu_count() or 1):
                 running.append(_started(waiting.pop(0)))
+            waits()
             time.sleep(_NAP_S)
     except OSError:
         return

@@ -25,9 +25,26 @@ import numba
 from numba import types
 
 import vadist.devices as devices
-from vadist.kernel import generate, law_text, lowering, part_text, structure
+from vadist.kernel import (
+    generate,
+    lane_vectors,
+    law_text,
+    loop_text,
+    lowered_exponential,
+    lowering,
+    part_text,
+    signal_text,
+    statements,
+    structure,
+)
 from vadist.kernel.generate import kernel_source
 from vadist.kernel.structure import Program
+
+_TEXTS = (
+    generate, lane_vectors, law_text, loop_text, lowered_exponential, lowering, part_text,
+    signal_text, statements, structure,
+)  # fmt: skip
+# What a kernel's text and its way to machine code are made by.
 
 _LOCK = threading.Lock()
 _LOADED: dict[Program, ModuleType] = {}
@@ -128,7 +145,7 @@ def _throw_away(name: str, folder: Path) -> None:
 def _folders() -> Iterator[Path]:
     """Folders to keep generated sources in, best first, each made and tried."""
     parts = [numba.__version__]
-    sources = [Path(str(m.__file__)) for m in (generate, law_text, lowering, part_text, structure)]
+    sources = [Path(str(module.__file__)) for module in _TEXTS]
     sources += sorted(Path(str(devices.__file__)).parent.glob("*.py"))
     parts += [source.read_text(encoding="utf-8") for source in sources]
     version = f"kernels-{hashlib.sha256(chr(10).join(parts).encode()).hexdigest()[:16]}"

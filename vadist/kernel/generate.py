@@ -4,25 +4,27 @@ A kernel over any number of ports and states would spend its time on loop counte
 So the text is written out for each structure: straight-line code inside one loop over lanes, all
 per-lane numbers in one flat workspace with a literal row length, which lets LLVM vectorise over
 lanes without a single aliasing check. Everything is counted from the operating point.
+
+A text longer than :data:`vadist.kernel.structure.LONGEST_TEXT` is one function a part, its lanes
+are made vectors of by :mod:`vadist.kernel.lane_vectors`, and its larger parts are loops
+(:mod:`vadist.kernel.loop_text`).
 """
 
-from vadist.kernel.law_text import in_single
-from vadist.kernel.part_text import SMALLEST_STATE_V, PartText, most_steps
+from vadist.kernel.loop_text import LoopText
+from vadist.kernel.part_text import SMALLEST_STATE_V, PartText
 from vadist.kernel.structure import Program
 
 _HEADER = '''"""Generated; see vadist.kernel.generate."""
 
-import numpy as np
 from numba import njit
 from numba.extending import intrinsic
 
-from vadist.devices.exponential import {exponential} as exponential_less_one
 from vadist.kernel.lowering import lowered
 '''
 
 _FOOTER = """
 
-_stepped = intrinsic(lowered(TEXT, "{real}"))
+_stepped = intrinsic(lowered(TEXT, "{real}"{lanes}))
 
 
 @njit(nogil=True, cache=True)
@@ -30,7 +32,18 @@ def run(s, u, y, ticks, statistics, tolerance, limit, start, resume):
     return _stepped(s, u, y, ticks, statistics, tolerance, limit, start, resume)
 """
 
-_EXPONENTIAL = {"float32": "exponential_less_one_single", "float64": "exponential_less_one"}
+_ONE_LANE = """
+
+_{word} = intrinsic(lowered({text!r}, "{real}"))
+
+
+@njit(nogil=True, cache=True)
+def {word}({arguments}):
+    return _{word}({arguments})
+"""
+
+_STEP = "s, u, y, statistics, tolerance, limit, t, j, fresh"
+"""What the step of a part takes where parts are functions of their own."""
 
 
 def kernel_source(program: Program) -> str:
@@ -39,11 +52,13 @@ def kernel_source(program: Program) -> str:
     It defines ``run(s, u, y, ticks, statistics, tolerance, limit, start, resume)``, compiled, which
     goes on from step ``start`` and returns the first step it could not solve, or -1; and, for each
     part with devices, ``newton0(s, tolerance, l)`` and ``limit0(s, l)``: the same Newton step, and
-    the limit on where the next one starts, for a single lane, as plain Python for
-    :mod:`vadist.kernel.rescue`. Steps are counted as ``(tick * parts + part) * most + step``, most
-    being the steps of the fastest part. ``u`` is (signals, samples, lanes), ``y`` (written, steps,
-    lanes), each row as long as its own pace has it; ``statistics`` (parts, 2) counts Newton steps
-    and steps. With ``resume`` the first step's remainders are taken as solved.
+    the limit on where the next one starts, for a single lane, compiled when
+    :mod:`vadist.kernel.rescue` first calls them.
+
+    Steps are counted as ``(tick * parts + part) * most + step``, most being the steps of the
+    fastest part. ``u`` is (signals, samples, lanes), ``y`` (written, steps, lanes), each row as
+    long as its own pace has it; ``statistics`` (parts, 2) counts Newton steps and steps. With
+    ``resume`` the first step's remainders are taken as solved.
     """
     writer = _Program(program)
     return writer.source()
@@ -54,8 +69,13 @@ class _Program:
 
     def __init__(self, program: Program) -> None:
         self.program = program
-        self.parts = [PartText(program, k) for k in range(len(program.parts))]
+        self.parts = [
+            (LoopText if looped else PartText)(program, k)
+            for k, looped in enumerate(program.looped)
+        ]
         self.lines: list[str] = []
+        for part in self.parts:
+            part.lines = self.lines
 
     def put(self, depth: int, text: str) -> None:
         self.lines.append("    " * depth + text)
@@ -65,27 +85,47 @@ class _Program:
         return self.program.at_rails(name)
 
     def source(self) -> str:
-        for k, part in enumerate(self.parts):
-            part.lines = self.lines
-            if not part.n.ports:
-                continue
-            self.put(0, f"\n\ndef newton{k}(s, tolerance, l):")
-            part.newton(1)
-            self.put(1, "return still")
-            self.put(0, f"\n\ndef limit{k}(s, l):")
-            part.limit(1)
-        real = self.program.real
-        header = _HEADER.format(exponential=_EXPONENTIAL[real])
-        text = "\n".join(self.lines) + "\n"
-        plain = in_single(header, text) if real == "float32" else header + text
-        self.lines.clear()
+        n = self.program
+        rescue = "".join(self._rescue(k) for k, part in enumerate(n.parts) if part.ports)
         self._run()
-        run = "\n".join(self.lines)
-        return f'{plain}\n\nTEXT = """\n{run}\n"""\n{_FOOTER.format(real=real)}'
+        tables = "".join(self._tables(part) for part in self.parts)
+        lanes = f", {n.lanes}" if n.large else ""
+        footer = _FOOTER.format(real=n.real, lanes=lanes) + rescue
+        return f'{_HEADER}\nTEXT = """\n{tables}{self._taken(end="")}\n"""\n{footer}'
+
+    def _taken(self, end: str = "\n") -> str:
+        """The lines so far, which begin anew."""
+        text = "\n".join(self.lines) + end
+        self.lines.clear()
+        return text
+
+    @staticmethod
+    def _tables(part: PartText) -> str:
+        return "".join(f"{name} = {numbers}\n" for name, numbers in part.tables.items())
+
+    def _rescue(self, k: int) -> str:
+        """What the rescue calls of a part."""
+        part, source = self.parts[k], ""
+        for word, arguments in (("newton", "s, tolerance, l"), ("limit", "s, l")):
+            self.put(0, f"def {word}({arguments}):")
+            getattr(part, word)(1)
+            self.put(1, "return 0")
+            text = self._taken()
+            source += _ONE_LANE.format(
+                word=f"{word}{k}", arguments=arguments, text=self._tables(part) + text,
+                real=self.program.real,
+            )  # fmt: skip
+        return source
 
     def _run(self) -> None:
         n = self.program
-        parts, most = len(self.parts), most_steps(n)
+        parts, most = len(self.parts), n.most_steps
+        places = [sum(part.n.written for part in self.parts[:k]) for k in range(parts)]
+        if n.large:
+            for k, part in enumerate(self.parts):
+                self.put(0, f"def part{k}({_STEP}):")
+                part.step(1, places[k])
+                self.put(1, "return -1")
         self.put(0, "def run(s, u, y, ticks, statistics, tolerance, limit, start, resume):")
         self.put(1, f"for t in range(start // {parts * most}, ticks):")
         if n.rails:
@@ -95,14 +135,17 @@ class _Program:
                 ahead = f"2.0 * {self.at(f'v{r}')} - {self.at(f'v_old{r}')}"
                 self.put(3, f"{self.at(f'u{r}')} = {ahead}")
                 self.put(3, f"{self.at(f'spent{r}')} = 0.0")
-        written = 0
         for k, part in enumerate(self.parts):
             steps = part.n.steps
             self.put(2, f"begin = start - (t * {parts} + {k}) * {most}")
             self.put(2, f"for j in range(min(max(begin, 0), {steps}), {steps}):")
             self.put(3, "fresh = j > begin or not resume")
-            part.step(3, written)
-            written += part.n.written
+            if n.large:
+                self.put(3, f"stuck = part{k}({_STEP})")
+                self.put(3, "if stuck >= 0:")
+                self.put(4, "return stuck")
+            else:
+                part.step(3, places[k])
         if n.rails:
             self._rails()
         self.put(1, "return -1")

@@ -1,4 +1,4 @@
-"""A device's law as lines of a kernel, and a kernel's numbers in the precision it steps in."""
+"""A device's law as lines of a kernel."""
 
 import ast
 import inspect
@@ -36,25 +36,3 @@ def law_lines(kind: str, arguments: list[str], results: list[str], suffix: str) 
     assert isinstance(answer.value, ast.Tuple)
     values = [ast.unparse(renamed.visit(value)) for value in answer.value.elts]
     return [*statements, *(f"{n} = {v}" for n, v in zip(results, values, strict=True))]
-
-
-class _Named(ast.NodeTransformer):
-    """Gives every floating-point number a name, so that it is of the kernel's own precision."""
-
-    def __init__(self) -> None:
-        self.names: dict[float, str] = {}
-
-    def visit_Constant(self, node: ast.Constant) -> ast.AST:
-        """Replace a float."""
-        if not isinstance(node.value, float):
-            return node
-        name = self.names.setdefault(node.value, f"_NUMBER{len(self.names)}")
-        return ast.copy_location(ast.Name(name, ast.Load()), node)
-
-
-def in_single(header: str, text: str) -> str:
-    """The text with its numbers in single precision."""
-    named = _Named()
-    body = ast.unparse(named.visit(ast.parse(text)))
-    numbers = "\n".join(f"{name} = np.float32({value!r})" for value, name in named.names.items())
-    return f"{header}\n{numbers}\n\n\n{body}\n"

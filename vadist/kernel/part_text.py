@@ -15,7 +15,8 @@ half the rate of the steps where a law is far steeper than the step can follow.
 """
 
 from vadist.kernel.law_text import law_lines
-from vadist.kernel.structure import CONSTANTS, CONTROLS, CURRENTS, TAPS, Program
+from vadist.kernel.signal_text import SignalText
+from vadist.kernel.structure import CONSTANTS, CONTROLS, CURRENTS, TAPS
 
 SMALLEST_STATE_V = 1e-30
 
@@ -26,17 +27,8 @@ COARSE = 5e-7
 """Of a control voltage: what single precision does not resolve."""
 
 
-class PartText:
+class PartText(SignalText):
     """The text of one part."""
-
-    def __init__(self, program: Program, part: int) -> None:
-        self.program, self.part, self.n = program, part, program.parts[part]
-        self.held = {name for p, name in program.rows if p == part}
-        self.lines: list[str] = []
-
-    def at(self, name: str) -> str:
-        """A per-lane number in the workspace."""
-        return f"s[{self.program.rows[self.part, name] * self.program.lanes} + l]"
 
     def dot(self, matrix: str, row: int, terms: list[str]) -> str:
         """Source of a row of a matrix times named values, without what is zero."""
@@ -50,14 +42,6 @@ class PartText:
     def plus(self, *sums: str) -> str:
         """A sum of sums."""
         return " + ".join(s for s in sums if s != "0.0") or "0.0"
-
-    def put(self, depth: int, text: str) -> None:
-        """Add a line."""
-        self.lines.append("    " * depth + text)
-
-    def lanes(self, depth: int) -> None:
-        """Begin a loop over the lanes."""
-        self.put(depth, f"for l in range({self.program.lanes}):")
 
     def newton(self, depth: int, first: bool = False) -> None:
         """One Newton step of lane l; leaves 1.0 in ``still`` while it has not converged.
@@ -140,7 +124,7 @@ class PartText:
         control = port = 0
         for d, kind in enumerate(n.kinds):
             own = list(range(control, control + CONTROLS[kind]))
-            arguments = [f"v{k}" for k in own]
+            arguments = [self.control(k) for k in own]
             arguments += [self.at(f"par{d}_{k}") for k in range(CONSTANTS[kind])]
             results = []
             for a in range(port, port + CURRENTS[kind]):
@@ -177,63 +161,6 @@ class PartText:
                 if (k, b) in filled:
                     self.put(depth, f"b{k} -= m{k}_{b} * b{b}")
             self.put(depth, f"b{k} *= d{k}")
-
-    def _hear(self, depth: int) -> None:
-        """Copy what step ``j`` of tick ``t`` takes of every signal into the workspace."""
-        n = self.n
-        # These loops touch few rows each: copies, which nothing overlaps.
-        for k in range(n.signals):
-            if k in n.slow_signals:
-                self._follow(depth, k)
-                continue
-            if n.stretch[k] > 1:
-                self._draw_out(depth, k)
-                continue
-            for age in range(n.taken[k]):
-                self.lanes(depth)
-                heard = self._heard(k, f"j * {n.taken[k]} + {age}")
-                self.put(depth + 1, f"{self.at(f'u{k}_{age}')} = {heard}")
-
-    def _heard(self, k: int, sample: str) -> str:
-        """A sample of this tick of a signal."""
-        kind, index, output = self.program.sources[self.part][k]
-        rows, lanes = self.program.rows, self.program.lanes
-        if kind == "take":
-            return f"u[{index}, t * {self.program.takes[index]} + {sample}, l]"
-        return f"s[({rows[index, f'o{output}_0']} + {sample}) * {lanes} + l]"
-
-    def _follow(self, depth: int, k: int) -> None:
-        """Where a rail is in the middle and at the end of the step."""
-        rail, rows, lanes = len(self.program.parts), self.program.rows, self.program.lanes
-        index, steps = self.program.sources[self.part][k][1], self.n.steps
-        real = f"np.{self.program.real}"
-        self.put(depth, f"middle, end = {real}((j + 0.5) / {steps}), {real}((j + 1.0) / {steps})")
-        self.lanes(depth)
-        begin, ahead = (f"s[{rows[rail, f'{word}{index}'] * lanes} + l]" for word in ("v", "u"))
-        self.put(depth + 1, f"rail = {begin}")
-        self.put(depth + 1, f"moved = {ahead} - rail")
-        self.put(depth + 1, f"{self.at(f'm{k}')} = rail + middle * moved")
-        self.put(depth + 1, f"{self.at(f'u{k}_0')} = rail + end * moved")
-
-    def _draw_out(self, depth: int, k: int) -> None:
-        """A sample between those of a slower signal, on the cubic through the last four."""
-        stretch = self.n.stretch[k]
-        self.put(depth, f"if j % {stretch} == 0:")
-        self.lanes(depth + 1)
-        for age in range(TAPS - 1, 0, -1):
-            self.put(depth + 2, f"{self.at(f'g{k}_{age}')} = {self.at(f'g{k}_{age - 1}')}")
-        self.put(depth + 2, f"{self.at(f'g{k}_0')} = {self._heard(k, f'j // {stretch}')}")
-        self.put(depth, f"at = np.{self.program.real}((j % {stretch} + 1) * {1.0 / stretch!r})")
-        # Lagrange's polynomials at -2, -1, 0 and 1.
-        self.put(depth, "far, near = at + 2.0, at + 1.0")
-        self.put(depth, "beyond = at - 1.0")
-        self.put(depth, "c3 = near * at * beyond * -0.16666666666666666")
-        self.put(depth, "c2 = far * at * beyond * 0.5")
-        self.put(depth, "c1 = far * near * beyond * -0.5")
-        self.put(depth, "c0 = far * near * at * 0.16666666666666666")
-        self.lanes(depth)
-        drawn = " + ".join(f"c{age} * {self.at(f'g{k}_{age}')}" for age in range(TAPS))
-        self.put(depth + 1, f"{self.at(f'u{k}_0')} = {drawn}")
 
     def step(self, depth: int, written: int) -> None:
         """Step ``j`` of tick ``t``; outputs go to ``y`` from row ``written`` on."""
@@ -294,8 +221,7 @@ class PartText:
             self.put(depth + 1, f"{self.at(f'w_older{k}')} = old")
             self.put(depth + 1, f"{self.at(f'w_old{k}')} = w")
         self.newton(depth + 1, first=True)
-        count = "unfinished = np.int32(unfinished + (np.int32(1) if still > 0.0 else np.int32(0)))"
-        self.put(depth + 1, count)
+        self.count(depth + 1)
         self.put(depth, "spent = 1")
         self.put(depth, "while unfinished > 0 and spent < limit:")
         self.put(depth + 1, "spent += 1")
@@ -303,24 +229,30 @@ class PartText:
         self.lanes(depth + 1)
         self.limit(depth + 2)
         self.newton(depth + 2)
-        self.put(depth + 2, count)
+        self.count(depth + 2)
+        self.stuck(depth)
+
+    def control(self, k: int) -> str:
+        """A control voltage, as a law takes it."""
+        return f"v{k}"
+
+    def count(self, depth: int) -> None:
+        """Count lane l if it has not converged."""
+        lane = "(np.int32(1) if still > 0.0 else np.int32(0))"
+        self.put(depth, f"unfinished = np.int32(unfinished + {lane})")
+
+    def stuck(self, depth: int) -> None:
+        """Count the Newton steps, and leave where lanes have not converged."""
         self.put(depth, f"statistics[{2 * self.part}] += spent")
         self.put(depth, "if unfinished > 0:")
-        most, parts = most_steps(self.program), len(self.program.parts)
+        most, parts = self.program.most_steps, len(self.program.parts)
         self.put(depth + 1, f"return (t * {parts} + {self.part}) * {most} + j")
 
     def _update(self, depth: int, states: list[str], newest: list[str], written: int) -> None:
         """The step's states and outputs, and what the next step wants to know of this one."""
         n = self.n
         solved = [f"r{k}" for k in range(n.ports)]
-        midway = [
-            (r, self.program.at_rails(f"spent{r - self._flows}"))
-            for r in range(self._flows, min(self._flows + self.program.rails, n.outputs))
-            if n.steps > 1
-        ]
-        if midway:
-            real = f"np.{self.program.real}"
-            self.put(depth, f"share = {real}({2.0 / n.steps!r} if j < {n.steps - 1} else 0.0)")
+        midway = self._midway(depth)
         self.lanes(depth)
         for name in [*states, *solved, *newest]:
             self.put(depth + 1, f"{name} = {self.at(name)}")
@@ -353,16 +285,39 @@ class PartText:
                 self.put(depth + 1, f"{self.at(f'y{r}')} = y{r}")
         for r, spent in midway:
             self.put(depth + 1, f"{spent} = {spent} + share * y{r}")
+        self._shares(depth + 1)
+        for a in range(n.ports):
+            self.put(depth + 1, f"{self.at(f'i{a}')} = r{a}")
+        self._remember(depth)
+
+    def _midway(self, depth: int) -> list[tuple[int, str]]:
+        """Outputs that are flows out of rails, and what adds them up within a tick."""
+        n = self.n
+        midway = [
+            (r, self.program.at_rails(f"spent{r - self._flows}"))
+            for r in range(self._flows, min(self._flows + self.program.rails, n.outputs))
+            if n.steps > 1
+        ]
+        if midway:
+            real = f"np.{self.program.real}"
+            self.put(depth, f"share = {real}({2.0 / n.steps!r} if j < {n.steps - 1} else 0.0)")
+        return midway
+
+    def _shares(self, depth: int) -> None:
+        """How much of a parabola, or of a line, the next step may have of each port."""
+        n = self.n
         for a in range(n.ports):
             bearable = CURVED if a in n.curved else STRAIGHT
             flat = f"min(1.0, {bearable} / ({self.at(f'steep{a}')} + 1e-30))"
             if a in n.curved:
-                self.put(depth + 1, f"{self.at(f'j{a}')} = {self.at(f'i{a}')}")
-                self.put(depth + 1, f"{self.at(f'theta{a}')} = {flat}")
+                self.put(depth, f"{self.at(f'j{a}')} = {self.at(f'i{a}')}")
+                self.put(depth, f"{self.at(f'theta{a}')} = {flat}")
             else:
-                self.put(depth + 1, f"{self.at(f'theta{a}')} = 1.0 - {flat}")
-        for a in range(n.ports):
-            self.put(depth + 1, f"{self.at(f'i{a}')} = r{a}")
+                self.put(depth, f"{self.at(f'theta{a}')} = 1.0 - {flat}")
+
+    def _remember(self, depth: int) -> None:
+        """Keep what the next step, and later parts, want to know of signals."""
+        n = self.n
         for k, taken in enumerate(n.taken):
             if k in n.slow_signals:
                 continue
@@ -385,8 +340,3 @@ class PartText:
     def _flows(self) -> int:
         first = self.program.flows[self.part]
         return self.n.outputs if first < 0 else first
-
-
-def most_steps(program: Program) -> int:
-    """Steps of the fastest part in a tick."""
-    return max(part.steps for part in program.parts)

@@ -29,7 +29,7 @@ def rescue(
     ----------
     part : int
         Which of the program's.
-    newton, limit : the part's plain-Python Newton step of one lane, and its limit
+    newton, limit : the part's Newton step of one lane, and its limit
     workspace : as the kernel has it; the lane's solution is left there
 
     Returns

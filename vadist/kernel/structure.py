@@ -13,6 +13,15 @@ CONSTANTS = {name: kind.constants for name, kind in KINDS.items()}
 TAPS = 4
 """Samples of a signal that a cubic goes through."""
 
+LONGEST_TEXT = 700
+"""Terms up to which a program is written out straight."""
+
+LONGEST_PART = 400
+"""Terms up to which a part of a longer program is."""
+
+LAW_TERMS = 20
+"""Of a port, about."""
+
 
 @dataclass(frozen=True)
 class Structure:
@@ -155,6 +164,26 @@ class Structure:
         names += [f"{word}{k}" for k in range(self.outputs) for word in ("least", "most")]
         return (*names, "live", "change", *self.coefficients)
 
+    @cached_property
+    def loop_names(self) -> tuple[str, ...]:
+        """Names of the per-lane numbers besides that loops keep and straight text does not."""
+        ports = range(self.ports)
+        names = [f"t{k}" for k in range(self.states)]
+        names += [f"bend{a}" for a in ports]
+        names += [f"excess{a}_{k}" for a in ports for k in self.controls_of[a]]
+        names += [f"b{a}" for a in ports]
+        return (*names, *(f"m{a}_{b}" for a in ports for b in ports))
+
+    @property
+    def work(self) -> int:
+        """Terms of a step written out straight, about, whatever of them is zero.
+
+        Lanes that keep company share their zeros, and must not be told by how many.
+        """
+        x, m, c, y = self.states, self.ports, self.controls, self.outputs
+        sums = x * 3 * m + c * (x + 2 * m) + y * (x + m)
+        return sums + LAW_TERMS * m + 2 * m**3 // 3
+
 
 Source = tuple[str, int, int]
 """Where a signal comes from: ``("take", slot, 0)``, ``("part", part, output)`` of an earlier part
@@ -199,6 +228,21 @@ class Program:
             if source[0] == "part"
         )
 
+    @property
+    def most_steps(self) -> int:
+        """Steps of the fastest part in a tick."""
+        return max(part.steps for part in self.parts)
+
+    @property
+    def large(self) -> bool:
+        """Whether LLVM is spared what it takes the square of a text's length for."""
+        return sum(part.work for part in self.parts) > LONGEST_TEXT
+
+    @cached_property
+    def looped(self) -> tuple[bool, ...]:
+        """Which parts are loops over what they hold."""
+        return tuple(self.large and part.work > LONGEST_PART for part in self.parts)
+
     @cached_property
     def memory(self) -> tuple[tuple[int, str], ...]:
         """Part and name of what a lane goes on from; the rails are one part more."""
@@ -213,6 +257,7 @@ class Program:
         names = [*self.memory]
         for p, part in enumerate(self.parts):
             names += [(p, name) for name in part.names]
+            names += [(p, name) for name in part.loop_names if self.looped[p]]
             names += [
                 (p, f"o{output}_{step}")
                 for output in range(part.outputs)

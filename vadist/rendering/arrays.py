@@ -43,6 +43,7 @@ def render(
     accuracy_db: float | None = None,
     taps: Sequence[str] = (),
     threads: int | None = None,
+    from_power_up: bool = False,
 ) -> RenderResult:
     """Render a take through a design.
 
@@ -65,6 +66,9 @@ def render(
         Stages to hear besides the output.
     threads : int, optional
         Worker threads; all cores by default. The result does not depend on it.
+    from_power_up : bool
+        Whether the take begins as the supply is switched on, every capacitor empty, instead of at
+        rest; its first frame is then one frame after that. It runs in one segment.
 
     Returns
     -------
@@ -88,7 +92,7 @@ def render(
     """
     return render_candidates(
         [design], samples, sample_rate_hz, full_scale_v=full_scale_v, oversample=oversample,
-        accuracy_db=accuracy_db, taps=taps, threads=threads,
+        accuracy_db=accuracy_db, taps=taps, threads=threads, from_power_up=from_power_up,
     )[0]  # fmt: skip
 
 
@@ -102,6 +106,7 @@ def render_candidates(
     accuracy_db: float | None = None,
     taps: Sequence[str] = (),
     threads: int | None = None,
+    from_power_up: bool = False,
     progress: Callable[[float], None] = lambda done: None,
 ) -> list[RenderResult]:
     """Render one take through many candidates, side by side; see :func:`render`."""
@@ -109,7 +114,7 @@ def render_candidates(
     window = array_window(volts)
     rendering = Rendering(
         designs, sample_rate_hz, len(volts), volts.shape[1], window, oversample=oversample,
-        accuracy_db=accuracy_db, taps=taps, threads=threads,
+        accuracy_db=accuracy_db, taps=taps, threads=threads, from_power_up=from_power_up,
     )  # fmt: skip
     heard = rendering.whole(progress)
     return [

@@ -50,7 +50,7 @@ class Diagnostics:
     Attributes
     ----------
     method : Method
-        Oversampling and extrapolation used.
+        Oversampling, and the sections that step more often than they usually do.
     error : StatedError
         Numerical error, of the whole take and of its worst passage.
     stages : mapping of stage name -> StageRange
@@ -81,6 +81,7 @@ class Diagnostics:
         sections = tuple(
             SectionEffort(**{**each, "stages": tuple(each["stages"])}) for each in table["sections"]
         )
-        method, error = Method(**table["method"]), StatedError(**table["error"])
+        told, error = table["method"], StatedError(**table["error"])
+        method = Method(told["oversample"], tuple(map(tuple, told["sharper"])))
         return cls(**{**table, "stages": stages, "sections": sections, "method": method,
                       "error": error})  # fmt: skip

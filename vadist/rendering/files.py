@@ -175,7 +175,7 @@ def rendering_of(design: Design, source: Source, settings: FileSettings) -> Rend
     return Rendering(
         [design], rate, source.reader.frames + round(tail_s * rate), source.channels,
         source.window, oversample=settings.oversample, accuracy_db=settings.accuracy_db,
-        threads=settings.threads,
+        threads=settings.threads, from_power_up=settings.from_power_up,
     )  # fmt: skip
 
 

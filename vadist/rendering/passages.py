@@ -25,6 +25,7 @@ from vadist.stepping.batch import LANES, StepError
 from vadist.stepping.carrying import carried_over
 from vadist.stepping.circuit import Circuit
 from vadist.stepping.lanes import in_enough_digits, run_lanes
+from vadist.stepping.power_up import Powered, PowerUp
 from vadist.stepping.resampling import REACH
 
 PASSAGE_S = 0.04
@@ -313,6 +314,7 @@ def heard_again(
     window: Callable[[int, int], FloatArray],
     sample_rate_hz: float,
     pool: StoppablePool,
+    power: Sequence[PowerUp] = (),
 ) -> list[FloatArray]:
     """Run the passages of candidates of one structure at another rate.
 
@@ -321,9 +323,9 @@ def heard_again(
     kept : one a candidate
     circuits : at the rate to run at, one a candidate
     stood : at the rate, no finer, at which the states were kept, one a candidate
-    window : the take
-    sample_rate_hz : of the take
+    window, sample_rate_hz : the take
     pool : StoppablePool
+    power : one a candidate, if the take begins with the supply
 
     Returns
     -------
@@ -332,8 +334,7 @@ def heard_again(
 
     Raises
     ------
-    StepError
-        With the time in the take.
+    StepError, with the time in the take.
     """
     owner = np.repeat(np.arange(len(kept)), [len(p) for p in kept])
     first = np.concatenate([p.first for p in kept])
@@ -345,7 +346,8 @@ def heard_again(
                     p.states[k],
                     before.program(k),
                     here.program(k),
-                    here.sample_rate_hz / before.sample_rate_hz,
+                    before.tick_s(k),
+                    here.tick_s(k),
                 )
                 for p, here, before in zip(kept, circuits, stood, strict=True)
             ],
@@ -378,9 +380,11 @@ def heard_again(
         stepped = partial(
             run_lanes, every, columns.ravel().tolist(), lead + longest + REACH, feed, deliver,
             sample_rate_hz, [output], (), {REACH: [s[:, lanes] for s in enter]}, (), pool.tick,
+            begins=(first[lanes] - lead).tolist(),
+            powered=Powered.of(lead, power, owner[lanes], first[lanes] == 0),
         )  # fmt: skip
         try:
-            in_enough_digits(stepped)
+            in_enough_digits(stepped, double=bool(power))
         except StepError as error:
             lane = lanes[error.lane]
             begins_s = float(first[lane] - lead) / sample_rate_hz
@@ -390,8 +394,7 @@ def heard_again(
     # Lanes that hear the same lie side by side, to share the sections in which they are alike.
     order = np.lexsort((owner, channel, first))
     groups = np.array_split(order, math.ceil(len(order) / LANES))
-    for _ in results(pool.executor, run, groups):
-        pass
+    list(results(pool.executor, run, groups))
     frames = np.concatenate([p.frames for p in kept])
     heard[np.arange(longest) >= frames[:, None]] = 0.0
     return np.split(heard, np.flatnonzero(np.diff(owner)) + 1)

@@ -28,6 +28,8 @@ class FileSettings:
     subtype : str
         ``PCM_16``, ``PCM_24`` or ``FLOAT``.
     overwrite : bool
+    from_power_up : bool
+        Whether the take begins as the supply is switched on.
     channels : tuple of int or None
         Channels of the take to render, from 1; None: all.
     tail : float or str
@@ -50,6 +52,7 @@ class FileSettings:
     normalise: tuple[str, float] | None = None
     subtype: str = "PCM_24"
     overwrite: bool = False
+    from_power_up: bool = False
     channels: tuple[int, ...] | None = None
     tail: float | str = 0.0
     dither: bool = False

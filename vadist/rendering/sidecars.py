@@ -90,6 +90,7 @@ def _told_by(found: Diagnostics) -> dict[str, Any]:
     return {
         "method": {
             "oversample": found.method.oversample,
+            "sharper_sections": [list(block) for block in found.method.sharper],
             "error_estimate_db": found.error_db,
             "worst_passage": {
                 "error_estimate_db": found.error.worst_db,

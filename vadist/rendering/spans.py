@@ -3,8 +3,8 @@
 import dataclasses
 import math
 import os
-import warnings
 from collections.abc import Callable, Iterator, Sequence
+from functools import partial
 
 import numpy as np
 from numpy.typing import NDArray
@@ -12,37 +12,31 @@ from numpy.typing import NDArray
 from vadist.arrays import FloatArray
 from vadist.circuits.operating_point import solve_network
 from vadist.designs.design import Design
-from vadist.errors import DesignWarning, UsageError
+from vadist.errors import UsageError
 from vadist.kernel.ahead import compile_ahead
 from vadist.names import whole
 from vadist.pool import StoppablePool, stoppable_pool
 from vadist.quantities import HIGHEST_RATE_HZ, LOWEST_RATE_HZ
 from vadist.rendering.diagnostics import Diagnostics, SectionEffort, StageRange
-from vadist.rendering.method import MOST_OVERSAMPLE, Method, methods
+from vadist.rendering.judging import Judge, alike, named
+from vadist.rendering.method import MOST_OVERSAMPLE, Method
 from vadist.rendering.passages import (
-    Passages,
     StatedError,
     Survey,
-    corrected,
-    heard_again,
     passage_frames,
 )
-from vadist.stepping.batch import LANES, StepError
+from vadist.stepping.batch import LANES, REAL, StepError
 from vadist.stepping.circuit import Circuit, build_circuit
 from vadist.stepping.paces import usual_pace
 from vadist.stepping.plan import COARSER, Plan, plan_segments, warm_up_of
+from vadist.stepping.power_up import PowerUp
 from vadist.stepping.resampling import REACH, default_oversample
+from vadist.stepping.ripple import refuse_unsampled
 from vadist.stepping.segments import Span, SpanResult
 from vadist.stepping.stepper import programs_of
 
 SPAN_SAMPLES = 9_000_000
 """Samples (frames times channels times candidates) held at once: what bounds the memory."""
-
-_IN_HAND_DB = 2.0
-# A wanted accuracy is to be met by this more: what a stated figure may be too good by.
-
-_LEFT = 4.0 / 3.0
-# An error that falls to a quarter at twice the rates is so much larger than their difference.
 
 _SURVEY_SHARE = 0.1
 # Of the time of a render that is told while its method is chosen.
@@ -88,6 +82,7 @@ class Rendering:
         accuracy_db: float | None = None,
         taps: Sequence[str] = (),
         threads: int | None = None,
+        from_power_up: bool = False,
     ) -> None:
         if not LOWEST_RATE_HZ <= sample_rate_hz <= HIGHEST_RATE_HZ:
             raise UsageError(
@@ -106,112 +101,32 @@ class Rendering:
             for tap in taps:
                 if tap not in design.stages:
                     raise UsageError(f"{design.name} has no stage {tap!r} to listen to")
-        if any(design.supply.ripple for design in designs):
-            warnings.warn(
-                "supply.ripple is told by inspect and left out of renders",
-                DesignWarning,
-                stacklevel=2,
-            )
         self.designs, self.sample_rate_hz = list(designs), float(sample_rate_hz)
         self.frames, self.channels, self.window, self.taps = frames, channels, window, tuple(taps)
         self.threads = threads or os.cpu_count() or 1
         self._solved = [solve_network(design.network()) for design in self.designs]
-        self._built: dict[int, list[Circuit]] = {}
+        switched = self._solved if from_power_up else []
+        self._power = [PowerUp(solved, 1.0 / self.sample_rate_hz) for solved in switched]
+        self._built: dict[Method, list[Circuit]] = {}
         self.method = Method(oversample or default_oversample(sample_rate_hz))
         self._accuracy_db = accuracy_db
         self._grain = passage_frames(self.sample_rate_hz)
-        self._surveyed = self.method
         self._surveys: list[Survey] = []
-        self._heard: dict[int, list[FloatArray]] = {}
+        self._judge: Judge | None = None
         self._stated: list[StatedError] = []
         self._spans: list[tuple[list[int], SpanResult]] = []
         self._plan = Plan(1, 0, 0)
         self._finished = False
 
-    def circuits(self, factor: int) -> list[Circuit]:
-        """Candidates discretised at an oversampling factor."""
-        if factor not in self._built:
-            rate = self.sample_rate_hz * factor
-            self._built[factor] = [
-                build_circuit(solved, rate, self.taps, usual_pace) for solved in self._solved
+    def circuits(self, method: Method) -> list[Circuit]:
+        """Candidates discretised as a method wants them."""
+        if method not in self._built:
+            rate = self.sample_rate_hz * method.oversample
+            paces = partial(usual_pace, sharper=method.sharper)
+            self._built[method] = [
+                build_circuit(solved, rate, self.taps, paces) for solved in self._solved
             ]
-        return self._built[factor]
-
-    def _alike(self, factor: int) -> list[list[int]]:
-        """Candidates grouped by structure, so that each group runs as lanes of one batch."""
-        groups: dict[object, list[int]] = {}
-        for k, circuit in enumerate(self.circuits(factor)):
-            groups.setdefault(circuit.likeness, []).append(k)
-        return list(groups.values())
-
-    def _kept(self) -> list[Passages | None]:
-        return [survey.kept for survey in self._surveys]
-
-    def _again(self, factor: int) -> list[FloatArray]:
-        """Output of every candidate's kept passages at a factor."""
-        if factor not in self._heard:
-            self._heard[factor] = self._heard_at(factor)
-        return self._heard[factor]
-
-    def _heard_at(
-        self, factor: int, only: list[NDArray[np.int_]] | None = None
-    ) -> list[FloatArray]:
-        kept, found = self._kept(), [np.zeros((0, self._grain))] * len(self.designs)
-        if only is not None:
-            kept = [p.only(c) if p and len(c) else None for p, c in zip(kept, only, strict=True)]
-        circuits, stood = self.circuits(factor), self.circuits(self._surveyed.oversample)
-        with stoppable_pool(self.threads) as pool:
-            for group in self._alike(factor):
-                audible = [(k, passages) for k in group if (passages := kept[k]) is not None]
-                if not audible:
-                    continue
-                numbers = [k for k, _ in audible]
-                try:
-                    volts = heard_again(
-                        [p for _, p in audible], [circuits[k] for k in numbers],
-                        [stood[k] for k in numbers], self.window, self.sample_rate_hz, pool,
-                    )  # fmt: skip
-                except StepError as error:
-                    raise self._named(error, numbers) from None
-                for k, each in zip(numbers, volts, strict=True):
-                    found[k] = each
-        return found
-
-    def _named(self, error: StepError, group: list[int]) -> StepError:
-        """The error, with the candidate named if there are several."""
-        number = group[error.lane]
-        many = len(self.designs) > 1
-        return error.seen_from(number, 0.0, f" of candidate {number + 1}") if many else error
-
-    def _judged(self, method: Method) -> list[StatedError]:
-        """Error of a method on every candidate, from the passages the survey kept."""
-        coarse, finer = self._again(method.oversample), self._again(method.finer)
-        errors = [_LEFT * (a - b) for a, b in zip(coarse, finer, strict=True)]
-        finest = 2 * method.finer
-        few = [s.few(e) for s, e in zip(self._surveys, errors, strict=True)]
-        if finest <= MOST_OVERSAMPLE and any(len(chosen) for chosen in few):
-            for k, best in enumerate(self._heard_at(finest, few)):
-                chosen = few[k]
-                errors[k] = corrected(errors[k], chosen, coarse[k][chosen] - best)
-        return [
-            survey.stated(error, self.sample_rate_hz)
-            for survey, error in zip(self._surveys, errors, strict=True)
-        ]
-
-    def _choose(self, accuracy_db: float) -> None:
-        """Take the cheapest method that meets a wanted error on every candidate."""
-        best = math.inf
-        for method in methods(self.sample_rate_hz):
-            stated = self._judged(method)
-            worst = max((s.whole_db for s in stated if s.whole_db is not None), default=-math.inf)
-            if worst <= accuracy_db - _IN_HAND_DB:
-                self.method, self._stated = method, stated
-                return
-            best = min(best, worst)
-        raise UsageError(
-            f"accuracy {accuracy_db:g} dB is out of reach: "
-            f"the best estimate, {method}, is {best:.1f} dB"
-        )
+        return self._built[method]
 
     def whole(self, progress: Callable[[float], None] = lambda done: None) -> FloatArray:
         """Output of the whole take at once, (candidates, frames, channels, 1 + taps) volts."""
@@ -240,7 +155,8 @@ class Rendering:
         else:
             for _ in self._pieces(lambda done: progress(_SURVEY_SHARE * done), None, survey=True):
                 pass
-            self._choose(self._accuracy_db)
+            assert self._judge is not None
+            self.method, self._stated = self._judge.chosen(self._accuracy_db)
             self._spans.clear()
             rest = 1.0 - _SURVEY_SHARE
             yield from self._pieces(
@@ -255,8 +171,11 @@ class Rendering:
         lanes_each = self.channels * len(self.designs)
         most = max(SPAN_SAMPLES // lanes_each, 1 << 15)
         spans = max(math.ceil(self.frames / most), 1)
-        each = [warm_up_of(c) for c in self.circuits(self.method.oversample)]
-        warm_up = np.max(each, axis=0).tolist()
+        circuits = self.circuits(self.method)
+        refuse_unsampled(circuits[0].sample_rate_hz, [c.ripple for c in circuits])
+        each = [warm_up_of(c) for c in circuits]
+        # What begins far from rest is not warmed up from there.
+        warm_up = [math.inf] if self._power else np.max(each, axis=0).tolist()
         length = math.ceil(self.frames / spans / self._grain) * self._grain
         plan = plan_segments(
             self.frames if spans == 1 else length, lanes_each, warm_up, self.sample_rate_hz,
@@ -275,7 +194,7 @@ class Rendering:
             done += amount
             progress(min(done / work, 1.0))
 
-        self._compile(plan.segments * lanes_each)
+        self._compile(plan.segments * lanes_each, lambda: count(0))
         with stoppable_pool(self.threads, count) as pool:
             for start in range(0, self.frames, max(length, 1)):
                 stop = min(start + length, self.frames)
@@ -283,26 +202,32 @@ class Rendering:
                 self._span(start, piece, pool, arrived, survey=survey)
                 yield piece
         if survey:
-            kept = [np.zeros((0, self._grain)) if p is None else p.volts for p in self._kept()]
-            self._heard = {self.method.oversample: kept}
+            self._judge = Judge(
+                self.circuits, self.method, self._surveys, self.window, self.sample_rate_hz,
+                self.threads, self._power,
+            )  # fmt: skip
 
     @property
-    def _coarse(self) -> list[int]:
-        """Factors at which warm-ups begin."""
+    def _coarse(self) -> list[Method]:
+        """Methods by which warm-ups begin."""
         if not self._plan.early:
             return []
-        return [max(self.method.oversample // coarser, 1) for coarser in COARSER]
+        factors = [max(self.method.oversample // coarser, 1) for coarser in COARSER]
+        return [Method(factor, self.method.sharper) for factor in factors]
 
-    def _compile(self, lanes: int) -> None:
+    def _compile(self, lanes: int, waits: Callable[[], None]) -> None:
         """Compile what rendering and judging will want, side by side."""
         widths = [1, LANES] if lanes == 1 else [LANES]
-        circuits = self.circuits(self.method.oversample)
-        groups = self._alike(self.method.oversample)
-        compile_ahead(
+        circuits = self.circuits(self.method)
+        groups = alike(self.circuits(self.method))
+        # Volts from rest are small numbers with many digits, but not while a rail comes up.
+        real = np.float64 if self._power else REAL
+        programs = (
             program
             for group in groups
-            for program in programs_of([circuits[k] for k in group], widths)
+            for program in programs_of([circuits[k] for k in group], widths, real)
         )
+        compile_ahead(programs, waits)
 
     def _span(
         self,
@@ -315,9 +240,9 @@ class Rendering:
     ) -> None:
         """Render a span by every run of the method, for every group of like candidates."""
         window = self._held(start)
-        groups = self._alike(self.method.oversample)
+        groups = alike(self.circuits(self.method))
         for number, group in enumerate(groups):
-            circuits = [self.circuits(self.method.oversample)[k] for k in group]
+            circuits = [self.circuits(self.method)[k] for k in group]
             taps = [circuits[0].output, *(circuits[0].taps[t] for t in self.taps)]
             heard = piece if len(groups) == 1 else np.empty((len(group), *piece.shape[1:]))
             grain = self._grain if survey else 0
@@ -325,9 +250,10 @@ class Rendering:
                 span = Span(
                     circuits, window, start, heard, self.sample_rate_hz, taps, self._plan, grain,
                     [[self.circuits(f)[k] for k in group] for f in self._coarse],
+                    self._power and [self._power[k] for k in group],
                 ).render(pool, arrived.get(number))  # fmt: skip
             except StepError as error:
-                raise self._named(error, group) from None
+                raise named(error, group, len(self.designs)) from None
             arrived[number] = span.handed_on
             if survey:
                 self._note(start, group, heard, span)
@@ -340,7 +266,7 @@ class Rendering:
         plan = self._plan
         firsts = np.add.outer(np.arange(plan.segments) * plan.length, plan.passages(self._grain))
         for k, candidate in enumerate(group):
-            rest_v = self.circuits(self.method.oversample)[candidate].rest_v
+            rest_v = self.circuits(self.method)[candidate].rest_v
             states = [s[..., k] for s in span.watched]
             self._surveys[candidate].add(start, heard[k, :, :, 0], rest_v, firsts.ravel(), states)
 
@@ -363,7 +289,7 @@ class Rendering:
             raise UsageError(
                 "diagnostics: the rendering is not finished; take all of spans() or whole() first"
             )
-        circuit = self.circuits(self.method.oversample)[candidate]
+        circuit = self.circuits(self.method)[candidate]
         mine = [(group.index(candidate), span) for group, span in self._spans if candidate in group]
         stages = {}
         for stage, tap in circuit.taps.items():
@@ -381,7 +307,8 @@ class Rendering:
             for k, section in enumerate(circuit.sections)
         )
         if not self._stated:
-            self._stated = self._judged(self.method)
+            assert self._judge is not None
+            self._stated = self._judge.judged(self.method)
         return Diagnostics(
             self.method,
             self._stated[candidate],

@@ -1,4 +1,4 @@
-"""What a lane remembers, carried over to another rate.
+"""What a lane remembers, carried over to another rate and other paces.
 
 States are charges and volts at one moment, and so are port currents: they mean the same at every
 rate. Samples of the past lie closer together at a finer rate and are read off the curve through
@@ -10,7 +10,7 @@ from collections.abc import Sequence
 import numpy as np
 
 from vadist.arrays import FloatArray
-from vadist.kernel.structure import TAPS, Program
+from vadist.kernel.structure import TAPS, Program, Structure
 from vadist.stepping.discretize import DiscreteSection
 
 
@@ -44,16 +44,18 @@ def volts_remembered(
     return np.concatenate(found)
 
 
-def carried_over(memory: FloatArray, coarse: Program, fine: Program, ratio: float) -> FloatArray:
-    """Memory with which a lane goes on at a finer rate.
+def carried_over(
+    memory: FloatArray, coarse: Program, fine: Program, coarse_s: float, fine_s: float
+) -> FloatArray:
+    """Memory with which a lane goes on at other paces and a rate no coarser.
 
     Parameters
     ----------
     memory : (memory, ...)
         At the coarse rate.
     coarse, fine : of the same sections
-    ratio : float
-        Of the rates, at least 1.
+    coarse_s, fine_s : float
+        Seconds in a tick of each.
     """
     held = dict(zip(coarse.memory, memory, strict=True))
     found = np.zeros((len(fine.memory), *memory.shape[1:]))
@@ -61,18 +63,29 @@ def carried_over(memory: FloatArray, coarse: Program, fine: Program, ratio: floa
     for row, (part, name) in zip(found, fine.memory, strict=True):
         word, place = name[0], name[1:]
         if part == rails:
-            row[:] = _rail_before(held, part, name, ratio)
-        elif word in ("x", "i"):
+            row[:] = _rail_before(held, part, name, coarse_s / fine_s)
+            continue
+        before, after = coarse.parts[part], fine.parts[part]
+        if word in ("x", "i"):
             row[:] = held[part, name]
         elif word in ("h", "g"):
-            signal, age = place.split("_")
-            count = TAPS - 1 if word == "h" else TAPS
-            past = np.stack([held[part, f"{word}{signal}_{k}"] for k in range(count)])
-            row[:] = _read_off(past, int(age) / ratio)
+            signal, age = (int(number) for number in place.split("_"))
+            source = word if before.stretch[signal] > 1 else "h"
+            count = TAPS if source == "g" else TAPS - 1
+            past = np.stack([held[part, f"{source}{signal}_{k}"] for k in range(count)])
+            apart = coarse_s / _samples(before, source, signal)
+            row[:] = _read_off(past, age * fine_s / _samples(after, word, signal) / apart)
         elif word == "j":
             now = held[part, f"i{place}"]
-            row[:] = now + (held[part, name] - now) / ratio
+            steps = coarse_s / before.steps * after.steps / fine_s
+            row[:] = now + (held[part, name] - now) / steps
     return found
+
+
+def _samples(part: Structure, word: str, signal: int) -> int:
+    """Samples in a tick of a signal as it comes, or of what is remembered of it step by step."""
+    count = part.samples[signal]
+    return count if word == "g" else max(count, part.steps)
 
 
 def _rail_before(

@@ -15,10 +15,12 @@ from vadist.stepping.batch import Bundle, structure_of
 from vadist.stepping.discretize import (
     DiscreteSection,
     difference_equations,
+    linear,
     rest_modes,
     through,
 )
-from vadist.stepping.rails import Rails, Torn, tear
+from vadist.stepping.rails import Rails, Torn, rippling, tear
+from vadist.stepping.ripple import Sine
 
 
 @dataclass(frozen=True)
@@ -31,6 +33,9 @@ class Tap:
 
 RAIL = -1
 """Section of a tap that hears a torn rail."""
+
+RIPPLE = -2
+"""Section of a tap that hears the ripple of the supply, which comes in beside the take."""
 
 
 @dataclass(frozen=True)
@@ -57,6 +62,8 @@ class Circuit:
         Sections that step together; each alone, but for those between which rails lead back.
     rails : Rails or None
         Torn rails, which one of the programs shares.
+    ripple : Sine or None
+        Of the supply.
     """
 
     sections: tuple[DiscreteSection, ...]
@@ -69,6 +76,7 @@ class Circuit:
     paces: tuple[int, ...]
     programs: tuple[tuple[int, ...], ...]
     rails: Rails | None = None
+    ripple: Sine | None = None
 
     @property
     def likeness(self) -> tuple[object, ...]:
@@ -145,6 +153,10 @@ class Circuit:
         inner = [1] if self.feeds_rails(number) else []
         return math.gcd(*paces, *heard, *inner)
 
+    def tick_s(self, number: int) -> float:
+        """Seconds in a tick of a program."""
+        return self.entry_pace / self.sample_rate_hz / self.ticks(number)
+
     @staticmethod
     def _source(tap: Tap | None, own: Sequence[int], heard: Sequence[Tap | None]) -> Source:
         if tap is not None and tap.section == RAIL:
@@ -155,7 +167,7 @@ class Circuit:
 
     def pace(self, tap: Tap | None) -> int:
         """Samples of a signal within a tick; None is the take."""
-        if tap is None:
+        if tap is None or tap.section == RIPPLE:
             return self.entry_pace
         return 0 if tap.section == RAIL else self.paces[tap.section]
 
@@ -203,13 +215,18 @@ def build_circuit(
         written.append(sum(n in wanted for n in nodes))
         outputs.append(tuple(nodes))
     place |= {rail: Tap(RAIL, row) for row, rail in enumerate(torn.rails)}
+    driven = rippling(solved)
+    place |= {node: Tap(RIPPLE, 0) for node in driven}
     inputs = [tuple(place[s] for s in section.signals) for section, _ in torn.sections]
     entry_pace, steps = _paces_along([paces(section) for section, _ in torn.sections], inputs)
     tick_hz = sample_rate_hz / entry_pace
     sections = []
     for index, ((section, point), flows) in enumerate(zip(torn.sections, torn.flows, strict=True)):
         own = steps[index]
-        heard = [entry_pace if t is None else steps[t.section] for t in inputs[index]]
+        heard = [
+            entry_pace if t is None or t.section == RIPPLE else steps[t.section]
+            for t in inputs[index]
+        ]
         samples = tuple(
             0 if tap is not None and tap.section == RAIL else max(pace // own, 1)
             for tap, pace in zip(inputs[index], heard, strict=True)
@@ -218,10 +235,11 @@ def build_circuit(
             difference_equations(section, point, tick_hz * own, outputs[index], samples, flows)
         )
     programs = _programs(torn)
-    # Wires lead a stage's output to the input, to a held rail, or to a torn one.
+    # Wires lead a stage's output to the input, to a held rail, to one that ripples, or a torn one.
     fixed = tuple(node for node in stage_nodes if place.get(node) is None)
+    humming = tuple(node for node in stage_nodes if node in driven)
     moving = tuple(node for node in stage_nodes if node in torn.rails)
-    for leads, feeding in ((fixed, (INPUT,)), (moving, torn.rails)):
+    for leads, feeding in ((fixed, (INPUT,)), (humming, driven), (moving, torn.rails)):
         if not leads:
             continue
         number = len(sections)
@@ -231,12 +249,24 @@ def build_circuit(
         stages = tuple(stage for stage, node in node_of.items() if node in leads)
         written.append(len(leads))
         steps.append(entry_pace)
-        sections.append(through(leads, feeding, solved.node_v, stages, sample_rate_hz))
+        slow = leads is moving
+        sections.append(
+            through(leads, feeding, solved.node_v, stages, sample_rate_hz, 0 if slow else 1)
+        )
+    if torn.drives.any():
+        # What a rippling supply drives into the torn rails.
+        inputs.append((place[driven[0]],))
+        programs = _joined(programs, len(sections), torn)
+        written.append(0)
+        steps.append(entry_pace)
+        pulled = -torn.drives[:, None]
+        sections.append(linear(pulled, (), np.zeros(0), driven, ("supply",), sample_rate_hz, 1))
     taps = {stage: _tap(place[node]) for stage, node in node_of.items()}
     return Circuit(
         tuple(sections), tuple(written), tuple(inputs), taps, _tap(place[solved.output]),
         sample_rate_hz, entry_pace, tuple(steps), tuple(programs),
         torn.discretised(1.0 / tick_hz, _slowest_s(solved) if torn.rails else 0.0),
+        Sine(solved.network.ripple_v, solved.network.ripple_hz) if driven else None,
     )  # fmt: skip
 
 
@@ -255,7 +285,7 @@ def _paces_along(
     """
     found: list[Fraction] = []
     for pace, taps in zip(own, inputs, strict=True):
-        heard = [found[tap.section] / 2 for tap in taps if tap is not None and tap.section != RAIL]
+        heard = [found[tap.section] / 2 for tap in taps if tap is not None and tap.section >= 0]
         found.append(max([Fraction(pace), *heard]))
     entry_pace = math.lcm(*(pace.denominator for pace in found))
     return entry_pace, [int(pace * entry_pace) for pace in found]

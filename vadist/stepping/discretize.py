@@ -22,7 +22,6 @@ from functools import cached_property
 import numpy as np
 
 from vadist.arrays import FloatArray
-from vadist.circuits.network import INPUT
 from vadist.circuits.operating_point import OperatingPoint
 from vadist.circuits.sections import Section
 from vadist.kernel.structure import TAPS
@@ -224,20 +223,43 @@ def through(
     rest_v: Mapping[str, float],
     stages: tuple[str, ...],
     rate_hz: float,
+    samples: int,
 ) -> DiscreteSection:
     """A section of wires: a signal at nodes that are one with it, nothing at held rails.
 
     Parameters
     ----------
     nodes : outputs
-    signals : the input, or torn rails
+    signals : the input, a rippling supply, or torn rails
     rest_v : mapping of node -> volts
     stages : whose outputs they are
     rate_hz : float
+    samples : of each signal that come in a step; 0 for rails
+    """
+    straight = np.array([[float(node == signal) for signal in signals] for node in nodes])
+    rests = np.array([rest_v[node] for node in nodes])
+    return linear(straight, nodes, rests, signals, stages, rate_hz, samples)
+
+
+def linear(
+    straight: FloatArray,
+    nodes: tuple[str, ...],
+    rests: FloatArray,
+    signals: tuple[str, ...],
+    stages: tuple[str, ...],
+    rate_hz: float,
+    samples: int,
+) -> DiscreteSection:
+    """A section without states or devices: outputs that are sums of signals.
+
+    Parameters
+    ----------
+    straight : (outputs, signals)
+    nodes, rests : names of those outputs that are volts, and where they rest
+    signals, stages, rate_hz, samples : see :func:`through`
     """
     none = np.zeros(0)
-    samples = tuple(int(signal == INPUT) for signal in signals)
-    columns = sum(TAPS if count else 1 for count in samples)
+    columns = len(signals) * (TAPS if samples else 1)
 
     def empty(rows: int, columns: int) -> FloatArray:
         return np.zeros((rows, columns))
@@ -245,12 +267,11 @@ def through(
     return DiscreteSection(
         A=empty(0, 0), B=empty(0, columns), C0=empty(0, 0), C1=empty(0, 0), CQ=empty(0, 0),
         D=empty(0, 0), E=empty(0, len(signals)), K=empty(0, 0), KQ=empty(0, 0),
-        L=empty(len(nodes), 0), N=empty(len(nodes), 0),
-        M=np.array([[float(node == signal) for signal in signals] for node in nodes]),
+        L=empty(len(straight), 0), N=empty(len(straight), 0), M=straight,
         control_v=none, port_a=none, port_slopes=empty(0, 0), limits=empty(0, 4),
         kinds=(), parameters=(), curved=(), output_nodes=nodes,
-        output_v=np.array([rest_v[node] for node in nodes]),
-        signals=signals, samples=samples, stages=stages, step_rate_hz=rate_hz,
+        output_v=rests, signals=signals, samples=(samples,) * len(signals), stages=stages,
+        step_rate_hz=rate_hz,
         modes=np.zeros(0, dtype=complex), rest_modes=np.zeros(0, dtype=complex), seen=empty(0, 0),
     )  # fmt: skip
 

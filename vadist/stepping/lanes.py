@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 from vadist.arrays import FloatArray
 from vadist.stepping.batch import REAL, StepError
 from vadist.stepping.circuit import Circuit, Tap
+from vadist.stepping.power_up import Powered
 from vadist.stepping.resampling import resampler
 from vadist.stepping.stepper import Snapshot, Stepper
 
@@ -53,6 +54,8 @@ def run_lanes(
     watch: Sequence[int] = (),
     tick: Callable[[int], None] = lambda amount: None,
     real: type = REAL,
+    begins: Sequence[int] | None = None,
+    powered: Powered | None = None,
 ) -> LaneResult:
     """Run windows of equal length side by side.
 
@@ -73,17 +76,26 @@ def run_lanes(
     watch : frames at which states are kept for other rates to go on from
     tick : called with the lane-frames done since the last call; may raise to stop
     real : what lanes are stepped in
+    begins : frames of the take that the windows begin with, one a lane; a supply ripples by them
+    powered : lanes that are switched on in the window, and when
     """
     lanes = len(columns)
     circuit = circuits[0]
     factor = round(circuit.sample_rate_hz / sample_rate_hz)
     enter = enter or {}
-    stepper = Stepper(circuits, lanes, columns, list(enter.values()), real)
-    up = resampler(sample_rate_hz, factor, max(columns) + 1)
-    ways = [_WayDown(circuits, tap, lanes, sample_rate_hz) for tap in taps]
-    ticks_a_frame = factor // circuit.entry_pace
-    marking = _Marks(stepper, ticks_a_frame, marks, list(enter), watch)
     pace, delivered = circuit.entry_pace, 0
+    samples = None if begins is None else [int(b) * factor - (pace - 1) for b in begins]
+    stepper = Stepper(circuits, lanes, columns, list(enter.values()), real, samples)
+    up = resampler(sample_rate_hz, factor, max(columns) + 1)
+    ticks_a_frame = factor // circuit.entry_pace
+    power = _Power(
+        powered,
+        list(circuits) if len(circuits) > 1 else list(circuits) * lanes,
+        -1 if powered is None else powered.frame * ticks_a_frame + 1,
+    )
+    ways = [_WayDown(circuits, tap, lanes, sample_rate_hz, power) for tap in taps]
+    marking = _Marks(stepper, ticks_a_frame, marks, list(enter), watch, power)
+    kept = [np.zeros((0, lanes)) for _ in taps]
     # The first tick ends with the first sample, whatever the pace: so do all rates agree.
     waiting = np.zeros((pace - 1, max(columns) + 1))
     for first in range(0, frames, _UP_FRAMES):
@@ -101,17 +113,23 @@ def run_lanes(
                 way.take(stepper)
             done = until
         if ways:
-            slow = [way.frames(last == frames) for way in ways]
-            deliver(delivered, np.stack(slow, axis=1))
-            delivered += len(slow[0])
+            # Converters of unlike ratios keep unlike numbers of frames back.
+            slow = [
+                np.concatenate([early, way.frames(last == frames)])
+                for early, way in zip(kept, ways, strict=True)
+            ]
+            count = min(len(heard) for heard in slow)
+            deliver(delivered, np.stack([heard[:count] for heard in slow], axis=1))
+            kept = [heard[count:] for heard in slow]
+            delivered += count
         tick(lanes * (last - first))
     marking.ticks_left()
     peaks = {stage: peak.copy() for stage, peak in stepper.peaks().items()}
     return LaneResult(marking.at_marks(), marking.watched(), peaks, stepper.statistics())
 
 
-def in_enough_digits(run: Callable[..., LaneResult]) -> LaneResult:
-    """Run lanes; in double precision where single precision finds no solution.
+def in_enough_digits(run: Callable[..., LaneResult], *, double: bool = False) -> LaneResult:
+    """Run lanes; in double precision where single precision finds no solution, or if wanted.
 
     Hundreds of volts into a transistor make numbers of which seven digits are too few.
 
@@ -121,9 +139,33 @@ def in_enough_digits(run: Callable[..., LaneResult]) -> LaneResult:
         If double precision finds none either.
     """
     try:
-        return run()
+        return run(real=np.float64 if double else REAL)
     except StepError:
         return run(real=np.float64)
+
+
+@dataclass(frozen=True)
+class _Power:
+    """Lanes that are switched on, their circuits, and the tick at which they go on; -1: none."""
+
+    powered: Powered | None
+    circuits: Sequence[Circuit]
+    tick: int
+
+    def put(self, stepper: Stepper) -> None:
+        """Have lanes go on from it."""
+        if self.powered is not None:
+            stepper.put(self.powered.memory(self.circuits))
+
+    def given_out(self, tap: Tap, block: FloatArray, ticks: int) -> FloatArray:
+        """A block of an output that ends after so many ticks, as it was before lanes went on."""
+        if self.powered is None or ticks > self.tick:
+            return block
+        circuit = self.circuits[0]
+        left = (self.tick - ticks) * circuit.paces[tap.section]
+        ages_s = (left + np.arange(len(block))[::-1]) / circuit.rate_hz(tap)
+        before = self.powered.before(self.circuits, tap, ages_s)
+        return np.where(np.isnan(before), block, before)
 
 
 class _WayDown:
@@ -135,13 +177,19 @@ class _WayDown:
     tap : which output
     lanes : int
     sample_rate_hz : of the take
+    power : lanes that are switched on
     """
 
     def __init__(
-        self, circuits: Sequence[Circuit], tap: Tap, lanes: int, sample_rate_hz: float
+        self,
+        circuits: Sequence[Circuit],
+        tap: Tap,
+        lanes: int,
+        sample_rate_hz: float,
+        power: _Power,
     ) -> None:
         factor = circuits[0].rate_hz(tap) / sample_rate_hz
-        self._tap, self._lanes = tap, lanes
+        self._tap, self._lanes, self._power = tap, lanes, power
         self._convert = resampler(sample_rate_hz, factor, lanes, down=True)
         self._rest = np.array([c.sections[tap.section].output_v[tap.row] for c in circuits])
         # Of the first tick only the last step counts, and nothing after the last frame.
@@ -152,7 +200,7 @@ class _WayDown:
         """Note what was just stepped."""
         block = stepper.heard(self._tap)[self._skip :]
         self._skip = 0
-        self._blocks.append(block)
+        self._blocks.append(self._power.given_out(self._tap, block, stepper.ticks))
 
     def frames(self, last: bool) -> FloatArray:
         """What comes out at the rate of the take by now, (frames, lanes) volts."""
@@ -171,13 +219,14 @@ class _Marks:
         marks: Sequence[int],
         enter: Sequence[int],
         watch: Sequence[int],
+        power: _Power,
     ) -> None:
         def ticks(frames: Sequence[int]) -> list[int]:
             return [frame * ticks_a_frame + 1 for frame in frames]
 
-        self.stepper = stepper
+        self.stepper, self.power = stepper, power
         self.marks, self.enter, self.watch = ticks(marks), ticks(enter), ticks(watch)
-        self.waiting = sorted({*self.marks, *self.enter, *self.watch})
+        self.waiting = sorted({*self.marks, *self.enter, *self.watch, power.tick} - {-1})
         self.snapshots: dict[int, Snapshot] = {}
 
     def ticks_left(self) -> int:
@@ -189,6 +238,8 @@ class _Marks:
                 self.stepper.enter(self.enter.index(now))
             if self.marks and self.marks[0] == now:
                 self.stepper.reset_peaks()
+            if self.power.tick == now:
+                self.power.put(self.stepper)
             if now in self.marks or now in self.watch:
                 self.snapshots[now] = self.stepper.snapshot()
         return self.waiting[0] - now if self.waiting else sys.maxsize

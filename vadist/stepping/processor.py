@@ -22,7 +22,8 @@ class Processor:
         if channels < 1:
             raise UsageError(f"channels must be at least 1 (got {channels})")
         self.circuit = circuit
-        self._stepper = Stepper([circuit], channels, real=np.float64)
+        begins = [0] * channels
+        self._stepper = Stepper([circuit], channels, real=np.float64, begins=begins)
 
     def process(self, volts: ArrayLike) -> FloatArray:
         """Advance by a block; the state is kept for the next one.

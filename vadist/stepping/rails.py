@@ -86,6 +86,8 @@ class Torn:
         Of each section; None for one that no rail feeds.
     farads, siemens : (rails, rails)
         Between the rails and to what is held.
+    drives : (2 rails,)
+        Siemens, then farads, from each rail to a supply that carries a ripple.
     """
 
     rails: tuple[str, ...]
@@ -93,6 +95,7 @@ class Torn:
     flows: tuple[Flows | None, ...]
     farads: FloatArray = field(default_factory=lambda: np.zeros((0, 0)))
     siemens: FloatArray = field(default_factory=lambda: np.zeros((0, 0)))
+    drives: FloatArray = field(default_factory=lambda: np.zeros(0))
 
     def discretised(self, tick_s: float, slowest_s: float) -> Rails | None:
         """Difference equations; None where nothing was torn."""
@@ -127,13 +130,21 @@ def tear(solved: SolvedNetwork) -> Torn:
             rails = tuple(r for r, t in zip(rails, slow, strict=True) if t >= LEAST_TORN_S)
         else:
             rails = rails[1:]
-    return Torn((), solved.sections, (None,) * len(solved.sections))
+    sections = solved.torn(rippling(solved)) if rippling(solved) else solved.sections
+    return Torn((), sections, (None,) * len(sections))
+
+
+def rippling(solved: SolvedNetwork) -> tuple[str, ...]:
+    """The held node that a ripple moves, if there is one: a signal of what it feeds."""
+    network = solved.network
+    return (network.ideal_supply,) if network.ripple_v else ()
 
 
 def _torn_at(solved: SolvedNetwork, rails: tuple[str, ...]) -> Torn | None:
     """The network cut at some rails; None where a device or a coil lies between what is held."""
     network = solved.network
-    sections = solved.torn(rails)
+    driven = rippling(solved)
+    sections = solved.torn((*rails, *driven))
     inside = {part for section, _ in sections for part in section.parts}
     if any(d.part not in inside for d in network.devices):
         return None
@@ -141,6 +152,7 @@ def _torn_at(solved: SolvedNetwork, rails: tuple[str, ...]) -> Torn | None:
         return None
     index = {rail: k for k, rail in enumerate(rails)}
     farads, siemens = (np.zeros((len(rails), len(rails))) for _ in range(2))
+    drives = np.zeros(2 * len(rails))
     stray: list[tuple[bool, TwoTerminal]] = []
     for into, elements, capacitive in (
         (siemens, network.resistors, False),
@@ -154,6 +166,8 @@ def _torn_at(solved: SolvedNetwork, rails: tuple[str, ...]) -> Torn | None:
                 stray.append((capacitive, element))
                 continue
             value = element.value if capacitive else 1.0 / element.value
+            if {element.a, element.b} & set(driven):
+                drives[index[ends[0]] + (len(rails) if capacitive else 0)] += value
             for a in ends:
                 for b in ends:
                     into[index[a], index[b]] += value if a == b else -value
@@ -171,7 +185,7 @@ def _torn_at(solved: SolvedNetwork, rails: tuple[str, ...]) -> Torn | None:
     for found, (section, _) in zip(flows, sections, strict=True):
         if found is not None and not set(rails) & set(section.signals):
             return None
-    return Torn(rails, sections, tuple(flows), farads, siemens)
+    return Torn(rails, sections, tuple(flows), farads, siemens, drives)
 
 
 def _flows(

@@ -33,6 +33,7 @@ from vadist.stepping.carrying import carried_over, volts_remembered
 from vadist.stepping.circuit import Circuit, Tap
 from vadist.stepping.lanes import LaneResult, in_enough_digits, run_lanes
 from vadist.stepping.plan import Plan
+from vadist.stepping.power_up import Powered, PowerUp
 from vadist.stepping.resampling import REACH
 
 SEAM_TOLERANCE_V = 3e-6
@@ -104,6 +105,9 @@ class Span:
         Frames of the passages whose states are kept; 0 for none.
     coarse : sequence of sequence of Circuit
         The candidates at each of the rates at which warm-ups begin.
+    power : sequence of PowerUp
+        The candidates as they are switched on at the take's first frame; empty for a take that
+        begins at rest.
     """
 
     circuits: Sequence[Circuit]
@@ -115,6 +119,7 @@ class Span:
     plan: Plan
     grain: int = 0
     coarse: Sequence[Sequence[Circuit]] = ()
+    power: Sequence[PowerUp] = ()
 
     @property
     def rows(self) -> int:
@@ -246,9 +251,10 @@ class Span:
                 (mark,), {REACH: memory} if memory else {}, [], lambda amount: tick(0),
             )  # fmt: skip
             here, there = circuits[0], then[0]
-            ratio = there.sample_rate_hz / here.sample_rate_hz
             memory = [
-                carried_over(each, here.program(k), there.program(k), ratio)
+                carried_over(
+                    each, here.program(k), there.program(k), here.tick_s(k), there.tick_s(k)
+                )
                 for k, each in enumerate(found.marks[0])
             ]
             begins = begins + frames
@@ -284,9 +290,11 @@ class Span:
         stepped = partial(
             run_lanes, circuits, columns.ravel().tolist(), frames, feed, deliver,
             self.sample_rate_hz, taps, marks, enter, watch, tick,
+            begins=begins.tolist(),
+            powered=Powered.of(self.plan.lead, self.power, candidates, begins == -self.plan.lead),
         )  # fmt: skip
         try:
-            return in_enough_digits(stepped)
+            return in_enough_digits(stepped, double=bool(self.power))
         except StepError as error:
             lane = error.lane
             where = f" of channel {channels[lane] + 1}" if self.heard.shape[2] > 1 else ""

@@ -52,6 +52,8 @@ class StateSpace:
         Eigenvalues of A, 1/s, in its order; of a pair the one above the real axis comes first.
     seen : (volts, states)
         Volts that the states alone make: across every capacitor, at controls and outputs.
+    from_nodes, from_signals, from_coils : (states, n), (states, signals), (states, coils)
+        The states, of node volts, signals and coil currents.
     """
 
     A: FloatArray
@@ -65,6 +67,9 @@ class StateSpace:
     N: FloatArray
     modes: np.ndarray
     seen: FloatArray
+    from_nodes: FloatArray
+    from_signals: FloatArray
+    from_coils: FloatArray
 
 
 def state_space(
@@ -139,6 +144,7 @@ def state_space(
     told = np.vstack([d, heard[: len(output_nodes)]])
     basis, modes = _modal(a, told)
     inverse = np.linalg.inv(basis)
+    into_q = inverse[:, :q] @ stored.T
     return StateSpace(
         A=inverse @ a @ basis,
         B=inverse @ b,
@@ -151,6 +157,9 @@ def state_space(
         N=heard_r,
         modes=modes,
         seen=np.vstack([caps.across @ w_x, told]) @ basis,
+        from_nodes=into_q @ charge,
+        from_signals=into_q @ charge_u,
+        from_coils=np.asarray(inverse[:, q:], dtype=float),
     )
 
 

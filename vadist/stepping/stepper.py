@@ -12,7 +12,8 @@ from numpy.typing import NDArray
 from vadist.arrays import FloatArray, IndexArray
 from vadist.kernel.structure import Program
 from vadist.stepping.batch import LANES, REAL, Batch, Bundle, StepError
-from vadist.stepping.circuit import Circuit, Tap
+from vadist.stepping.circuit import RIPPLE, Circuit, Tap
+from vadist.stepping.ripple import Ripples
 
 
 class Stepper:
@@ -30,6 +31,9 @@ class Stepper:
         a number as it is.
     real : type
         What lanes are stepped in.
+    begins : sequence of int, optional
+        Sample of the take, at the rate at which it comes in, that each lane begins with: by it the
+        supply ripples. Without it the supply is still.
     """
 
     def __init__(
@@ -39,6 +43,7 @@ class Stepper:
         columns: Sequence[int] | None = None,
         enter: Sequence[Sequence[FloatArray]] = (),
         real: type = REAL,
+        begins: Sequence[int] | None = None,
     ) -> None:
         self._real = real
         every = list(circuits) if len(circuits) > 1 else list(circuits) * lanes
@@ -47,6 +52,9 @@ class Stepper:
         heard = np.arange(lanes) if columns is None else np.asarray(columns)
         count = int(heard.max()) + 1
         self._take = _Outlet(np.zeros(lanes, dtype=int), heard, [count], [count])
+        self._ripples = Ripples([c.ripple for c in every], begins, circuits[0].sample_rate_hz)
+        hums = int(self._ripples.columns.max()) + 1
+        self._hum = _Outlet(np.zeros(lanes, dtype=int), self._ripples.columns, [hums], [hums])
         self._enter = enter
         self._banks: list[_Bank] = []
         self._home = {
@@ -63,6 +71,8 @@ class Stepper:
         """Where a signal is found, its row there and its samples in a tick."""
         if tap is None:
             return self._take, 0, self.circuit.entry_pace
+        if tap.section == RIPPLE:
+            return self._hum, 0, self.circuit.entry_pace
         number, _ = self._home[tap.section]
         return self._banks[number].outlet, self._row(tap), self.circuit.paces[tap.section]
 
@@ -87,6 +97,9 @@ class Stepper:
         """
         take = np.require(volts, dtype=self._real, requirements=["C", "W"])
         self._take.blocks = [take[None]]
+        if self.circuit.ripple is not None:
+            first = self.ticks * self.circuit.entry_pace
+            self._hum.blocks = [self._ripples.block(first, len(take), self._real)[None]]
         ticks = len(take) // self.circuit.entry_pace
         for bank in self._banks:
             bank.advance(ticks)
@@ -119,7 +132,14 @@ class Stepper:
 
     def enter(self, which: int) -> None:
         """Put the lanes into what they are to enter, one of the times that were announced."""
-        for bank, states in zip(self._banks, self._enter[which], strict=True):
+        self.put(self._enter[which])
+
+    def put(self, memories: Sequence[FloatArray]) -> None:
+        """Have lanes go on from memories, (memory, lanes), one array a program, but where NaN.
+
+        Lanes that are alike must be given alike ones.
+        """
+        for bank, states in zip(self._banks, memories, strict=True):
             for batch, lanes in zip(bank.batches, bank.lanes, strict=True):
                 wanted = states[:, lanes]
                 np.copyto(batch.memory, wanted, where=~np.isnan(wanted))
@@ -143,7 +163,10 @@ class Stepper:
 
     def statistics(self) -> NDArray[np.int64]:
         """(sections, 3): Newton iterations, steps, rescued lane-steps."""
-        return np.concatenate([sum(b.statistics for b in bank.batches) for bank in self._banks])
+        every = [sum(b.statistics for b in bank.batches) for bank in self._banks]
+        found = np.concatenate(every)
+        found[list(self._home)] = found.copy()
+        return found
 
 
 def zeros_of(bundles: Sequence[Bundle]) -> list[frozenset[int]]:
@@ -155,11 +178,13 @@ def zeros_of(bundles: Sequence[Bundle]) -> list[frozenset[int]]:
     ]
 
 
-def programs_of(circuits: Sequence[Circuit], widths: Sequence[int]) -> list[Program]:
+def programs_of(
+    circuits: Sequence[Circuit], widths: Sequence[int], real: type = REAL
+) -> list[Program]:
     """Programs that lanes of these circuits, all of one structure, will want; large ones first."""
     found = [
         circuits[0].program(
-            number, width, REAL.__name__, zeros_of([c.bundle(number) for c in circuits])
+            number, width, real.__name__, zeros_of([c.bundle(number) for c in circuits])
         )
         for number in range(len(circuits[0].programs))
         for width in widths
