@@ -133,7 +133,7 @@ def rendered(
     >>> old = Chunk(b"bext", bytes(602) + b"A=PCM,W=16")
     >>> new = rendered([old], "A=PCM,W=24", 24, None)[0]
     >>> new.content[602:]
-    b'A=PCM,W=16\\r\\nA=PCM,W=24\\r\\n'
+    b'A=PCM,W=16\r\nA=PCM,W=24\r\n'
     """
     changed = []
     for chunk in chunks:

@@ -206,7 +206,7 @@ def test_a_broken_take_does_not_stop_the_others(take, tmp_path, capsys):
     told = capsys.readouterr()
     assert f"\nvadist: {broken}: cut short" in told.err
     assert told.err.endswith(f"found 1652\n{CAUTION}\n")
-    assert told.err.count("\n") == 2
+    assert told.err.count("\n") == 3
     assert told.out.count("\n") == 2
 
 

@@ -101,9 +101,10 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     add("--format", choices=("wav", "flac"), default="wav", help="of outputs in a folder")
     add("--bits", choices=sorted(SUBTYPES), default="24", help="output samples (default 24)")
     add(
-        "--dither", action=argparse.BooleanOptionalAction, default=None,
+        "--dither", action="store_true", default=None,
         help="dither of triangular density before PCM is rounded (default: with --bits 16)",
     )  # fmt: skip
+    add("--no-dither", action="store_false", dest="dither", help="none with --bits 16 either")
     add(
         "--skip-existing", action="store_true",
         help="leave what is there already, told by content: take, design, settings, versions",
