@@ -24,7 +24,7 @@ def full_scale(said: str) -> float:
     return float(re.search(r"--full-scale ([\d.]+)V", said)[1])
 
 
-@pytest.mark.parametrize(("seed", "unit"), enumerate(["V", "Vrms", "Vpp", "dBu"]))
+@pytest.mark.parametrize(("seed", "unit"), list(enumerate(["V", "Vrms", "Vpp", "dBu"])))
 def test_a_tone_of_known_volts_at_an_unknown_gain(tmp_path, capsys, seed, unit):
     """Within 0.1 dB: with hum, hiss, DC, silence, a click, and any frequency and gain."""
     rng = np.random.default_rng(seed)

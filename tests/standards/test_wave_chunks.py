@@ -76,6 +76,13 @@ def test_what_a_recorder_wrote_goes_with_the_render(tmp_path, samples, form):
     assert [tag for tag, _ in chunks_of(tmp_path / "again.wav")] == [b"fmt ", b"data"]
 
 
+def test_flac_says_what_it_leaves_behind(tmp_path, samples, capsys):
+    take = tmp_path / "take.wav"
+    write_take(take, samples, 48_000)
+    run(take, "--design", "treble_boost", "--out", tmp_path / "out.flac")
+    assert "holds none of bext, iXML, cue, LIST, smpl, acid" in capsys.readouterr().err
+
+
 def test_chosen_channels_and_their_names(tmp_path, samples):
     take, output = tmp_path / "take.wav", tmp_path / "out.wav"
     write_take(take, samples, 48_000)

@@ -7,7 +7,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from vadist.cli import options as shared
-from vadist.cli.render_report import print_input, print_report, tell_plan
+from vadist.cli.render_report import print_input, print_missed, print_report, tell_plan
 from vadist.cli.render_settings import SUBTYPES, file_settings
 from vadist.errors import (
     AudioFileError,
@@ -130,7 +130,7 @@ def run(options: argparse.Namespace) -> int:
     if len(jobs) > 1 or done:
         tell_plan(jobs, to_do, settings, together=options.together != "file")
     states = {k: Entry(jobs[k], outputs[k], SKIPPED) for k in done}
-    worst = 0
+    worst, made, together = 0, [], options.together != "file"
     try:
         with progress_bars() as bars, bars.bar(f"{len(to_do)} renders") as update:
             outcomes = _outcomes(options, jobs, outputs, settings, done, update)
@@ -140,16 +140,19 @@ def run(options: argparse.Namespace) -> int:
                     worst = max(worst, outcome.exit_code)
                     states[k] = Entry(jobs[k], outputs[k], FAILED, str(outcome))
                 else:
-                    print_report(outcome, settings, bars)
+                    print_report(outcome, settings, bars, together=together)
+                    made += [outcome, *([outcome.through] if outcome.through else [])]
                     if len(jobs) == 1:
                         print_input(outcome, settings, bars)
                     states[k] = Entry(jobs[k], outputs[k], RENDERED)
+            if together and settings.normalise is not None:
+                print_missed(made, settings.normalise[1], bars)
     finally:
         if options.manifest is not None:
             rest = [Entry(*pair, LEFT) for pair in zip(jobs, outputs, strict=True)]
             entries = [states.get(k, left) for k, left in enumerate(rest)]
             write_manifest(options.manifest, entries, settings)
-    if any(entry.state == RENDERED for entry in states.values()):
+    if made:
         print(CAUTION, file=sys.stderr)
     return worst
 
@@ -257,7 +260,7 @@ def _outcomes(
         return run_jobs([jobs[k] for k in to_do], [outputs[k] for k in to_do], settings, update)
     whole = options.together == "session"
     groups = ["all" if whole else (job.name, job.changes) for job in jobs]
-    folder = (Path(options.out) if options.out is not None else Path()) / ".vadist-session"
+    folder = Path(options.out) if options.out is not None else Path()
     return run_together(jobs, outputs, settings, done, groups, folder, update)
 
 

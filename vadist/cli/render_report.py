@@ -32,7 +32,9 @@ def tell_plan(
     )
 
 
-def print_report(report: "FileReport", settings: "FileSettings", bars: "Bars") -> None:
+def print_report(
+    report: "FileReport", settings: "FileSettings", bars: "Bars", *, together: bool = False
+) -> None:
     """Where the output is and what is to be known of it."""
     from vadist.sessions.calibration import implausible
 
@@ -49,7 +51,7 @@ def print_report(report: "FileReport", settings: "FileSettings", bars: "Bars") -
     bars.print(f"{output}  {report.seconds:.2f} s, {found.method}, {peak}, {error}", sys.stdout)
     if odd := implausible(report.input.peak_v):
         bars.print(f"vadist: {output}: {odd}", sys.stderr)
-    if report.missed_db > _TELLING_DB and settings.normalise is not None:
+    if report.missed_db > _TELLING_DB and settings.normalise is not None and not together:
         wanted = settings.normalise[1]
         bars.print(
             f"vadist: {output}: is at {wanted - report.missed_db:.1f} LUFS, {report.missed_db:.1f} "
@@ -75,12 +77,30 @@ def print_report(report: "FileReport", settings: "FileSettings", bars: "Bars") -
             "and were run again serially",
             sys.stderr,
         )
+    if report.left_behind:
+        bars.print(
+            f"vadist: {output}: FLAC holds none of {', '.join(report.left_behind)}: where the take "
+            "belongs on a time line stays behind; --format wav keeps it",
+            sys.stderr,
+        )
     if report.through is not None:
         second = report.through
         level = f"peak {second.peak_v:.3g} V"
         if settings.normalise is not None and second.loudness_lufs is not None:
             level += f" before {second.gain_db:+.1f} dB, then {second.loudness_lufs:.1f} LUFS"
         bars.print(f"{printable(second.output)}  the same through a response, {level}", sys.stdout)
+
+
+def print_missed(reports: "Sequence[FileReport]", wanted: float, bars: "Bars") -> None:
+    """What true peaks cost renders that share a gain, each gain once."""
+    for missed_db in dict.fromkeys(report.missed_db for report in reports):
+        if missed_db > _TELLING_DB:
+            bars.print(
+                f"vadist: renders that share a gain are at {wanted - missed_db:.1f} LUFS together, "
+                f"{missed_db:.1f} dB below the {wanted:g} asked for: louder, the true peaks of one "
+                "would pass -1 dBTP",
+                sys.stderr,
+            )
 
 
 def print_input(report: "FileReport", settings: "FileSettings", bars: "Bars") -> None:

@@ -56,6 +56,8 @@ class FileReport:
         normalising, loudness of more than five channels).
     clipped_samples : int
         Samples beyond full scale of the output file.
+    left_behind : tuple of str
+        Chunks of the take that the output cannot hold.
     frames : int
     seconds : float
     input : Level
@@ -74,6 +76,7 @@ class FileReport:
     loudness_lufs: float | None
     true_peak_dbtp: float | None
     clipped_samples: int
+    left_behind: tuple[str, ...]
     frames: int
     seconds: float
     input: Level
@@ -316,6 +319,8 @@ def _write(
     meter = LevelMeter(rate, channels, full_scale_v, true_peaks=False)
     bits = 8 * BYTES_PER_SAMPLE[settings.subtype]
     line = coding_line(rate, bits, channels, f"vadist {made_with()['vadist']} {design.name}")
+    flac = output.suffix.lower() == ".flac"
+    left_behind = tuple(c.tag.decode("ascii").strip() for c in source.chunks) if flac else ()
     finished: list[FileReport] = []
 
     def tell(draft: Path) -> None:
@@ -324,7 +329,7 @@ def _write(
             output, sidecar_path(output), sha256_of(draft), found.peak_v,
             20.0 * math.log10(factor), gain.missed_db,
             found.loudness(factor), found.true_peak(factor), int(np.sum(writer.clipped_samples)),
-            voice.frames, voice.frames / rate, source.level, voice.diagnostics(),
+            left_behind, voice.frames, voice.frames / rate, source.level, voice.diagnostics(),
         )  # fmt: skip
         text = sidecar_text(design, source, settings, report, voice.response)
         write_text_atomically(report.sidecar, text, overwrite=settings.overwrite)

@@ -16,9 +16,10 @@ from vadist.rendering.spans import SPAN_SAMPLES
 from vadist.stepping.paces import usual_pace
 from vadist.stepping.resampling import default_oversample
 
-_STEP_NS, _SAMPLE_NS = 20.0, 30.0
+_STEP_NS, _SAMPLE_NS, _RENDER_S = 20.0, 30.0, 0.4
 # CPU time of a device's step, and of a sample of the oversampled rate besides: what the table of
-# docs/speed.md comes to within a third.
+# docs/speed.md comes to within a third; and of a render's warm-ups, its statement of error and its
+# files.
 
 _BYTES_OF_A_DRAFT = 8
 
@@ -160,7 +161,8 @@ def costs(jobs: Sequence[Job], settings: FileSettings) -> list[float]:
             paces[id(job.design)] = _sample_ns(job.design)
         frames, channels = _length(facts, settings)
         factor = settings.oversample or default_oversample(facts.sample_rate_hz)
-        found.append(frames * channels * factor * 1e-9 * paces[id(job.design)])
+        samples = frames * channels * factor
+        found.append(_RENDER_S + samples * 1e-9 * paces[id(job.design)])
     return found
 
 

@@ -4,17 +4,20 @@ import dataclasses
 import json
 import shutil
 import threading
+import time
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
+from contextlib import suppress
 from pathlib import Path
 
 from vadist.errors import VadistError
-from vadist.files import write_text_atomically
+from vadist.files import KEPT_S, write_text_atomically
 from vadist.pool import Stopped, results
 from vadist.rendering.diagnostics import Diagnostics
 from vadist.rendering.files import (
     FileReport,
     finish,
+    outputs_of,
     render_file,
     rendering_of,
     voices_of,
@@ -31,6 +34,8 @@ Progress = Callable[[float], None]
 
 TOGETHER = ("session", "design", "file")
 """What shares a gain: all renders, those of a design as it was set, or none."""
+
+_DRAFTS = ".vadist-session-"
 
 _LEAST_COST_S = 1e-3
 
@@ -119,8 +124,8 @@ def run_together(
     groups : sequence
         What each job shares its gain with.
     folder : Path
-        For drafts. What an interrupted run left there is taken up again; it is removed when all
-        that was to be done is.
+        Drafts go into a hidden one within it. What an interrupted run left there is taken up
+        again, by a day later at most; it is removed when all that was to be done is.
     progress : called with the fraction done
 
     Raises
@@ -133,6 +138,8 @@ def run_together(
     for k in done:
         if groups[k] not in known:
             known[groups[k]] = _gains_of(outputs[k], settings)
+    _clear_old(folder)
+    folder = folder / f"{_DRAFTS}{mark({'session': settings.session})[:12]}"
     drafts = [folder / f"{mark(recipes(job, settings)[0])[:32]}.wav" for job in jobs]
 
     def draw(k: int, update: Progress) -> tuple[Diagnostics, list[Level]] | VadistError:
@@ -175,6 +182,15 @@ def run_together(
         shutil.rmtree(folder, ignore_errors=True)
 
 
+def _clear_old(folder: Path) -> None:
+    """Remove drafts of sessions that nobody went on with for a day."""
+    for old in folder.glob(f"{_DRAFTS}*"):
+        with suppress(OSError):
+            newest = max((path.stat().st_mtime for path in old.iterdir()), default=0.0)
+            if time.time() - newest > KEPT_S:
+                shutil.rmtree(old, ignore_errors=True)
+
+
 def _drafted(
     job: Job, draft: Path, output: Path, settings: FileSettings, update: Progress
 ) -> tuple[Diagnostics, list[Level]]:
@@ -196,8 +212,6 @@ def _drafted(
 
 def _gains_of(output: Path, settings: FileSettings) -> list[Gain]:
     """Gains that the voices of a job that is done were given."""
-    from vadist.rendering.files import outputs_of
-
     found = []
     for path in outputs_of(output, settings):
         sidecar = read_sidecar(path)
