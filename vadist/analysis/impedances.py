@@ -15,9 +15,13 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from vadist.analysis.chain_response import SolvedDesign
-from vadist.analysis.nodal import nodal_equations
+from vadist.analysis.nodal import Nodal, nodal_equations
 from vadist.arrays import ComplexArray
 from vadist.circuits.network import INPUT, Network
+
+
+_NO_CURRENT_S = 1e-15
+# Rounding of the node volts is not a current.
 
 
 @dataclass(frozen=True)
@@ -54,61 +58,62 @@ def block_impedances(solved: SolvedDesign, frequencies_hz: ArrayLike) -> dict[st
     >>> [round(float(abs(z[0]))) for z in (found["buffer"].output_ohm, found["gain"].output_ohm)]
     [53, 0]
     """
-    network, design = solved.network, solved.design
-    order = {name: k for k, name in enumerate(design.stages)}
-    rails = dict.fromkeys(network.moving_rails, 0.0)
-    before = network.held(design.source.feed(Network()))
     found = {}
     for stage, node in solved.stage_nodes.items():
-        if stage not in design.bypassed:
-            here = order[stage]
+        if stage not in solved.design.bypassed:
             found[stage] = Impedances(
-                _into(solved, before, order, here, rails, frequencies_hz),
-                _out_of(solved, node, order, here, rails, frequencies_hz),
+                _into(solved, stage, frequencies_hz), _out_of(solved, stage, node, frequencies_hz)
             )
-        before = node
     return found
 
 
-def _into(
-    solved: SolvedDesign,
-    node: str,
-    order: dict[str, int],
-    here: int,
-    rails: dict[str, complex],
-    frequencies_hz: ArrayLike,
-) -> ComplexArray:
-    last = len(order)
-    equations = nodal_equations(
-        solved, lambda part: order.get(owner := _owner(part), last * (owner == "load") - 1) >= here
-    )
+def driven_block(solved: SolvedDesign, stage: str) -> tuple[Nodal, dict[str, complex]]:
+    """A block with all that follows, and what is held: a volt at its input, first, and rails at rest.
+
+    Parameters
+    ----------
+    solved : SolvedDesign
+    stage : str
+    """
+    order = list(solved.design.stages)
+    ahead = {*order[order.index(stage) :], "load"}
+    held: dict[str, complex] = {_input_node(solved, stage): 1.0}
+    held |= dict.fromkeys(solved.network.moving_rails, 0.0)
+    return nodal_equations(solved, lambda part: _owner(part) in ahead), held
+
+
+def _input_node(solved: SolvedDesign, stage: str) -> str:
+    """Node that drives a block: the output of the one before, or what the source ends at."""
+    order = list(solved.design.stages)
+    place = order.index(stage)
+    if place == 0:
+        return solved.network.held(solved.design.source.feed(Network()))
+    return solved.stage_nodes[order[place - 1]]
+
+
+def _into(solved: SolvedDesign, stage: str, frequencies_hz: ArrayLike) -> ComplexArray:
+    equations, held = driven_block(solved, stage)
+    node = next(iter(held))
     count = len(np.asarray(frequencies_hz))
-    if node not in equations.index or node in rails:
+    if node not in equations.index or held[node] != 1.0:  # a rail drives it
         return np.zeros(count, dtype=complex)
-    volts = equations.solve(frequencies_hz, {**rails, node: 1.0})
+    volts = equations.solve(frequencies_hz, held)
     siemens = equations.leaving(node, volts, frequencies_hz)
-    # Rounding of the node volts is not a current.
-    flows = np.abs(siemens) > 1e-15
-    return np.divide(1.0, siemens, out=np.full(count, math.inf + 0j), where=flows)
+    return np.divide(
+        1.0, siemens, out=np.full(count, math.inf + 0j), where=np.abs(siemens) > _NO_CURRENT_S
+    )
 
 
 def _out_of(
-    solved: SolvedDesign,
-    node: str,
-    order: dict[str, int],
-    here: int,
-    rails: dict[str, complex],
-    frequencies_hz: ArrayLike,
+    solved: SolvedDesign, stage: str, node: str, frequencies_hz: ArrayLike
 ) -> ComplexArray:
-    equations = nodal_equations(
-        solved, lambda part: order.get(_owner(part), -1) <= here and _owner(part) != "load"
-    )
-    if node not in equations.index or node in rails:
+    order = list(solved.design.stages)
+    behind = {"source", *order[: order.index(stage) + 1]}
+    equations = nodal_equations(solved, lambda part: _owner(part) in behind)
+    held: dict[str, complex] = {INPUT: 0.0, **dict.fromkeys(solved.network.moving_rails, 0.0)}
+    if node not in equations.index or node in equations.driven or node in held:
         return np.zeros(len(np.asarray(frequencies_hz)), dtype=complex)
-    ampere = equations.across(node, "")
-    if node in equations.driven:  # it takes any current without moving
-        ampere = ampere * 0.0
-    volts = equations.solve(frequencies_hz, {**rails, INPUT: 0.0}, ampere)
+    volts = equations.solve(frequencies_hz, held, equations.across(node, ""))
     return np.asarray(volts[:, equations.index[node]])
 
 

@@ -50,24 +50,26 @@ class Nodal:
         into: FloatArray | None = None,
         less: FloatArray | float = 0.0,
     ) -> ComplexArray:
-        """Volts of every node, (f, n).
+        """Volts of every node, (f, n), or (f, n, columns).
 
         Parameters
         ----------
         frequencies_hz : (f,)
         held : mapping of node -> volts
             Of those that are pinned.
-        into : (n,), optional
+        into : (n,) or (n, columns), optional
             Currents into the nodes, or into a device's own equation.
         less : (n, n), optional
             Taken off the equations first: a controlled source.
         """
         s = 2j * math.pi * np.asarray(frequencies_hz, dtype=float)[:, None, None]
+        into = np.zeros(len(self.G)) if into is None else into
+        columns = into.reshape(len(self.G), -1)
         G, C = self.G.copy(), self.C.copy()
         for node, (row_g, row_c) in self.driven.items():
             G[self.index[node]], C[self.index[node]] = row_g, row_c
         G -= less
-        right = np.zeros(len(G), dtype=complex) if into is None else into.astype(complex)
+        right = columns.astype(complex)
         rows = [self.index[node] for node in held if node in self.index]
         # What nothing leads to rests.
         loose = np.flatnonzero(~(np.any(G, axis=1) | np.any(C, axis=1)))
@@ -76,8 +78,8 @@ class Nodal:
         for node, volts in held.items():
             if node in self.index:
                 right[self.index[node]] = volts
-        return np.asarray(np.linalg.solve(G + s * C, np.broadcast_to(right, (len(s), len(G)))[
-            ..., None])[..., 0])  # fmt: skip
+        found = np.linalg.solve(G + s * C, np.broadcast_to(right, (len(s), *right.shape)))
+        return np.asarray(found.reshape(len(s), *into.shape))
 
     def leaving(self, node: str, volts: ComplexArray, frequencies_hz: ArrayLike) -> ComplexArray:
         """Current that leaves a node for the parts at it, (f,), at volts that were solved for."""
@@ -86,11 +88,14 @@ class Nodal:
         return np.asarray(np.sum((self.G[row] + s * self.C[row]) * volts, axis=1))
 
     def port(self, placed: PlacedDevice, number: int) -> FloatArray:
-        """What a port current of an ampere brings to every equation, (n,)."""
+        """What a port current of an ampere brings to every equation, (n,).
+
+        One into a node that another device holds moves nothing.
+        """
         found = np.zeros(len(self.G))
         device = placed.device
         for node, share in device.injections[number].items():
-            if node in self.index:
+            if node in self.index and (node not in self.driven or node == device.owned_node):
                 found[self.index[node]] += share
         return found
 
