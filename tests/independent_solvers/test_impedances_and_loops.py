@@ -1,10 +1,10 @@
-"""Impedances of blocks and gains of loops, against an undivided nodal solution written a second time.
+"""Impedances of blocks and gains of loops, against a nodal solution written a second time.
 
 Authorities: the oracle's own Kirchhoff and device laws (``circuit_oracle``), solved with the parts
 before or behind a block taken out, and with the loop cut at an op-amp's output, whose one pole is
-written here; the return difference as a ratio of determinants with and without the controlled source
-(H. W. Bode, Network Analysis and Feedback Amplifier Design, 1945, from memory, not located); the
-loop of an op-amp with a loaded output in closed form.
+written here; the return difference as a ratio of determinants with and without the controlled
+source (H. W. Bode, Network Analysis and Feedback Amplifier Design, 1945, from memory, not located);
+the loop of an op-amp with a loaded output in closed form.
 """
 
 import dataclasses
@@ -98,7 +98,9 @@ def test_two_blocks_lose_what_their_impedances_divide():
     open_, whole = (
         Linear(design, keep) for keep in (lambda part: part.split(".")[0] in until, lambda _: True)
     )
-    alone, with_rest = (o.volts(1e3, pinned="gain.output")("clipper.output") for o in (open_, whole))
+    alone, with_rest = (
+        o.volts(1e3, pinned="gain.output")("clipper.output") for o in (open_, whole)
+    )
     assert share[0] == pytest.approx(with_rest / alone, rel=1e-6)
 
 
@@ -137,7 +139,7 @@ def test_a_transistors_loop_is_the_ratio_of_determinants(part):
 
 
 def follower(load_farad: float, back_farad: float = 0.0) -> Design:
-    """An op-amp of 1 MHz and 1k inside, its output fed back through two sections of RC or a wire."""
+    """An op-amp of 1 MHz, its output fed back through two sections of RC or, behind 1k, a wire."""
     # 159 kHz with 1k is a sixth of the op-amp's 1 MHz: 1/(2 pi 1k 159 kHz) = 1 nF.
     back = (
         ['r1 = "resistor 1k: output to a"', f'c1 = "capacitor {back_farad}: a to ground"',
@@ -164,7 +166,9 @@ def test_margin_of_a_follower_into_a_capacitor_is_its_closed_form():
     f1 = 1.0 / (2.0 * math.pi * 1e3 * 1e-9)
     crossing = brentq(lambda f: 1e6 / f / math.hypot(1.0, f / f1) - 1.0, 1e4, 1e6)
     assert loop.crossing_hz == pytest.approx(crossing, rel=1e-3)
-    assert loop.margin_degrees == pytest.approx(90.0 - math.degrees(math.atan(crossing / f1)), abs=0.1)
+    assert loop.margin_degrees == pytest.approx(
+        90.0 - math.degrees(math.atan(crossing / f1)), abs=0.1
+    )
     assert loop.gain_db == pytest.approx(60.0, abs=0.01)
 
 

@@ -106,7 +106,10 @@ def test_a_clipper_has_a_ladder_and_a_drive_to_turn_down(name):
 
 
 def test_pictures_are_written_as_png_and_svg(tmp_path):
-    names = {"scope", "headroom", "harmonics", "spectrum", "transfer", "bode-stages", "bode-level"}
+    names = {
+        "scope", "headroom", "harmonics", "spectrum", "transfer", "bode-stages", "impedances",
+        "bode-level",
+    }  # fmt: skip
     written = plot_inspection(inspect_design(load_design("treble_boost")), tmp_path / "new", "png")
     assert {path.stem for path in written} == names
     for path in written:

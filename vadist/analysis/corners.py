@@ -19,6 +19,7 @@ import numpy as np
 
 from vadist.analysis.chain_response import SolvedDesign, solve_design
 from vadist.analysis.crossings import (
+    GAIN_HZ,
     HIGHEST_HZ,
     LOWEST_HZ,
     WHOLE,
@@ -29,9 +30,6 @@ from vadist.analysis.crossings import (
 from vadist.analysis.part_changes import pairs_of_changes, value_text
 from vadist.analysis.roots import Pencil, root_shares, roots_of, section_pencils
 from vadist.arrays import FloatArray
-
-GAIN_HZ = 1e3
-"""Where mid-band gain is read (common practice)."""
 
 _STEP = 1e-3
 # Ratio by which a part is varied: central differences are then good to about 1e-6.
@@ -49,8 +47,8 @@ class Share:
     value : str
         In the trade's notation.
     sensitivity : float
-        d ln f / d ln value, or of a gain; for an op-amp of its gain-bandwidth, for a transistor of its current
-        gain, for diodes of their saturation current.
+        d ln f / d ln value, or of a gain; for an op-amp of its gain-bandwidth, for a transistor of
+        its current gain, for diodes of their saturation current.
     """
 
     part: str

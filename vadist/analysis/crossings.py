@@ -13,6 +13,9 @@ from vadist.circuits.network import INPUT
 WHOLE = ""
 """Stage name under which the corners of the whole design are given."""
 
+GAIN_HZ = 1e3
+"""Where mid-band gain is read (common practice)."""
+
 HALF_POWER_DB = 10.0 * math.log10(2.0)
 
 LOWEST_HZ, HIGHEST_HZ = 1.0, 1e6
@@ -86,9 +89,7 @@ class _Step:
     reference_db: float
 
 
-def find_crossings(
-    solved: SolvedDesign, places: Collection[str] | None = None
-) -> list[Crossing]:
+def find_crossings(solved: SolvedDesign, places: Collection[str] | None = None) -> list[Crossing]:
     """-3 dB points: stepped over by a scan, narrowed, and named by what lies on either side.
 
     Parameters
@@ -162,5 +163,3 @@ def _kinds(steps: list[_Step]) -> list[str]:
         else:
             kinds.append("scoop from" if behind and behind[0] else "treble cut")
     return kinds
-
-

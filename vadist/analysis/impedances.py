@@ -2,10 +2,9 @@
 
 The *input impedance* of a block is volts over current where it is driven, with all that follows
 connected and nothing before it; its *output impedance* is what an ampere into its output makes
-there, with all that drives it, the design's input at ground, and nothing behind it. Parts rest where
-they rest in the whole design, and rails that move are held, so that both belong to the blocks and
-not to what shares a rail with them. Two figures multiply: a block loses Zin / (Zin + Zout) where it
-meets the next.
+there, with all that drives it, the design's input at ground, and nothing behind it. Parts rest
+where they rest in the whole design, and rails that move are held, so that both belong to the blocks
+and not to what shares a rail with them. Where two blocks meet, Zin / (Zin + Zout) is left.
 """
 
 import math
@@ -18,7 +17,6 @@ from vadist.analysis.chain_response import SolvedDesign
 from vadist.analysis.nodal import Nodal, nodal_equations
 from vadist.arrays import ComplexArray
 from vadist.circuits.network import INPUT, Network
-
 
 _NO_CURRENT_S = 1e-15
 # Rounding of the node volts is not a current.
@@ -68,7 +66,7 @@ def block_impedances(solved: SolvedDesign, frequencies_hz: ArrayLike) -> dict[st
 
 
 def driven_block(solved: SolvedDesign, stage: str) -> tuple[Nodal, dict[str, complex]]:
-    """A block with all that follows, and what is held: a volt at its input, first, and rails at rest.
+    """A block with all that follows, and what is held: a volt at its input first, rails at rest.
 
     Parameters
     ----------
@@ -99,14 +97,13 @@ def _into(solved: SolvedDesign, stage: str, frequencies_hz: ArrayLike) -> Comple
         return np.zeros(count, dtype=complex)
     volts = equations.solve(frequencies_hz, held)
     siemens = equations.leaving(node, volts, frequencies_hz)
-    return np.divide(
-        1.0, siemens, out=np.full(count, math.inf + 0j), where=np.abs(siemens) > _NO_CURRENT_S
-    )
+    flows = np.abs(siemens) > _NO_CURRENT_S
+    found = np.full(count, math.inf + 0j)
+    found[flows] = 1.0 / siemens[flows]
+    return found
 
 
-def _out_of(
-    solved: SolvedDesign, stage: str, node: str, frequencies_hz: ArrayLike
-) -> ComplexArray:
+def _out_of(solved: SolvedDesign, stage: str, node: str, frequencies_hz: ArrayLike) -> ComplexArray:
     order = list(solved.design.stages)
     behind = {"source", *order[: order.index(stage) + 1]}
     equations = nodal_equations(solved, lambda part: _owner(part) in behind)

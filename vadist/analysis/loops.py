@@ -86,7 +86,7 @@ def loop_gain(solved: SolvedDesign, part: str, frequencies_hz: ArrayLike) -> Com
 
 
 def _steepness(placed: PlacedDevice) -> float:
-    """Siemens of the last port's current in the volts of the terminal that steers, all else held."""
+    """Siemens from the volts of the terminal that steers to the last port's current."""
     pairs = placed.device.record.controls
     steers = pairs[0][0]
     signs = np.array([(a == steers) - float(b == steers) for a, b in pairs])

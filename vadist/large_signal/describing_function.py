@@ -19,17 +19,18 @@ from vadist.analysis.crossings import HALF_POWER_DB
 from vadist.analysis.impedances import driven_block
 from vadist.arrays import ComplexArray, FloatArray
 from vadist.devices.evaluate import currents_and_slopes
+from vadist.devices.kind import DRIVING_A
 
 LOWEST_HZ, HIGHEST_HZ = 20.0, 100e3
 
-_GRID_HZ = np.geomspace(LOWEST_HZ, HIGHEST_HZ, 25)
-_PHASES = 48
-_GROWTH = 1.5
+_GRID_HZ = np.geomspace(LOWEST_HZ, HIGHEST_HZ, 16)
+_PHASES = 32
+_GROWTH = 2.0
 # From one amplitude to the next on the way up, so that Newton's method starts near.
 _SMALLEST_V = 1e-3
 _STEPS = 60
 _SAME_V = 1e-9
-_REFINEMENTS = 3
+_REFINEMENTS = 5
 
 
 @dataclass(frozen=True)
@@ -63,15 +64,11 @@ class DescribedBlock:
     def __init__(self, solved: SolvedDesign, stage: str) -> None:
         self._equations, self._held = driven_block(solved, stage)
         self._output = self._equations.across(solved.stage_nodes[stage], "")
-        placed = [
-            p for part, p in self._equations.devices.items() if part.split(".")[0] == stage
-        ]
+        placed = [p for part, p in self._equations.devices.items() if part.split(".")[0] == stage]
         self._kinds = [p.device.kind for p in placed]
         self._parameters = [p.device.parameters for p in placed]
         rows = [self._equations.across(a, b) for p in placed for a, b in p.device.controls]
-        ports = [
-            self._equations.port(p, k) for p in placed for k in range(p.device.record.ports)
-        ]
+        ports = [self._equations.port(p, k) for p in placed for k in range(p.device.record.ports)]
         size = len(self._output)
         self._control = np.array(rows).reshape(-1, size)
         self._into = np.array(ports).reshape(-1, size).T
@@ -83,7 +80,7 @@ class DescribedBlock:
             self._kinds, self._parameters, self._rest_v
         )
         # What a constant remainder of the port currents does, the input held.
-        still = {node: 0.0 for node in self._held}
+        still = dict.fromkeys(self._held, 0.0)
         self._constant = self._control @ self._equations.solve([0.0], still, self._into)[0].real
         angles = 2.0 * math.pi * np.arange(_PHASES) / _PHASES
         # Control volts at each phase from a constant, a cosine's and a sine's share; and back.
@@ -161,9 +158,7 @@ class DescribedBlock:
         ]
         currents = np.array([i for i, _ in found]) - self._rest_a - waves @ self._slopes.T
         bends = np.array([g for _, g in found]) - self._slopes
-        return self._parts @ currents, np.einsum(
-            "am,mpc,mb->apbc", self._parts, bends, self._wave
-        )
+        return self._parts @ currents, np.einsum("am,mpc,mb->apbc", self._parts, bends, self._wave)
 
     def corners(self, amplitude_v: float) -> LevelCorners | None:
         """-3 dB points at an amplitude; None where no answer was found.
@@ -172,10 +167,11 @@ class DescribedBlock:
         ----------
         amplitude_v : float
         """
-        gains, start = [], None
+        gains, starts, start = [], [], None
         for hz in _GRID_HZ:
             gain, start = self._balanced(float(hz), amplitude_v, start)
             gains.append(abs(gain))
+            starts.append(start)
         level = 20.0 * np.log10(np.maximum(gains, 1e-20))
         if not np.isfinite(level).all():
             return None
@@ -186,7 +182,9 @@ class DescribedBlock:
         goal = float(level[loudest]) - HALF_POWER_DB
 
         def crossing(one: int, other: int) -> float:
-            return self._crossing(amplitude_v, goal, (one, other), (below[one], below[other]))
+            ends = (math.log(_GRID_HZ[one]), math.log(_GRID_HZ[other]))
+            miss = (float(below[one]), float(below[other]))
+            return self._crossing(amplitude_v, goal, ends, miss, starts[one])
 
         return LevelCorners(
             amplitude_v,
@@ -195,18 +193,32 @@ class DescribedBlock:
         )
 
     def _crossing(
-        self, amplitude_v: float, goal_db: float, places: tuple[int, int], miss_db: Sequence[float]
+        self,
+        amplitude_v: float,
+        goal_db: float,
+        ends: tuple[float, float],
+        miss_db: tuple[float, float],
+        start: FloatArray,
     ) -> float:
-        """Where the level passes a goal between two points of the grid, by secants."""
-        (x, y), (at_x, at_y) = (math.log(_GRID_HZ[k]) for k in places), miss_db
+        """Where the level passes a goal between two logarithms of frequency, by chords."""
+        (x, y), (at_x, at_y) = ends, miss_db
         for _ in range(_REFINEMENTS):
             z = x + (y - x) * at_x / (at_x - at_y)
-            at_z = 20.0 * math.log10(abs(self.gain(math.exp(z), amplitude_v))) - goal_db
+            at_z = 20.0 * math.log10(abs(self.gain(math.exp(z), amplitude_v, start))) - goal_db
             if (at_z < 0.0) == (at_x < 0.0):
                 x, at_x = z, at_z
             else:
                 y, at_y = z, at_z
         return math.exp(x + (y - x) * at_x / (at_x - at_y))
+
+
+def clips(solved: SolvedDesign, stage: str) -> bool:
+    """Whether a block has a device that carries nothing at rest: it is there to clip."""
+    return any(
+        not placed.device.owned_node and not np.abs(placed.resting.currents).max() > DRIVING_A
+        for placed in solved.resting_devices()
+        if placed.device.part.split(".")[0] == stage
+    )
 
 
 def corners_at_levels(

@@ -149,12 +149,21 @@ class SineRunner:
         volts = solved.node_v
         self._rest = {stage: volts[node] for stage, node in solved.stage_nodes.items()}
 
-    def run(self, levels_v: Sequence[float] | FloatArray) -> SteadySines:
+    @property
+    def sample_rate_hz(self) -> float:
+        """Samples a second of a period."""
+        return self._circuit.sample_rate_hz
+
+    def run(
+        self, levels_v: Sequence[float] | FloatArray, period: FloatArray | None = None
+    ) -> SteadySines:
         """Settle sines of the given peak levels.
 
         Parameters
         ----------
         levels_v : (levels,), each > 0
+        period : (steps,), optional
+            What is repeated instead of a sine, 1 at its peak.
 
         Raises
         ------
@@ -165,9 +174,12 @@ class SineRunner:
         levels = np.asarray(levels_v, dtype=float)
         if not (np.isfinite(levels) & (levels > 0.0)).all():
             raise UsageError(f"level must be above 0 V (got {levels.min():g} V)")
-        sine = np.sin(2.0 * np.pi * np.arange(self._steps) / self._steps)
-        volts = {SOURCE: sine[:, None] * levels}
-        volts |= settle(self._circuit, volts[SOURCE])
+        if period is None:
+            period = np.sin(2.0 * np.pi * np.arange(self._steps) / self._steps)
+        # One lane would want a kernel of its own, some seconds of compiling: it runs twice.
+        lanes = period[:, None] * (levels if len(levels) > 1 else np.repeat(levels, 2))
+        settled = {SOURCE: lanes, **settle(self._circuit, lanes)}
+        volts = {place: wave[:, : len(levels)] for place, wave in settled.items()}
         return SteadySines(
             self.frequency_hz, levels, self._rest, volts, self._orders, self._responses,
             self._from_rails,
