@@ -207,7 +207,7 @@ def inspect_design(
         level_v,
         chosen_v if asked_v is None else asked_v,
         supply_current(solved),
-        _blocks(solved, sines, ladder, corners),
+        blocks_of(solved, sines, ladder, corners),
         corners.of(WHOLE),
         float(whole_db(solved, (GAIN_HZ,))[0]),
         corners.gains[WHOLE],
@@ -222,9 +222,19 @@ def inspect_design(
     )
 
 
-def _blocks(
+def blocks_of(
     solved: SolvedDesign, sines: SteadySines, ladder: Ladder, corners: Corners
 ) -> tuple[Block, ...]:
+    """Every block, from what was found of the whole.
+
+    Parameters
+    ----------
+    solved : SolvedDesign
+    sines : SteadySines
+        At the level of a typical note, then at :data:`CORNER_LEVELS_V`.
+    ladder : Ladder
+    corners : Corners
+    """
     design, resting = solved.design, resting_stages(solved)
     gains = {k: float(decibels(h)[0]) for k, h in stage_responses(solved, [GAIN_HZ]).items()}
     limits = {limit.stage: limit for limit in ladder.limits}

@@ -71,7 +71,8 @@ def _gain(block: "Block", place: Place) -> str:
         return "mutes"
     if block.gain_db >= _EVEN_DB:
         most = ", more than any other" if place.largest else ""
-        return f"raises the level {10.0 ** (block.gain_db / 20.0):.2g} times{most}"
+        times = 10.0 ** (block.gain_db / 20.0)
+        return f"raises the level {times:{'.0f' if times >= 10.0 else '.2g'}} times{most}"
     if block.gain_db <= -_EVEN_DB:
         return f"takes {-block.gain_db:.1f} dB"
     ohms = block.input_ohm, block.output_ohm
