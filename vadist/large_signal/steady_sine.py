@@ -248,8 +248,8 @@ def settle(circuit: Circuit, period: FloatArray) -> dict[str, FloatArray]:
             leaping = (moved < slow) & (moved > _SETTLED) & leaps
             slow = np.where(leaping, moved, np.inf)
             before, began = stepper, count + 1
-            stepper = Stepper([circuit], lanes, enter=trail.end(leaping), real=np.float64)
-            stepper.enter()
+            stepper = Stepper([circuit], lanes, enter=[trail.end(leaping)], real=np.float64)
+            stepper.enter(0)
             trail = Trail(lanes)
     return {stage: last[:, k] for k, stage in enumerate(circuit.taps)}
 
