@@ -17,7 +17,10 @@ from example_circuits import (
     PUBLISHED_R_OHM,
     PUBLISHED_VT_V,
     alone,
+    antiparallel,
     every_stage,
+    ideal_diode,
+    ideal_opamp,
     published_clipper,
 )
 from scipy.optimize import brentq
@@ -25,6 +28,7 @@ from scipy.special import i1
 
 from vadist.analysis.chain_response import solve_design
 from vadist.large_signal.describing_function import DescribedBlock, corners_at_levels
+from vadist.stages import FeedbackClipper
 
 
 def output_v(hz: float, input_v: float) -> float:
@@ -57,6 +61,26 @@ def test_the_corner_of_a_diode_clipper_rises_as_its_closed_form_does(input_v):
     wanted = pytest.approx(expected, rel=1e-4) if expected < 100e3 else None
     assert corners.treble_cut_hz == wanted
     assert corners.bass_cut_hz is None
+
+
+@pytest.mark.parametrize("input_v", [0.02, 0.2])
+def test_a_pair_in_an_opamps_loop_adds_what_its_bessel_function_leaves(input_v):
+    """Of an ideal op-amp the leg's A/R1 flows through Rf and the pair: A + V comes out.
+
+    1k and 0.1 F from the inverting input, 47k beside the pair; 1 MHz, so a millionth at 1 Hz times
+    a gain of 48 at most is off.
+    """
+    stage = FeedbackClipper(
+        opamp=ideal_opamp(1e6), feedback_resistor=47e3, leg_resistor=1e3, leg_capacitor=0.1,
+        diodes=antiparallel(ideal_diode(PUBLISHED_IS_A, PUBLISHED_VT_V)),
+    )  # fmt: skip
+
+    def missing(v: float) -> float:
+        return v / 47e3 + 4.0 * PUBLISHED_IS_A * i1(v / PUBLISHED_VT_V) - input_v / 1e3
+
+    added = brentq(missing, 1e-6, 2.0, xtol=1e-14)
+    block = DescribedBlock(solve_design(alone(stage).design()), "stage")
+    assert abs(block.gain(1.0, input_v)) * input_v == pytest.approx(input_v + added, rel=1e-4)
 
 
 def test_a_linear_block_has_one_corner_at_every_level():

@@ -19,9 +19,10 @@ from scipy.optimize import brentq
 from vadist.analysis.chain_response import solve_design
 from vadist.analysis.impedances import block_impedances
 from vadist.analysis.loops import find_loops, loop_gain
-from vadist.designs.design import Design
+from vadist.designs.design import Design, Source
 from vadist.designs.files import load_design
 from vadist.designs.toml import parse_design
+from vadist.stages import CouplingHighPass
 
 HZ = np.array([50.0, 1e3, 12e3])
 
@@ -86,6 +87,20 @@ def test_an_opamps_input_takes_nothing_and_a_first_block_is_told_too():
     found = block_impedances(solved, HZ)
     assert np.isinf(found["gain"].input_ohm).all()
     assert abs(found["buffer"].input_ohm[1]) == pytest.approx(380e3, rel=0.03)
+
+
+def test_a_first_block_hands_a_pickup_on():
+    """Its output sees the coil: R || (1/sC + (Rs + sL) || 1/sCc); its input is C and R alone."""
+    stage = CouplingHighPass(capacitor=22e-9, bias_resistor=470e3)
+    source = Source(resistance=6e3, inductance=2.4, cable_capacitance=300e-12)
+    design = Design("pickup", {"in": stage}, source=source, load_ohm=1e6)
+    found = block_impedances(solve_design(design), HZ)["in"]
+    s = 2j * math.pi * HZ
+    coil = 1.0 / (1.0 / (6e3 + 2.4 * s) + 300e-12 * s)
+    wanted = 1.0 / (1.0 / 470e3 + 1.0 / (1.0 / (22e-9 * s) + coil))
+    assert found.output_ohm == pytest.approx(wanted, rel=1e-9)
+    into = 1.0 / (22e-9 * s) + 1.0 / (1.0 / 470e3 + 1e-6)
+    assert found.input_ohm == pytest.approx(into, rel=1e-9)
 
 
 def test_two_blocks_lose_what_their_impedances_divide():

@@ -152,6 +152,5 @@ def nodal_equations(solved: SolvedDesign, keep: Callable[[str], bool] = _every) 
                 own * p.device.owned_siemens - straight[k],
                 own * p.device.owned_farad,
             )
-            straight[k] = 0.0
         G -= straight
     return Nodal(index, G, C, driven, found.devices)
