@@ -27,12 +27,17 @@ def test_text_walks_the_path_block_by_block(capsys):
     text = capsys.readouterr().out
     place = 0
     for word in (
-        "\n1  boost", "at rest", "Ic", "headroom", "gain", "bass cut", "level", "limits",
-        "\n2  volume", "\nThe whole", "\nHeadroom ladder", "\nDoes it clean up?",
-        "against the controls", "\nNoise", "\nSupply current",
+        "\n1  boost  transistor boost: raises the level", "at rest", "Ic", "headroom", "gain",
+        "collector_resistor", "in, out", "bass cut", "level", "limits", "\n2  volume",
+        "\nThe whole", "\nHeadroom ladder", "\nDoes it clean up?", "against the controls",
+        "bass cut", "1 % from", "\nA low fifth", "neither note", "\nFeedback loops",
+        "boost.transistor",
+        "\nNoise", "\nSupply current",
     ):  # fmt: skip
         place = text.index(word, place) + len(word)
     assert "input_capacitor 22n (-0." in text
+    assert "left out" not in text, "only where it is asked for"
+    assert max(len(line) for line in text.splitlines()) <= 80
     assert "\x1b" not in text, "no colours into a pipe"
     assert all(line == line.rstrip() for line in text.splitlines())
 
@@ -46,11 +51,29 @@ def test_json_holds_every_figure(capsys):
     assert [b["name"] for b in data["blocks"]] == list(load_design("soft_clipper").stages)
     for block in data["blocks"]:
         assert {"resting", "gain_db", "corners", "roots", "level", "limit"} <= set(block)
+        assert {"gain_parts", "input_ohm", "output_ohm", "by_level"} <= set(block)
     assert data["blocks"][0]["limit"]["input_v"] is None, "a passive block never limits"
+    clipper = data["blocks"][1]
+    assert clipper["input_ohm"] is None, "an op-amp takes no current"
+    assert len(clipper["by_level"]) == 3
+    assert clipper["gain_parts"][0].keys() == {"part", "value", "sensitivity"}
     assert len(data["controls"]) == 15
+    assert {"bass_cut_hz", "treble_cut_hz", "limit_v", "below"} <= data["controls"][0].keys()
+    assert {loop["part"] for loop in data["loops"]} >= {"gain.opamp"}
+    assert 0.0 < data["low_fifth"]["foreign"] < 1.0
+    assert data["without"] == []
     assert data["noise"]["parts"]
     assert data["noise"]["temperature_k"] == 300.0
     assert data["current"]["total_a"] > 0.0
+
+
+def test_each_block_left_out_is_a_line_of_eighty_columns(capsys):
+    assert main(["inspect", "treble_boost", "--without"]) == 0
+    told = capsys.readouterr().out.split("\nEach block left out")[1].split("\n\n")[0]
+    lines = told.splitlines()[3:]
+    assert [line.split()[0] for line in lines] == ["(nothing)", "boost", "volume"]
+    assert lines[1].split()[-1] == "none", "nothing is left that limits"
+    assert max(map(len, lines)) <= 80
 
 
 # Wanted 0.2 mA from 9 V: 22k twice; wanted 1 Hz: 1/(2 pi 11k 1 Hz) = 14 uF. A resistor on the rail.
@@ -106,7 +129,10 @@ def test_a_clipper_has_a_ladder_and_a_drive_to_turn_down(name):
 
 
 def test_pictures_are_written_as_png_and_svg(tmp_path):
-    names = {"scope", "headroom", "harmonics", "spectrum", "transfer", "bode-stages", "bode-level"}
+    names = {
+        "scope", "headroom", "harmonics", "spectrum", "transfer", "bode-stages", "impedances",
+        "bode-level",
+    }  # fmt: skip
     written = plot_inspection(inspect_design(load_design("treble_boost")), tmp_path / "new", "png")
     assert {path.stem for path in written} == names
     for path in written:

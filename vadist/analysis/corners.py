@@ -17,27 +17,20 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from vadist.analysis.chain_response import (
-    SolvedDesign,
-    decibels,
-    node_responses,
-    solve_design,
-    stage_responses,
+from vadist.analysis.chain_response import SolvedDesign, solve_design
+from vadist.analysis.crossings import (
+    GAIN_HZ,
+    HIGHEST_HZ,
+    LOWEST_HZ,
+    WHOLE,
+    find_crossings,
+    picked_levels,
+    picked_responses,
 )
 from vadist.analysis.part_changes import pairs_of_changes, value_text
 from vadist.analysis.roots import Pencil, root_shares, roots_of, section_pencils
-from vadist.arrays import ComplexArray, FloatArray
-from vadist.circuits.network import INPUT
+from vadist.arrays import FloatArray
 
-WHOLE = ""
-"""Stage name under which the corners of the whole design are given."""
-
-HALF_POWER_DB = 10.0 * math.log10(2.0)
-
-LOWEST_HZ, HIGHEST_HZ = 1.0, 1e6
-"""Corners outside are of no interest to a guitar and are not reported."""
-
-_SCAN_HZ = np.geomspace(0.05, 2e7, 400)
 _STEP = 1e-3
 # Ratio by which a part is varied: central differences are then good to about 1e-6.
 _SMALLEST_SHARE = 0.05
@@ -45,7 +38,7 @@ _SMALLEST_SHARE = 0.05
 
 @dataclass(frozen=True)
 class Share:
-    """A part and how strongly it sets a frequency.
+    """A part and how strongly it sets a frequency or a gain.
 
     Attributes
     ----------
@@ -54,8 +47,8 @@ class Share:
     value : str
         In the trade's notation.
     sensitivity : float
-        d ln f / d ln value; for an op-amp of its gain-bandwidth, for a transistor of its current
-        gain, for diodes of their saturation current.
+        d ln f / d ln value, or of a gain; for an op-amp of its gain-bandwidth, for a transistor of
+        its current gain, for diodes of their saturation current.
     """
 
     part: str
@@ -113,10 +106,15 @@ class Root:
 
 @dataclass(frozen=True)
 class Corners:
-    """All corners and roots of a design, in order of frequency within each stage."""
+    """All corners and roots of a design, in order of frequency within each stage.
+
+    ``gains`` holds the parts behind each stage's gain, and that of :data:`WHOLE`, at
+    :data:`GAIN_HZ`: d ln gain / d ln value.
+    """
 
     corners: tuple[Corner, ...]
     roots: tuple[Root, ...]
+    gains: dict[str, tuple[Share, ...]]
 
     def of(self, stage: str) -> tuple[Corner, ...]:
         """Corners of one stage, or of :data:`WHOLE`."""
@@ -134,15 +132,17 @@ def find_corners(solved: SolvedDesign) -> Corners:
     >>> round(leg.frequency_hz), sorted(share.part for share in leg.parts[:2])
     (159, ['gain.leg_capacitor', 'gain.leg_resistor'])
     """
-    crossings = _crossings(solved)
+    crossings = find_crossings(solved)
     frequencies = np.array([c.frequency_hz for c in crossings])
     references = np.array([c.reference_hz for c in crossings])
     stages = [c.stage for c in crossings]
+    places = [*solved.design.stages, WHOLE]
+    gains: dict[str, list[Share]] = {place: [] for place in places}
     here = section_pencils(solved)
     roots = [roots_of(pencil, LOWEST_HZ, HIGHEST_HZ) for pencil in here]
 
     def levels(which: SolvedDesign, f: FloatArray) -> FloatArray:
-        return _picked_levels(which, stages, f) - _picked_levels(which, stages, references)
+        return picked_levels(which, stages, f) - picked_levels(which, stages, references)
 
     rise = 1e-4
     slopes = (
@@ -157,6 +157,8 @@ def find_corners(solved: SolvedDesign) -> Corners:
         moved = (levels(more, frequencies) - levels(less, frequencies)) / width
         for k, amount in enumerate(-moved / slopes):
             shares[k].append(Share(path, text, float(amount)))
+        for place, amount in zip(places, (_gains(more) - _gains(less)) / width, strict=True):
+            gains[place].append(Share(path, text, float(amount)))
         ends = zip(section_pencils(more), section_pencils(less), strict=True)
         for k, (upper, lower) in enumerate(ends):
             change = Pencil(here[k].kind, (upper.A - lower.A) / width, (upper.B - lower.B) / width)
@@ -173,105 +175,14 @@ def find_corners(solved: SolvedDesign) -> Corners:
     ]
     order = {stage: k for k, stage in enumerate(solved.design.stages)}
     named.sort(key=lambda root: (order.get(root.stage, -1), root.frequency_hz))
-    return Corners(tuple(corners), tuple(named))
+    told = {place: _strongest(parts) for place, parts in gains.items()}
+    return Corners(tuple(corners), tuple(named), told)
 
 
-@dataclass(frozen=True)
-class _Crossing:
-    stage: str
-    kind: str
-    frequency_hz: float
-    reference_hz: float
-    reference_db: float
-
-
-def _picked(solved: SolvedDesign, frequencies_hz: FloatArray) -> dict[str, ComplexArray]:
-    found = node_responses(solved, frequencies_hz)
-    whole = found[solved.design.output] / found[INPUT]
-    return {**stage_responses(solved, frequencies_hz), WHOLE: whole}
-
-
-def _picked_levels(
-    solved: SolvedDesign, stages: list[str], frequencies_hz: FloatArray
-) -> FloatArray:
-    """Level in nepers of the k-th stage at the k-th frequency."""
-    found = _picked(solved, frequencies_hz)
-    return np.array([math.log(abs(found[stage][k])) for k, stage in enumerate(stages)])
-
-
-@dataclass(frozen=True)
-class _Step:
-    """Where a stage passes its -3 dB between two points of the scan.
-
-    Attributes
-    ----------
-    stage : str
-    place : int
-        The lower of the two points.
-    rising : bool
-    reference_hz, reference_db : float
-        Where the stage is loudest.
-    """
-
-    stage: str
-    place: int
-    rising: bool
-    reference_hz: float
-    reference_db: float
-
-
-def _crossings(solved: SolvedDesign) -> list[_Crossing]:
-    """-3 dB points: stepped over by a scan, narrowed, and named by what lies on either side."""
-    steps = _scan(solved)
-    found = _narrowed(solved, steps)
-    return [
-        _Crossing(step.stage, kind, hz, step.reference_hz, step.reference_db)
-        for step, hz, kind in zip(steps, found, _kinds(steps), strict=True)
-        if LOWEST_HZ <= hz <= HIGHEST_HZ
-    ]
-
-
-def _scan(solved: SolvedDesign) -> list[_Step]:
-    """Steps over -3 dB from each stage's loudest point, a stage's in order of frequency."""
-    steps = []
-    for stage, response in _picked(solved, _SCAN_HZ).items():
-        level = decibels(response)
-        loudest = int(level.argmax())
-        inside = level - level[loudest] + HALF_POWER_DB
-        steps += [
-            _Step(stage, int(k), bool(inside[k + 1] > 0.0), float(_SCAN_HZ[loudest]),
-                  float(level[loudest]))
-            for k in np.flatnonzero(np.diff(np.sign(inside)))
-        ]  # fmt: skip
-    return steps
-
-
-def _narrowed(solved: SolvedDesign, steps: list[_Step]) -> list[float]:
-    """Frequencies at which the steps cross, hertz, all by halving at once."""
-    stages = [step.stage for step in steps]
-    goals = np.array([step.reference_db - HALF_POWER_DB for step in steps])
-    rising = np.array([step.rising for step in steps], dtype=bool)
-    low = np.array([_SCAN_HZ[step.place] for step in steps])
-    high = np.array([_SCAN_HZ[step.place + 1] for step in steps])
-    for _ in range(44):
-        middle = np.sqrt(low * high)
-        level = _picked_levels(solved, stages, middle) * 20.0 / math.log(10.0)
-        below = (level < goals) == rising
-        low, high = np.where(below, middle, low), np.where(below, high, middle)
-    return [float(hz) for hz in np.sqrt(low * high)]
-
-
-def _kinds(steps: list[_Step]) -> list[str]:
-    """What each step is: an end of the band, or a side of a dip between two steps of its stage."""
-    kinds = []
-    for k, step in enumerate(steps):
-        before = [other.rising for other in steps[:k] if other.stage == step.stage]
-        behind = [other.rising for other in steps[k + 1 :] if other.stage == step.stage]
-        if step.rising:
-            kinds.append("scoop to" if before and not before[-1] else "bass cut")
-        else:
-            kinds.append("scoop from" if behind and behind[0] else "treble cut")
-    return kinds
+def _gains(solved: SolvedDesign) -> FloatArray:
+    """Gain of every stage and of the whole in nepers."""
+    found = picked_responses(solved, np.array([GAIN_HZ]), (*solved.design.stages, WHOLE))
+    return np.array([math.log(max(abs(h[0]), 1e-300)) for h in found.values()])
 
 
 def _strongest(parts: list[Share]) -> tuple[Share, ...]:

@@ -19,6 +19,11 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         help="peak at the input, as 100mV, -20dBu (100mV, a typical note; in pictures more, up "
         "to 1V, for a design that stays clean)",
     )  # fmt: skip
+    parser.add_argument(
+        "--without", action="store_true",
+        help="also leave out each block in turn: what its absence does to gain, corners, THD, "
+        "noise and the first limit",
+    )  # fmt: skip
     parser.add_argument("--json", action="store_true", help="print everything as JSON")
     parser.add_argument("--plots", metavar="FOLDER", help="also write pictures there")
     parser.add_argument(
@@ -37,7 +42,7 @@ def run(options: argparse.Namespace) -> int:
 
     design = apply_settings(load_design(options.design), options.settings)
     frequency_hz, level_v = _sine(options.frequency, options.level)
-    found = inspect_design(design, frequency_hz, level_v)
+    found = inspect_design(design, frequency_hz, level_v, without=options.without)
     if options.json:
         print(json.dumps(as_json(found), indent=2, allow_nan=False))
     else:

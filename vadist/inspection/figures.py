@@ -19,13 +19,21 @@ from vadist.analysis.chain_response import (
     solve_design,
     stage_responses,
 )
-from vadist.analysis.corners import WHOLE, Corner, Root, find_corners
+from vadist.analysis.corners import Corner, Corners, Root, Share, find_corners
+from vadist.analysis.crossings import GAIN_HZ, WHOLE
+from vadist.analysis.impedances import Impedances, block_impedances
+from vadist.analysis.loops import Loop, find_loops
 from vadist.analysis.noise import Noise, find_noise
 from vadist.analysis.rails import Rails, find_rails
 from vadist.analysis.resting import RestingStage, SupplyCurrent, resting_stages, supply_current
 from vadist.designs.design import Design
+from vadist.inspection.controls import CONTROL_HZ, ControlPosition, control_positions, whole_db
+from vadist.inspection.jobs import Place, told_job
+from vadist.inspection.without import Absence, absences
+from vadist.large_signal.describing_function import LevelCorners, clips, corners_at_levels
 from vadist.large_signal.headroom import Ladder, Rung, headroom_ladder
-from vadist.large_signal.steady_sine import SteadySines, steady_sines
+from vadist.large_signal.low_fifth import LowFifth, low_fifth
+from vadist.large_signal.steady_sine import SOURCE, SteadySines, steady_sines
 
 FREQUENCY_HZ = 220.0
 """A3, in the middle of the fretboard."""
@@ -36,11 +44,8 @@ LEVEL_V = 0.1
 HOTTEST_V = 1.0
 """The most of those: how far the level of the pictures is raised for a design that stays clean."""
 
-GAIN_HZ = 1e3
-"""Where mid-band gain is read (common practice)."""
-
-CONTROL_HZ = (100.0, 1e3, 5e3)
-POSITIONS = (0.0, 0.25, 0.5, 0.75, 1.0)
+CORNER_LEVELS_V = (0.01, 0.1, 1.0)
+"""Peak volts at the input at which a clipper's corner is told: what pickups give."""
 
 _STEERS_DB = 1.0
 # A control that moves the level at a limiting stage by less only loads it.
@@ -81,13 +86,20 @@ class Block:
     Attributes
     ----------
     name, kind, job : str
+        The job is told from the figures below.
     resting : RestingStage
     gain_db : float
-        At :data:`GAIN_HZ`, output over input, loaded as it is.
+        At 1 kHz, output over input, loaded as it is.
+    gain_parts : tuple of Share
+        What sets the gain.
+    input_ohm, output_ohm : float or None
+        Magnitudes of the impedances at 1 kHz; infinite where no current flows; None if bypassed.
     corners : tuple of Corner
     roots : tuple of Root
     level : Level
     limit : Rung
+    by_level : tuple of LevelCorners
+        Of a block that clips: its corners at :data:`CORNER_LEVELS_V` at the design's input.
     """
 
     name: str
@@ -95,27 +107,14 @@ class Block:
     job: str
     resting: RestingStage
     gain_db: float
+    gain_parts: tuple[Share, ...]
+    input_ohm: float | None
+    output_ohm: float | None
     corners: tuple[Corner, ...]
     roots: tuple[Root, ...]
     level: Level
     limit: Rung
-
-
-@dataclass(frozen=True)
-class ControlGain:
-    """Gain of the whole with one control at a position, the others where they are.
-
-    Attributes
-    ----------
-    control : str
-    position : float
-    gain_db : tuple of float
-        At :data:`CONTROL_HZ`.
-    """
-
-    control: str
-    position: float
-    gain_db: tuple[float, ...]
+    by_level: tuple[LevelCorners, ...]
 
 
 @dataclass(frozen=True)
@@ -140,7 +139,8 @@ class Inspection:
     """What :func:`inspect_design` finds.
 
     ``picture_level_v`` is the level of traces and spectra: the one asked for, or else the one at
-    which the output is heavily distorted, from :data:`LEVEL_V` to :data:`HOTTEST_V`.
+    which the output is heavily distorted, from :data:`LEVEL_V` to :data:`HOTTEST_V`. ``without``
+    is empty unless it was asked for.
     """
 
     design: Design
@@ -151,15 +151,23 @@ class Inspection:
     blocks: tuple[Block, ...]
     corners: tuple[Corner, ...]
     gain_db: float
-    controls: tuple[ControlGain, ...]
+    gain_parts: tuple[Share, ...]
+    controls: tuple[ControlPosition, ...]
     ladder: Ladder
     clean_up: CleanUp | None
     noise: Noise
     rails: Rails | None
+    loops: tuple[Loop, ...]
+    low_fifth: LowFifth
+    without: tuple[Absence, ...]
 
 
 def inspect_design(
-    design: Design, frequency_hz: float = FREQUENCY_HZ, level_v: float | None = None
+    design: Design,
+    frequency_hz: float = FREQUENCY_HZ,
+    level_v: float | None = None,
+    *,
+    without: bool = False,
 ) -> Inspection:
     """Inspect a design.
 
@@ -170,6 +178,8 @@ def inspect_design(
         Of the sine that levels and headroom are told for.
     level_v : float, optional
         Its peak volts at the input; :data:`LEVEL_V`, a typical note, by default.
+    without : bool
+        Whether to leave out each block in turn, too.
 
     Raises
     ------
@@ -187,40 +197,80 @@ def inspect_design(
     solved = solve_design(design)
     noise = find_noise(solved)
     asked_v, level_v = level_v, LEVEL_V if level_v is None else level_v
-    sines = steady_sines(solved, frequency_hz, [level_v])
+    sines = steady_sines(solved, frequency_hz, [level_v, *CORNER_LEVELS_V])
     ladder = headroom_ladder(solved, frequency_hz)
     chosen_v = min(max(ladder.output_heavy_v, LEVEL_V), HOTTEST_V)
     corners = find_corners(solved)
-    resting = resting_stages(solved)
-    gains = {k: float(decibels(h)[0]) for k, h in stage_responses(solved, [GAIN_HZ]).items()}
-    limits = {limit.stage: limit for limit in ladder.limits}
-    blocks = [
-        Block(
-            name, stage.type_name, _job(design, name), resting[name], gains[name], corners.of(name),
-            tuple(r for r in corners.roots if r.stage == name), _level(sines, name), limits[name],
-        )
-        for name, stage in design.stages.items()
-    ]  # fmt: skip
     return Inspection(
         design,
         frequency_hz,
         level_v,
         chosen_v if asked_v is None else asked_v,
         supply_current(solved),
-        tuple(blocks),
+        blocks_of(solved, sines, ladder, corners),
         corners.of(WHOLE),
-        float(_whole_db(solved, (GAIN_HZ,))[0]),
-        control_gains(design),
+        float(whole_db(solved, (GAIN_HZ,))[0]),
+        corners.gains[WHOLE],
+        control_positions(design, frequency_hz),
         ladder,
         _clean_up(design, ladder, level_v),
         noise,
         find_rails(solved, noise),
+        find_loops(solved),
+        low_fifth(solved, level_v),
+        absences(design, frequency_hz, level_v) if without else (),
     )
 
 
-def _job(design: Design, stage: str) -> str:
-    away = stage in design.bypassed
-    return "bypassed: its input is wired to its output" if away else design.stages[stage].told_job
+def blocks_of(
+    solved: SolvedDesign, sines: SteadySines, ladder: Ladder, corners: Corners
+) -> tuple[Block, ...]:
+    """Every block, from what was found of the whole.
+
+    Parameters
+    ----------
+    solved : SolvedDesign
+    sines : SteadySines
+        At the level of a typical note, then at :data:`CORNER_LEVELS_V`.
+    ladder : Ladder
+    corners : Corners
+    """
+    design, resting = solved.design, resting_stages(solved)
+    gains = {k: float(decibels(h)[0]) for k, h in stage_responses(solved, [GAIN_HZ]).items()}
+    limits = {limit.stage: limit for limit in ladder.limits}
+    impedances = block_impedances(solved, [GAIN_HZ])
+    before, blocks = SOURCE, []
+    for name, stage in design.stages.items():
+        seen = impedances.get(name)
+        limit = limits[name]
+        rest_before = 0.0 if before == SOURCE else resting[before].output_v
+        place = Place(
+            solved.network.input_v if before == SOURCE else rest_before,
+            max(gains, key=lambda other: gains[other]) == name,
+            tuple(ladder.rungs).index(limit) if limit in ladder.rungs else None,
+            clips(solved, name),
+        )
+        block = Block(
+            name, stage.type_name, "", resting[name], gains[name], corners.gains[name],
+            _ohms(seen, "input_ohm"), _ohms(seen, "output_ohm"), corners.of(name),
+            tuple(r for r in corners.roots if r.stage == name), _level(sines, name), limit,
+            _by_level(solved, sines, before, name) if place.clips and seen else (),
+        )  # fmt: skip
+        blocks.append(dataclasses.replace(block, job=told_job(block, place, design)))
+        before = name
+    return tuple(blocks)
+
+
+def _ohms(seen: Impedances | None, end: str) -> float | None:
+    return None if seen is None else float(np.abs(getattr(seen, end)[0]))
+
+
+def _by_level(
+    solved: SolvedDesign, sines: SteadySines, before: str, stage: str
+) -> tuple[LevelCorners, ...]:
+    """Corners of a clipper at what each of the levels brings to its input."""
+    inputs_v = np.abs(sines.spectrum(before)[0])[1:]
+    return corners_at_levels(solved, stage, [float(volts) for volts in inputs_v]) or ()
 
 
 def _level(sines: SteadySines, stage: str) -> Level:
@@ -233,22 +283,6 @@ def _level(sines: SteadySines, stage: str) -> Level:
         float(sines.distortion(stage)[0]), float(sines.added_distortion(stage)[0]),
         float(lines[1] / fundamental), float(third / fundamental),
     )  # fmt: skip
-
-
-def _whole_db(solved: SolvedDesign, frequencies_hz: tuple[float, ...]) -> np.ndarray:
-    found = node_responses(solved, np.array(frequencies_hz))
-    return decibels(found[solved.design.output])
-
-
-def control_gains(design: Design) -> tuple[ControlGain, ...]:
-    """Gain of the whole at every position of every control."""
-    rows = []
-    for control in design.controls:
-        for position in POSITIONS:
-            turned = solve_design(design.with_value(control, position))
-            gains = tuple(_whole_db(turned, CONTROL_HZ).tolist())
-            rows.append(ControlGain(control, position, gains))
-    return tuple(rows)
 
 
 def _clean_up(design: Design, ladder: Ladder, level_v: float) -> CleanUp | None:

@@ -6,7 +6,7 @@ as lanes; the brackets around every stage's limit are then cut into pieces, agai
 """
 
 import math
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -28,10 +28,17 @@ LOWEST_V, HIGHEST_V = 1e-4, 5.0
 HEAVY = 0.1
 """Distortion nobody misses on a scope: where the level of the pictures is chosen."""
 
+_USUAL_V = 0.5
+# Most limits lie below, and lanes above cost more: they are searched only where they must be.
+
 _FIRST_LEVELS = 2 * LANES
 _NARROW = 1.04
 # Ratio of a bracket that is narrow enough to interpolate in: 0.34 dB.
 _ROUNDS = 8
+
+
+Curves = dict[tuple[str, str], np.ndarray]
+"""(stage, or empty for the whole; cause) -> what reaches 1 where it limits, against the level."""
 
 
 @dataclass(frozen=True)
@@ -124,9 +131,55 @@ def headroom_ladder(solved: SolvedDesign, frequency_hz: float) -> Ladder:
     )  # fmt: skip
 
 
-def _measures(
-    sines: SteadySines, resting: Mapping[str, RestingStage]
-) -> dict[tuple[str, str], np.ndarray]:
+def output_limit(solved: SolvedDesign, frequency_hz: float) -> Rung:
+    """Where the output's whole distortion reaches 1 %, without a ladder around it.
+
+    Parameters
+    ----------
+    solved : SolvedDesign
+    frequency_hz : float
+    """
+    return _rung("", *_lowest(SineRunner(solved, frequency_hz), resting_stages(solved), [""]))
+
+
+def first_limit(solved: SolvedDesign, frequency_hz: float) -> Rung | None:
+    """The first rung of the ladder, without the others; None if nothing limits.
+
+    Parameters
+    ----------
+    solved : SolvedDesign
+    frequency_hz : float
+    """
+    resting = resting_stages(solved)
+    found = _lowest(SineRunner(solved, frequency_hz), resting, list(resting))
+    limits = [_rung(stage, *found) for stage in resting]
+    first = min(limits, key=lambda limit: limit.input_v)
+    return first if math.isfinite(first.input_v) else None
+
+
+def _lowest(
+    runner: SineRunner, resting: Mapping[str, RestingStage], stages: Sequence[str]
+) -> tuple[np.ndarray, Curves]:
+    """Levels, and curves over them, close together where the first of some stages limits."""
+    for low_v, high_v in ((LOWEST_V, _USUAL_V), (_USUAL_V, HIGHEST_V)):
+        levels = np.geomspace(low_v, high_v, LANES)
+        curves = _measures(runner.run(levels), resting)
+        own = {key: curve for key, curve in curves.items() if key[0] in stages}
+        places = [k for k in map(_first_above, own.values()) if k is not None]
+        if places:
+            break
+    if not places or min(places) == 0:
+        return levels, curves
+    ends = np.array([min(places) - 1, min(places)])
+    inside = np.geomspace(levels[ends[0]], levels[ends[1]], LANES + 2)[1:-1]
+    between = _measures(runner.run(inside), resting)
+    return (
+        np.concatenate([levels[ends[:1]], inside, levels[ends[1:]]]),
+        {k: np.concatenate([c[ends[:1]], between[k], c[ends[1:]]]) for k, c in curves.items()},
+    )
+
+
+def _measures(sines: SteadySines, resting: Mapping[str, RestingStage]) -> Curves:
     """Curves against level that reach 1 where a stage limits."""
     curves = {}
     for stage, rest in resting.items():
@@ -144,9 +197,7 @@ def _first_above(curve: np.ndarray) -> int | None:
     return int(above[0]) if len(above) else None
 
 
-def _bracket(
-    levels: np.ndarray, curves: Mapping[tuple[str, str], np.ndarray], stage: str
-) -> tuple[float, float] | None:
+def _bracket(levels: np.ndarray, curves: Curves, stage: str) -> tuple[float, float] | None:
     """Levels between which the first of a stage's curves reaches 1."""
     places = [_first_above(curve) for (name, _), curve in curves.items() if name == stage]
     reached = [k for k in places if k is not None]
@@ -167,7 +218,7 @@ def _crossing(levels: np.ndarray, curve: np.ndarray) -> float:
     return float(levels[k - 1] * (levels[k] / levels[k - 1]) ** share)
 
 
-def _rung(stage: str, levels: np.ndarray, curves: Mapping[tuple[str, str], np.ndarray]) -> Rung:
+def _rung(stage: str, levels: np.ndarray, curves: Curves) -> Rung:
     found = [
         (_crossing(levels, curve), cause, bool(curve[0] >= 1.0))
         for (name, cause), curve in curves.items()

@@ -16,7 +16,8 @@ from vadist.analysis.chain_response import SolvedDesign, node_responses, stage_r
 from vadist.arrays import ComplexArray, FloatArray
 from vadist.circuits.network import INPUT
 from vadist.circuits.operating_point import SolvedNetwork
-from vadist.errors import UsageError
+from vadist.errors import ConvergenceError, UsageError
+from vadist.large_signal.leaps import Trail
 from vadist.stepping.circuit import Circuit, build_circuit
 from vadist.stepping.stepper import Stepper
 
@@ -36,6 +37,9 @@ _SETTLED = 3e-5
 # is at most this times the slowest time constant in periods, some 0.1 %.
 _LONGEST_S = 3.0
 _SHORTEST_S = 0.05
+_FAINTEST_V = 1e-7
+_FADING = 3
+# Periods after a leap in which what settles fast does so, before states are noted for the next.
 
 HARMONICS = 30
 """Harmonics taken up; below 20 kHz only, where that is fewer."""
@@ -145,12 +149,21 @@ class SineRunner:
         volts = solved.node_v
         self._rest = {stage: volts[node] for stage, node in solved.stage_nodes.items()}
 
-    def run(self, levels_v: Sequence[float] | FloatArray) -> SteadySines:
+    @property
+    def sample_rate_hz(self) -> float:
+        """Samples a second of a period."""
+        return self._circuit.sample_rate_hz
+
+    def run(
+        self, levels_v: Sequence[float] | FloatArray, period: FloatArray | None = None
+    ) -> SteadySines:
         """Settle sines of the given peak levels.
 
         Parameters
         ----------
         levels_v : (levels,), each > 0
+        period : (steps,), optional
+            What is repeated instead of a sine, 1 at its peak.
 
         Raises
         ------
@@ -161,9 +174,12 @@ class SineRunner:
         levels = np.asarray(levels_v, dtype=float)
         if not (np.isfinite(levels) & (levels > 0.0)).all():
             raise UsageError(f"level must be above 0 V (got {levels.min():g} V)")
-        sine = np.sin(2.0 * np.pi * np.arange(self._steps) / self._steps)
-        volts = {SOURCE: sine[:, None] * levels}
-        volts |= _settle(self._circuit, volts[SOURCE])
+        if period is None:
+            period = np.sin(2.0 * np.pi * np.arange(self._steps) / self._steps)
+        # One lane would want a kernel of its own, some seconds of compiling: it runs twice.
+        lanes = period[:, None] * (levels if len(levels) > 1 else np.repeat(levels, 2))
+        settled = {SOURCE: lanes, **settle(self._circuit, lanes)}
+        volts = {place: wave[:, : len(levels)] for place, wave in settled.items()}
         return SteadySines(
             self.frequency_hz, levels, self._rest, volts, self._orders, self._responses,
             self._from_rails,
@@ -185,22 +201,56 @@ def _from_rails(
     return result
 
 
-def _settle(circuit: Circuit, period: FloatArray) -> dict[str, FloatArray]:
-    """Repeat a period until every stage repeats itself."""
+def settle(circuit: Circuit, period: FloatArray) -> dict[str, FloatArray]:
+    """Repeat a period until every stage repeats itself.
+
+    Parameters
+    ----------
+    circuit : Circuit
+    period : (steps, lanes)
+        Input volts.
+
+    Returns
+    -------
+    mapping of tap -> (steps, lanes)
+        Deviations from rest over the last period.
+
+    Raises
+    ------
+    ConvergenceError
+    """
     lanes = period.shape[1]
     stepper = Stepper([circuit], lanes, real=np.float64)
     seconds = len(period) / circuit.sample_rate_hz
     least, most = math.ceil(_SHORTEST_S / seconds), math.ceil(_LONGEST_S / seconds)
     last = np.zeros((1, len(circuit.taps), lanes))
     judged = [k for k, name in enumerate(circuit.taps) if not name.startswith(_RAIL)]
+    trail, slow, leaps = Trail(lanes), np.full(lanes, np.inf), True
+    before, began = stepper, 0
     for count in range(most):
-        stepper.process(period)
+        try:
+            stepper.process(period)
+        except ConvergenceError:
+            if stepper is before:
+                raise
+            stepper, trail, leaps = before, Trail(lanes), False
+            continue
         now = np.stack([stepper.heard(tap) for tap in circuit.taps.values()], axis=1)
-        moved = np.abs(now - last).max(axis=0)
+        change = np.abs(now - last).max(axis=0) / (np.ptp(now, axis=0) / 2.0 + _FAINTEST_V)
         last = now
-        still = moved <= _SETTLED * np.ptp(now, axis=0) / 2.0 + 1e-12
-        if count >= least and still[judged].all():
+        moved = change[judged].max(axis=0)
+        if count >= least and (moved <= _SETTLED).all():
             break
+        if count - began >= _FADING:
+            trail.add(stepper.states())
+        if trail.full:
+            # Where the last leap did not help, plain periods take its turn.
+            leaping = (moved < slow) & (moved > _SETTLED) & leaps
+            slow = np.where(leaping, moved, np.inf)
+            before, began = stepper, count + 1
+            stepper = Stepper([circuit], lanes, enter=[trail.end(leaping)], real=np.float64)
+            stepper.enter(0)
+            trail = Trail(lanes)
     return {stage: last[:, k] for k, stage in enumerate(circuit.taps)}
 
 

@@ -42,7 +42,7 @@ def plot_inspection(found: "Inspection", folder: Path, kind: str = "png") -> lis
         If the folder cannot be made or written to.
     """
     from vadist.analysis.chain_response import solve_design
-    from vadist.plots import bode, signals
+    from vadist.plots import bode, impedances, signals
     from vadist.plots.style import look, save
 
     try:
@@ -60,6 +60,7 @@ def plot_inspection(found: "Inspection", folder: Path, kind: str = "png") -> lis
             ("spectrum", signals.spectrum_figure(solved, found)),
             ("transfer", signals.transfer_figure(solved, found.ladder)),
             ("bode-stages", bode.stages_figure(design)),
+            ("impedances", impedances.impedances_figure(solved)),
         ]
         figures += [(f"bode-{name}", bode.control_figure(design, name)) for name in design.controls]
         for name, figure in figures:
@@ -93,6 +94,16 @@ def plot_stages(design: "Design") -> Any:
 
     with look():
         return bode.stages_figure(design)
+
+
+def plot_impedances(design: "Design") -> Any:
+    """Input and output impedance of every block; a figure of its own."""
+    from vadist.analysis.chain_response import solve_design
+    from vadist.plots import impedances
+    from vadist.plots.style import look
+
+    with look():
+        return impedances.impedances_figure(solve_design(design))
 
 
 def plot_scope(found: "Inspection") -> Any:

@@ -7,7 +7,7 @@ import numpy as np
 
 from vadist.analysis.chain_response import decibels, node_responses, solve_design, stage_responses
 from vadist.designs.design import Design
-from vadist.inspection.figures import POSITIONS
+from vadist.inspection.controls import POSITIONS
 from vadist.plots.style import audio_axis, grid_shape, line_style, new_figure, panels
 
 FREQUENCIES_HZ = np.geomspace(20.0, 20e3, 300)
