@@ -7,7 +7,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from vadist.cli import options as shared
-from vadist.cli.render_report import print_input, print_missed, print_report, tell_plan
+from vadist.cli.render_report import print_input, print_missed, print_report, tell_page, tell_plan
 from vadist.cli.render_settings import SUBTYPES, file_settings
 from vadist.errors import (
     AudioFileError,
@@ -110,6 +110,11 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         help="leave what is there already, told by content: take, design, settings, versions",
     )  # fmt: skip
     add("--manifest", metavar="NAME", help="list all files in NAME.json and NAME.csv")
+    add(
+        "--page", metavar="FILE",
+        help="write a page to listen with, FILE.html: takes to pick, designs to switch at the same "
+        "place; its audio lies in a folder beside it where it passes 40 MB",
+    )  # fmt: skip
     add("--overwrite", action="store_true", help="replace existing outputs")
 
 
@@ -128,7 +133,8 @@ def run(options: argparse.Namespace) -> int:
     outputs = output_paths(jobs, options, settings)
     to_do, done = checked(options, takes, jobs, outputs, settings)
     if len(jobs) > 1 or done:
-        tell_plan(jobs, to_do, settings, together=options.together != "file")
+        tell_plan(jobs, to_do, settings, together=options.together != "file",
+                  paged=options.page is not None)  # fmt: skip
     states = {k: Entry(jobs[k], outputs[k], SKIPPED) for k in done}
     worst, made, together = 0, [], options.together != "file"
     try:
@@ -152,6 +158,8 @@ def run(options: argparse.Namespace) -> int:
             rest = [Entry(*pair, LEFT) for pair in zip(jobs, outputs, strict=True)]
             entries = [states.get(k, left) for k, left in enumerate(rest)]
             write_manifest(options.manifest, entries, settings)
+    if options.page is not None:
+        tell_page(page_path(options), [states[k] for k in sorted(states)], settings)
     if made:
         print(CAUTION, file=sys.stderr)
     return worst
@@ -211,12 +219,20 @@ def checked(
     every = [path for paths in written for path in paths]
     anew = options.overwrite or options.skip_existing
     check_outputs([*takes, *_response(options)], every, overwrite=anew)
+    if options.page is not None:
+        refuse_taken([("--page", page_path(options))], [*takes, *every], overwrite=anew)
     if options.manifest is not None:
         listed = [("--manifest", path) for path in manifest_paths(options.manifest)]
         refuse_taken(listed, [*takes, *every], overwrite=anew)
     if not options.skip_existing:
         return list(range(len(jobs))), []
     return pending(jobs, outputs, _marked(options, jobs, settings))
+
+
+def page_path(options: argparse.Namespace) -> Path:
+    """Where the page is to stand."""
+    path = Path(options.page)
+    return path if path.suffix.lower() == ".html" else path.with_name(path.name + ".html")
 
 
 def _response(options: argparse.Namespace) -> list[Path]:

@@ -2,6 +2,7 @@
 
 import sys
 from collections.abc import Sequence
+from pathlib import Path
 from typing import TYPE_CHECKING
 
 from vadist.names import printable
@@ -10,6 +11,7 @@ if TYPE_CHECKING:
     from vadist.cli.progress import Bars
     from vadist.rendering.files import FileReport
     from vadist.rendering.settings import FileSettings
+    from vadist.sessions.manifest import Entry
     from vadist.sessions.plan import Job
 
 _TELLING_DB = 0.05
@@ -17,7 +19,12 @@ _FIRST_BLOCKS = 3
 
 
 def tell_plan(
-    jobs: "Sequence[Job]", to_do: Sequence[int], settings: "FileSettings", *, together: bool
+    jobs: "Sequence[Job]",
+    to_do: Sequence[int],
+    settings: "FileSettings",
+    *,
+    together: bool,
+    paged: bool,
 ) -> None:
     """Say what is to be done, before it is."""
     from vadist.sessions.plan import make_plan
@@ -26,10 +33,44 @@ def tell_plan(
     plan = make_plan([jobs[k] for k in to_do], settings, together=together)
     there = len(jobs) - len(to_do)
     done = f"; {there} are there already" if there else ""
+    if paged:
+        from vadist.audio_files import BYTES_PER_SAMPLE
+        from vadist.sessions.page import LIMIT_BYTES, page_bytes
+
+        whole = make_plan(jobs, settings, together=False).disk_bytes
+        size = page_bytes(whole // BYTES_PER_SAMPLE[settings.subtype])
+        where = "its audio inside" if size <= LIMIT_BYTES else "its audio in a folder beside it"
+        done += f"; a page of some {size / 1e6:.2g} MB, {where}"
     print(
         f"vadist: takes: {len(takes)}, designs and settings: {len(designs)}; {plan}{done}",
         file=sys.stderr,
     )
+
+
+def tell_page(page: "Path", entries: "Sequence[Entry]", settings: "FileSettings") -> None:
+    """Write the page of what is there, and say where."""
+    from vadist.rendering.files import outputs_of
+    from vadist.sessions.manifest import RENDERED, SKIPPED
+    from vadist.sessions.page import Shelf, audio_folder, write_page
+
+    shelves: dict[str, list[tuple[str, Path]]] = {}
+    for entry in entries:
+        if entry.state in (RENDERED, SKIPPED):
+            usual = ", ".join((entry.job.name, *entry.job.changes))
+            told = [usual, f"{usual}, through {settings.through}"]
+            shelf = shelves.setdefault(str(entry.job.take), [])
+            shelf += zip(told, outputs_of(entry.output, settings), strict=False)
+    if not shelves:
+        return
+    inside = write_page(
+        page,
+        [
+            Shelf(printable(Path(take).name), *map(tuple, zip(*shelf, strict=True)))
+            for take, shelf in shelves.items()
+        ],
+    )
+    beside = "" if inside else f", its audio in {printable(audio_folder(page))}"
+    print(f"page written to {printable(page)}{beside}")
 
 
 def print_report(

@@ -51,23 +51,13 @@ def build_page(result: AuditionResult, take: str) -> str:
     str
         HTML.
     """
-    from jinja2 import Environment, PackageLoader, StrictUndefined, select_autoescape
-
     frames, channels = result.reference.samples.shape
     bits = page_bits(len(result.tracks) * frames * channels)
-    environment = Environment(
-        loader=PackageLoader("vadist.audition", "page"),
-        autoescape=select_autoescape(),
-        undefined=StrictUndefined,
-        trim_blocks=True,
-        lstrip_blocks=True,
-    )
-    environment.filters["breakable"] = breakable
     rate = round(result.sample_rate_hz)
-    return environment.get_template("page.html").render(
+    html: str = template("vadist.audition", "page.html").render(
         take=take,
-        style=_part("style.css"),
-        program="\n".join(_part(name) for name in SCRIPTS),
+        style=page_part("style.css"),
+        program="\n".join(page_part(name) for name in SCRIPTS),
         data=script_json(page_data(result, take, bits)),
         audio=[
             base64.b64encode(flac_bytes(track.samples, rate, bits)).decode("ascii")
@@ -88,6 +78,7 @@ def build_page(result: AuditionResult, take: str) -> str:
         held=changes_text(result.held),
         decibels=decibels,
     )
+    return html
 
 
 def page_data(result: AuditionResult, take: str, bits: int) -> dict[str, Any]:
@@ -175,9 +166,24 @@ def breakable(name: str) -> Any:
     return Markup(re.sub(r"((?<!\d)\.|[_=])(?=\w|&)", r"\1<wbr>", str(escape(name))))
 
 
-def _part(name: str) -> str:
-    """Text of a file of the page."""
-    return (resources.files("vadist.audition.page") / name).read_text(encoding="utf-8")
+def template(package: str, name: str) -> Any:
+    """Template of a page, in the ``page`` folder of a package."""
+    from jinja2 import Environment, PackageLoader, StrictUndefined, select_autoescape
+
+    environment = Environment(
+        loader=PackageLoader(package, "page"),
+        autoescape=select_autoescape(),
+        undefined=StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+    )
+    environment.filters["breakable"] = breakable
+    return environment.get_template(name)
+
+
+def page_part(name: str, package: str = "vadist.audition.page") -> str:
+    """Text of a file of a page."""
+    return (resources.files(package) / name).read_text(encoding="utf-8")
 
 
 def script_json(data: object) -> str:

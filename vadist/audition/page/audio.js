@@ -10,8 +10,13 @@ function bytesOfBase64(text) {
 
 async function embeddedTrack(number, rate, frames) {
   const element = document.getElementById(`audio-${number}`);
-  const bytes = bytesOfBase64(element.textContent);
-  element.remove(); // its text is as large as the audio
+  const text = element.textContent;
+  element.remove(); // it is as large as the audio
+  return decodedTrack(text, number, rate, frames);
+}
+
+async function decodedTrack(text, number, rate, frames) {
+  const bytes = bytesOfBase64(text);
   const buffer = await new OfflineAudioContext(1, 1, rate).decodeAudioData(bytes.buffer);
   if (buffer.length !== frames || buffer.sampleRate !== rate) {
     throw new Error(`track ${number + 1} came out as ${buffer.length} frames of ${frames}`);
