@@ -11,7 +11,7 @@ from typing import Any, overload
 
 from vadist.arrays import FloatArray
 from vadist.designs.design import Design
-from vadist.designs.models import is_model_path
+from vadist.designs.models import is_model_path, model_value
 from vadist.designs.settings import settled
 from vadist.errors import DesignError
 from vadist.stages.stage import Pot
@@ -34,10 +34,11 @@ class Boards(Sequence[Design]):
     Raises
     ------
     DesignError
-        When a board is made: for an unknown path or a value that cannot stand there.
+        For an unknown path; for a value that cannot stand there when the board is made.
 
     Examples
     --------
+    >>> import numpy as np
     >>> from vadist import load_design
     >>> boards = Boards(load_design("treble_boost"), ("boost.collector_resistor",),
     ...                 np.array([[4700.0], [5100.0]]))
@@ -48,6 +49,13 @@ class Boards(Sequence[Design]):
     design: Design
     paths: tuple[str, ...]
     values: FloatArray
+
+    def __post_init__(self) -> None:
+        for path in self.paths:
+            if is_model_path(path):
+                model_value(self.design, path)
+            else:
+                self.design.field_info(path)
 
     def __len__(self) -> int:
         return len(self.values)
@@ -89,21 +97,14 @@ def with_values(design: Design, paths: Sequence[str], values: Sequence[float]) -
                 before, Pot) else value  # fmt: skip
     changed = dict(design.stages)
     for owner, changes in stages.items():
-        stage = changed[owner]
-        for name, value in changes.items():
-            try:
-                stage = stage.with_part(name, value)
-            except DesignError as error:
-                raise DesignError(f"{owner}: {error}") from None
-        changed[owner] = stage
+        try:
+            changed[owner] = changed[owner].with_parts(changes)
+        except DesignError as error:
+            raise DesignError(f"{owner}: {error}") from None
     return dataclasses.replace(design, stages=changed) if stages else design
 
 
 def _holding(design: Design, owner: str, changes: dict[str, Any]) -> Design:
     """The design with what of one stage has been changed so far: several values of one model."""
-    stage = design.stages[owner]
-    for name, value in changes.items():
-        stage = stage.with_part(name, value)
-    return (
-        dataclasses.replace(design, stages={**design.stages, owner: stage}) if changes else design
-    )
+    stage = design.stages[owner].with_parts(changes)
+    return dataclasses.replace(design, stages={**design.stages, owner: stage})

@@ -48,6 +48,7 @@ def measure(
     >>> measure(boards, [parse_figure("boost rest", design)]).values.round(1).tolist()
     [[4.5], [4.2]]
     """
+    designs = list(designs)
     values = np.full((len(designs), len(figures)), np.nan)
     faults: dict[int, str] = {}
     groups: dict[object, list[tuple[int, Network]]] = {}

@@ -183,11 +183,12 @@ class _Modes:
         fed = [k for k in range(len(self.known)) if feeds[..., k].any()]
         u = np.concatenate([feeds[..., fed], s[..., None] * feeds[..., fed]], axis=-1)
         columns = [*fed, *(len(self.known) + k for k in fed)]
-        straight = u @ np.swapaxes(self.straight[:, :, columns], 1, 2)
+        # einsum, not @: a library's threads would cost more than these few products.
+        straight = np.einsum("bfk,bnk->bfn", u, self.straight[:, :, columns])
         sigma = (s - _S0)[..., None]
-        modes = u @ np.swapaxes(self.inputs[:, :, columns], 1, 2)
+        modes = np.einsum("bfk,bmk->bfm", u, self.inputs[:, :, columns])
         modes *= sigma / (1.0 + sigma * self.rates[:, None, :])
-        found = modes @ np.swapaxes(self.outputs, 1, 2) - straight
+        found = np.einsum("bfm,bnm->bfn", modes, self.outputs) - straight
         return {name: found[..., k] for k, name in enumerate(self.names)}
 
 
