@@ -72,6 +72,10 @@ COMMANDS = {
         "design", "walk a design block by block: corners, headroom, noise",
         "vadist inspect boosted_hard_clipper --set drive=0",
     ),
+    "spread": Command(
+        "design", "tell what a batch of boards does: tolerances, yield, worst cases",
+        'vadist spread boosted_hard_clipper --limit "boost rest 5.5V..6.5V"', (CAUTION,),
+    ),
     "audition": Command(
         "listen", "hear and measure what a changed value does, at one loudness",
         "vadist audition riff.wav --design soft_clipper --try drive=0.2,0.5,0.8", (CAUTION,),

@@ -20,6 +20,7 @@ written                               unit   is
                                              reference when levels are matched
 ``band change``                       dB     its third octaves against the reference's, weighted by
                                              the energy that is there
+``band at 1kHz``                      dB     level of one third octave of the take, over 1 V rms
 ====================================  =====  ====================================================
 
 Without a place a figure is of the whole design.
@@ -43,7 +44,7 @@ CORNERS = ("bass cut", "treble cut", "scoop from", "scoop to")
 DEVICE_FIGURES = {"Ic": "A", "Ib": "A", "Id": "A", "Vce": "V", "Vds": "V", "Vgs": "V", "gm": "S"}
 """What the records of devices tell of an operating point, with their units."""
 
-SOUND = {"loudness": "LUFS", "null depth": "dB", "band change": "dB"}
+SOUND = {"loudness": "LUFS", "null depth": "dB", "band change": "dB", "band": "dB"}
 """Figures of a rendered take."""
 
 _UNITS = {
@@ -51,16 +52,17 @@ _UNITS = {
     "noise": "V", "input noise": "V", "THD": "%", "level": "V", "1 % level": "V",
     **DEVICE_FIGURES, **SOUND,
 }  # fmt: skip
-_AT = {"gain": "Hz", "THD": "V", "level": "V"}
+_AT = {"gain": "Hz", "THD": "V", "level": "V", "band": "Hz"}
 _BLOCKS = (*CORNERS, "gain", "THD", "level", "1 % level")
 
 _NUMBER = r"[+-]?[0-9][0-9.]*(?:[\wµ]*)(?:\s(?:[kM]?Hz|[mu]?V|dB[uV])\b)?"
 _KINDS = "|".join(
     [
-        rf"(?P<at_kind>gain|THD|level)\s+at\s+(?P<at>{_NUMBER})",
+        rf"(?P<at_kind>gain|THD|level|band)\s+at\s+(?P<at>{_NUMBER})",
         r"(?P<one>1\s?%\s?level)",
         *(rf"(?P<{'k' + str(n)}>{kind.replace(' ', chr(92) + 's+')})" for n, kind in enumerate(
-            ("supply current", "input noise", "noise", "rest", *CORNERS, *DEVICE_FIGURES, *SOUND)
+            ("supply current", "input noise", "noise", "rest", *CORNERS, *DEVICE_FIGURES,
+             "loudness", "null depth", "band change")
         )),
     ]
 )  # fmt: skip

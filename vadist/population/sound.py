@@ -10,7 +10,7 @@ from numpy.typing import ArrayLike
 from vadist.arrays import FloatArray
 from vadist.designs.design import Design
 from vadist.errors import UsageError, VadistError
-from vadist.measure import band_change_db, null_depth_db
+from vadist.measure import band_change_db, null_depth_db, third_octave_levels
 from vadist.measure.loudness import BLOCK_S, loudness_near, rms_db
 from vadist.population.figure_names import Figure
 from vadist.rendering.spans import Rendering, array_window
@@ -115,18 +115,29 @@ def sound_figures(
             except VadistError as error:
                 faults[board] = str(error)
     for board, track in tracks.items():
-        values[board] = [_figure(figure.kind, track, hearing) for figure in figures]
+        values[board] = _figures(track, hearing, figures)
     return values, faults
 
 
-def _figure(kind: str, track: FloatArray, hearing: Hearing) -> float:
+def _figures(track: FloatArray, hearing: Hearing, figures: Sequence[Figure]) -> list[float]:
+    """Figures of one track; NaN of one that is silent."""
     if float(np.abs(track).max()) < SILENT_V:
-        return math.nan
-    rate = hearing.sample_rate_hz
-    if kind == "null depth":
-        return null_depth_db(hearing.reference, track)
-    if kind == "band change":
-        return band_change_db(hearing.reference, track, rate)
-    if len(track) < BLOCK_S * rate:
-        return rms_db(track)
-    return loudness_near(track, rate, GATED_AT_LUFS)
+        return [math.nan] * len(figures)
+    rate, kinds = hearing.sample_rate_hz, {figure.kind for figure in figures}
+    found: dict[str, float] = {}
+    if "null depth" in kinds:
+        found["null depth"] = null_depth_db(hearing.reference, track)
+    if "band change" in kinds:
+        found["band change"] = band_change_db(hearing.reference, track, rate)
+    if "loudness" in kinds:
+        long_enough = len(track) >= BLOCK_S * rate
+        found["loudness"] = loudness_near(track, rate, GATED_AT_LUFS) if long_enough else (
+            rms_db(track))  # fmt: skip
+    bands = third_octave_levels(track, rate) if "band" in kinds else None
+
+    def band(hertz: float) -> float:
+        assert bands is not None
+        place = int(np.abs(np.log(bands.centres_hz / hertz)).argmin())
+        return float(bands.levels_db[place])
+
+    return [band(f.at) if f.kind == "band" else found[f.kind] for f in figures]

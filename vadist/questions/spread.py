@@ -1,5 +1,6 @@
 """What a batch of boards does: spread, causes, yield, worst cases, what to buy tighter."""
 
+import dataclasses
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from typing import Any
@@ -18,6 +19,7 @@ from vadist.population.measure import measure
 from vadist.population.sound import Hearing
 from vadist.population.table import Table
 from vadist.population.work import measure_population
+from vadist.questions.hearing import band_figures
 from vadist.questions.limits import Limit, Yield, boards_within, yield_of
 from vadist.questions.sampling import DISTRIBUTIONS, boards_at, moments, points
 from vadist.questions.tightening import Tightening, tightenings
@@ -114,6 +116,10 @@ class Spread:
         What to buy tighter, what helps most first.
     complete : bool
         Whether all was done; False after an interrupt.
+    corners : Table
+        Of the design as it stands at the ends of each range of supply and temperature.
+    bands_db : (boards, bands)
+        Third octaves of each board's take, where there is one.
     """
 
     design: Design
@@ -129,6 +135,7 @@ class Spread:
     tighter: tuple[Tightening, ...] = ()
     complete: bool = True
     corners: Table = field(default_factory=lambda: Table.joined((), {}))
+    bands_db: FloatArray = field(default_factory=lambda: np.zeros((0, 0)))
 
     @property
     def boards(self) -> Boards:
@@ -204,13 +211,18 @@ def spread(
     if nominal.faults:
         solve_design(design)  # raises what is wrong with it
     x = points(varied, asked.boards, asked.distribution, asked.seed)
-    table = measure_population(
-        boards_at(design, varied, x), wanted, hearing=asked.hearing, threads=asked.threads,
-        cluster=asked.cluster, progress=lambda done: progress(0.4 * done),
+    heard = [] if asked.hearing is None else band_figures(asked.hearing.sample_rate_hz)
+    everything = measure_population(
+        boards_at(design, varied, x), [*wanted, *heard], hearing=asked.hearing,
+        threads=asked.threads, cluster=asked.cluster, progress=lambda done: progress(0.4 * done),
     )  # fmt: skip
+    table = dataclasses.replace(
+        everything, figures=tuple(wanted), values=everything.values[:, : len(wanted)]
+    )
     complete = len(table) == asked.boards
     held = {
         "design": design, "varied": tuple(varied), "asked": asked, "limits": tuple(limits),
+        "bands_db": everything.values[:, len(wanted) :],
         "points": x[table.boards], "table": table, "nominal": nominal.values[0],
         "passed": yield_of(boards_within(table, limits)) if limits and len(table) else None,
     }  # fmt: skip
