@@ -138,6 +138,8 @@ class Figure:
         """
         if math.isnan(value):
             return "none"
+        if math.isinf(value):
+            return "never" if value > 0.0 else "nothing"
         if self.unit in ("dB", "LUFS"):
             return f"{value:.2f} {self.unit}"
         if self.unit == "%":

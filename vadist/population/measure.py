@@ -9,10 +9,11 @@ from vadist.arrays import ComplexArray, FloatArray
 from vadist.circuits.network import INPUT, Network
 from vadist.designs.design import Design
 from vadist.errors import DesignError
-from vadist.population.alone import ALONE, figure_of_board
+from vadist.population.alone import ALONE, figures_of_board
 from vadist.population.corners import find_corners
 from vadist.population.figure_names import CORNERS, Figure
 from vadist.population.responses import modal_responses, solved_responses
+from vadist.population.sines import SINES, sine_figures
 from vadist.population.solved import SolvedStack, solve_stack
 from vadist.population.sound import Hearing, sound_figures
 from vadist.population.stacks import likeness
@@ -77,7 +78,7 @@ def measure(
         )
         values[np.ix_(sound, heard)] = found
         faults |= {sound[k]: text for k, text in mute.items()}
-    values[list(faults)] = np.nan
+    values[sorted(faults)] = np.nan
     return Table(tuple(figures), values, dict(sorted(faults.items())), np.arange(len(designs)))
 
 
@@ -97,15 +98,20 @@ def figures_of(
     for place in {f.place for f in figures if f.kind in CORNERS}:
         wanted = [k for k, f in enumerate(figures) if f.kind in CORNERS and f.place == place]
         values[:, wanted] = _corners(solved, [figures[k] for k in wanted])
+    sound = [board for board in range(len(solved)) if board not in solved.faults]
     alone = [k for k, f in enumerate(figures) if f.kind in ALONE]
-    for board in range(len(solved)):
-        if alone and board not in solved.faults:
-            try:
-                found = figure_of_board(solved.board(board), [figures[k] for k in alone])
-            except DesignError as error:
-                faults[rows[board]] = str(error)
-            else:
-                values[board, alone] = found
+    driven = [k for k, f in enumerate(figures) if f.kind in SINES]
+    if not alone and not driven:
+        return values
+    boards = [solved.board(board) for board in sound]
+    if alone:
+        values[np.ix_(sound, alone)] = [
+            figures_of_board(board, [figures[k] for k in alone]) for board in boards
+        ]
+    if driven:
+        found, failed = sine_figures(boards, [figures[k] for k in driven])
+        values[np.ix_(sound, driven)] = found
+        faults |= {rows[sound[k]]: text for k, text in failed.items()}
     return values
 
 

@@ -16,6 +16,7 @@ from vadist.names import whole
 from vadist.pool import stoppable_pool
 from vadist.population.figure_names import Figure
 from vadist.population.measure import measure
+from vadist.population.sines import SINES
 from vadist.population.sound import Hearing
 from vadist.population.table import Table
 
@@ -25,18 +26,13 @@ PIECE = 64
 LANES_PIECE = 16
 """Boards rendered as lanes of one batch."""
 
-_FEW = 4
-# Boards whose limits are searched one by one, some seconds each.
-
 _NAP_S = 0.1
 
 
 def piece_size(figures: Sequence[Figure]) -> int:
     """Boards in a piece of the work."""
     kinds = {figure.kind for figure in figures}
-    if "1 % level" in kinds:
-        return _FEW
-    slow = kinds & {"THD", "level", "noise", "input noise"}
+    slow = kinds & {*SINES, "noise", "input noise"}
     return LANES_PIECE if slow or any(figure.is_sound for figure in figures) else PIECE
 
 

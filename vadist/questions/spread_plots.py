@@ -9,8 +9,8 @@ from vadist.analysis.chain_response import solve_design
 from vadist.errors import UsageError
 from vadist.large_signal.headroom import headroom_ladder
 from vadist.large_signal.ladders import limits_of_boards
-from vadist.population.alone import SINE_HZ
 from vadist.population.curves import gain_curves
+from vadist.population.sines import SINE_HZ
 from vadist.questions.spread import Spread
 
 FAN_BOARDS = 512

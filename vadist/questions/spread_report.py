@@ -71,8 +71,7 @@ def _causes(found: Spread, width: int) -> list[str]:
     ):
         order = [k for k in np.argsort(-total) if total[k] >= _TOLD_SHARE][:_TOLD_PARTS]
         parts = [
-            f"{causes.names[k]} {100 * total[k]:.0f} +-{max(100 * error[k], 1):.0f} %"
-            for k in order
+            f"{causes.names[k]} {100 * total[k]:.0f}+-{max(100 * error[k], 1):.0f} %" for k in order
         ]
         lines.append(f"{figure}: {', '.join(parts)}")
     return [
