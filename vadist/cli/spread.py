@@ -77,6 +77,7 @@ def run(options: argparse.Namespace) -> int:
     from vadist.cli.outputs import refuse_taken
     from vadist.cli.progress import progress_bar
     from vadist.designs.files import apply_settings, load_design
+    from vadist.population.cluster import connected
     from vadist.population.figure_names import parse_figure
     from vadist.questions.hearing import SOUND_FIGURES
     from vadist.questions.limits import read_limit
@@ -93,11 +94,11 @@ def run(options: argparse.Namespace) -> int:
         hearing = _hearing(design, options)
         figures += [parse_figure(text, design) for text in SOUND_FIGURES]
     boards = options.boards or (BOARDS if options.take is None else _HEARD)
-    asked = Asked(
-        boards, "uniform" if options.uniform else "normal", options.seed, options.threads,
-        options.cluster, hearing,
-    )  # fmt: skip
-    with progress_bar(f"{boards} boards") as progress:
+    with connected(options.cluster) as cluster, progress_bar(f"{boards} boards") as progress:
+        asked = Asked(
+            boards, "uniform" if options.uniform else "normal", options.seed, options.threads,
+            cluster, hearing,
+        )  # fmt: skip
         found = spread(design, figures, varied, limits, asked, progress)
     if options.json:
         print(json.dumps(as_json(found), indent=2, allow_nan=False))

@@ -4,8 +4,10 @@ The take is sent to every worker once, before the first piece; a piece carries t
 and names of figures. A piece whose worker dies is measured by another: its result is the same.
 """
 
+import logging
 import pickle
 from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
@@ -15,6 +17,11 @@ from vadist.population.table import Table
 
 if TYPE_CHECKING:
     from vadist.population.work import Piece
+
+_LOG = logging.getLogger(__name__)
+
+PATIENCE_S = 10.0
+"""How long a scheduler is given to answer."""
 
 _ALLOWED_DEATHS = 5
 # Workers that may die under one piece before it is held to be the cause.
@@ -44,6 +51,36 @@ class Shipment:
         )
 
 
+@contextmanager
+def connected(cluster: Any) -> Iterator[Any]:
+    """A client of a cluster while the block runs: the one given, or one for an address.
+
+    Parameters
+    ----------
+    cluster : str, distributed.Client or None
+
+    Raises
+    ------
+    UsageError
+        If ``distributed`` is not installed, or no scheduler answers.
+    """
+    if not isinstance(cluster, str):
+        yield cluster
+        return
+    try:
+        from distributed import Client
+    except ImportError:
+        raise UsageError("a cluster needs Dask: pip install 'vadist[cluster]'") from None
+    try:
+        client = Client(cluster, timeout=PATIENCE_S)
+    except (OSError, ValueError) as error:
+        raise UsageError(f"--cluster {cluster}: no scheduler answers ({error})") from None
+    try:
+        yield client
+    finally:
+        client.close()
+
+
 def on_cluster(
     cluster: Any, pieces: Sequence["Piece"], hearing: Hearing | None
 ) -> Iterator[tuple[int, Table]]:
@@ -54,24 +91,12 @@ def on_cluster(
     cluster : str or distributed.Client
     pieces : sequence of Piece
     hearing : Hearing, optional
-
-    Raises
-    ------
-    UsageError
-        If ``distributed`` is not installed, or no scheduler answers.
     """
-    try:
-        from distributed import Client, as_completed
-    except ImportError:
-        raise UsageError("a cluster needs Dask: pip install 'vadist[cluster]'") from None
-    if isinstance(cluster, str):
-        try:
-            client = Client(cluster, timeout="10s")
-        except (OSError, ValueError) as error:
-            raise UsageError(f"--cluster {cluster}: no scheduler answers ({error})") from None
-    else:
-        client = cluster
-    try:
+    with connected(cluster) as client:
+        from distributed import as_completed
+
+        if hearing is not None:
+            _LOG.info("cluster: %s", shipment(client, pieces, hearing))
         held = None if hearing is None else client.scatter(hearing, broadcast=True, hash=False)
         numbers = {
             client.submit(_measured, piece, held, pure=False, retries=_ALLOWED_DEATHS): piece.first
@@ -82,9 +107,6 @@ def on_cluster(
                 yield numbers[future], table
         finally:
             client.cancel(list(numbers))
-    finally:
-        if client is not cluster:
-            client.close()
 
 
 def _measured(piece: "Piece", hearing: Hearing | None) -> Table:
