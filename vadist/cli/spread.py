@@ -111,10 +111,11 @@ def run(options: argparse.Namespace) -> int:
     _pictures(found, options)
     if hearing is not None:
         _page(found, options)
-    return 0 if found.complete else 1
+    return 0 if found.complete else _INTERRUPTED
 
 
 _HEARD = 64
+_INTERRUPTED = 130
 
 
 def _varied(design: "Design", options: argparse.Namespace) -> "list[Variation]":
