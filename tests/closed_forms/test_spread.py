@@ -16,6 +16,7 @@ from scipy.stats import truncnorm
 
 from vadist.designs.design import Design
 from vadist.designs.files import parse_design
+from vadist.measure import band_change_db
 from vadist.population.figure_names import Figure, parse_figure
 from vadist.population.measure import measure
 from vadist.questions.limits import boards_within, read_limit
@@ -157,6 +158,39 @@ def test_yield_is_the_share_of_boards_within_all_limits():
     middle = (1.0 + OHM / 1e9) / (2.0 * math.pi * OHM * FARAD)
     limit = read_limit(f"bass cut {middle:.6f}Hz..", design)
     assert np.mean(boards_within(table, [limit])) == pytest.approx(0.5, abs=1e-9)
+
+
+def test_a_tolerance_that_is_halved_narrows_and_passes_by_arithmetic():
+    """C alone, flat within 20 %: limits at 10 % pass half of the boards, and at 10 % all."""
+    design = high_pass()
+    varied = variations(design, {"rc.bias_resistor": 0.0})
+    middle = (1.0 + OHM / 1e9) / (2.0 * math.pi * OHM * FARAD)
+    limit = read_limit(f"bass cut {middle / 1.1001:.6f}Hz..{middle / 0.8999:.6f}Hz", design)
+    asked = Asked(boards=256, distribution="uniform")
+    found = spread(design, [CORNER], varied, [limit], asked)
+    (tighter,) = found.tighter
+    assert (tighter.part, tighter.before, tighter.after) == ("rc.capacitor", "20%", "10%")
+    # 1/(1 + t x) over x in -1..1 has the variance 1/(1 - t^2) - (artanh(t)/t)^2.
+    sigma = [math.sqrt(1.0 / (1.0 - t * t) - (math.atanh(t) / t) ** 2) for t in (0.2, 0.1)]
+    assert tighter.narrower == pytest.approx(sigma[1] / sigma[0], rel=0.01)
+    assert tighter.passed is not None
+    assert tighter.passed_before is not None
+    assert tighter.passed_before.share == pytest.approx(0.5, abs=1 / 128)
+    assert tighter.passed.share == 1.0
+    assert found.passed == tighter.passed_before
+    assert found.causes is not None
+    assert found.causes.shares.total[0, 0] == pytest.approx(1.0, abs=0.01)
+
+
+def test_a_band_change_is_weighted_by_the_energy_that_is_there():
+    """Two equal tones, the second raised by 6.02 dB: shares 1/2, 1/2 become 1/5, 4/5."""
+    t = np.arange(48000) / 48e3
+    low, high = np.sin(2.0 * np.pi * 200.0 * t), np.sin(2.0 * np.pi * 2000.0 * t)
+    changes = 10.0 * np.log10([0.4, 1.6])
+    wanted = math.sqrt(0.35 * changes[0] ** 2 + 0.65 * changes[1] ** 2)
+    found = band_change_db(low + high, 3.0 * (low + 2.0 * high), 48e3)
+    assert found == pytest.approx(wanted, rel=1e-3)
+    assert band_change_db(low + 2.0 * high, low + high, 48e3) == pytest.approx(wanted, rel=1e-3)
 
 
 def test_ranges_of_supply_and_temperature_are_flat_and_reach_their_ends():

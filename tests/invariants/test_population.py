@@ -13,13 +13,14 @@ from vadist.analysis.chain_response import decibels, node_responses, solve_desig
 from vadist.analysis.corners import find_corners
 from vadist.analysis.noise import find_noise
 from vadist.analysis.resting import resting_stages, supply_current
-from vadist.designs.files import parse_design
+from vadist.designs.files import parse_design, preset_names
 from vadist.large_signal.headroom import headroom_ladder
 from vadist.large_signal.steady_sine import steady_sines
 from vadist.population import dc_stack, responses, work
 from vadist.population.boards import Boards, with_values
 from vadist.population.figure_names import CORNERS, Figure, parse_figure
 from vadist.population.measure import measure
+from vadist.population.responses import solved_responses
 from vadist.population.work import measure_population
 
 COILS_AND_ISLANDS = """
@@ -149,6 +150,26 @@ def test_boards_whose_modes_are_inexact_are_solved_frequency_by_frequency(monkey
     by_modes = measure(boards, figures).values
     monkeypatch.setattr(responses, "LARGEST_DIFFERENCE", 0.0)
     assert measure(boards, figures).values == pytest.approx(by_modes, rel=1e-8)
+
+
+@pytest.mark.parametrize("name", preset_names())
+def test_modes_are_exact_enough_for_every_preset(name, monkeypatch):
+    """Frequency by frequency nothing is solved but what checks them, five a board."""
+    counts = []
+
+    def counted(*arguments):
+        solve = solved_responses(*arguments)
+
+        def found(frequencies_hz):
+            counts.append(frequencies_hz.shape[1])
+            return solve(frequencies_hz)
+
+        return found
+
+    monkeypatch.setattr(responses, "solved_responses", counted)
+    design = load_design(name)
+    measure([design], [Figure(place, "bass cut") for place in ("", *design.stages)])
+    assert set(counts) == {5}
 
 
 def test_a_board_without_a_solution_is_told_and_spoils_no_other():
