@@ -14,6 +14,7 @@ from vadist import load_design
 from vadist.cli import main
 from vadist.designs.files import parse_design, write_design
 from vadist.errors import DesignError
+from vadist.parts.records import part_records
 from vadist.questions.hearing import unlike_boards, unlikeness
 from vadist.questions.tolerances import variations
 
@@ -130,6 +131,18 @@ def test_faults_of_the_tolerances_are_told_together():
     lines = str(caught.value).splitlines()
     assert len(lines) == 3
     assert all(line.startswith("mine.toml: tolerances: ") for line in lines)
+
+
+@pytest.mark.parametrize("name", ["2N3904", "BC547B", "2N5088"])
+def test_a_gain_keeps_every_promise_of_its_sheet(name):
+    design = load_design("treble_boost").with_value("boost.transistor", name)
+    (gain,) = [v for v in variations(design) if v.what == "gain"]
+    points = [p for p in part_records()[name].spread if p.quantity == "hfe"]
+    assert points
+    assert all(p.fitted * gain.least >= 0.999 * (p.least or 0.0) for p in points)
+    assert all(p.fitted * gain.most <= 1.001 * (p.most or np.inf) for p in points)
+    held = [p.fitted * gain.least / p.least for p in points if p.least]
+    assert min(held) == pytest.approx(1.0)  # and no further
 
 
 def test_bypassed_stages_vary_in_nothing():
