@@ -87,7 +87,7 @@ def rendered(
         oversample=oversample, threads=1,
     )  # fmt: skip
     heard = rendering.whole()
-    circuits = rendering.circuits(rendering.method.oversample)
+    circuits = rendering.circuits(rendering.method)
     return [heard[k, :, :, 0] - circuit.rest_v for k, circuit in enumerate(circuits)]
 
 
