@@ -82,7 +82,7 @@ def test_a_cluster_that_loses_a_worker_gives_the_same_bits(cluster, monkeypatch)
         parse_figure(text, design)
         for text in ("boost rest", "gain at 1kHz", "bass cut", "null depth", "band change")
     ]
-    sine = 0.1 * np.sin(2.0 * np.pi * 220.0 * np.arange(RATE_HZ // 8) / RATE_HZ)
+    sine = 0.1 * np.sin(2.0 * np.pi * 220.0 * np.arange(RATE_HZ // 2) / RATE_HZ)
     hearing = hearing_of(design, sine, RATE_HZ, oversample=2)
     here = measure_population(boards, figures, hearing=hearing, threads=2)
     assert not here.faults
