@@ -10,7 +10,7 @@ import pytest
 
 from vadist import load_design
 from vadist.analysis.chain_response import decibels, node_responses, solve_design, stage_responses
-from vadist.analysis.corners import find_corners
+from vadist.analysis.crossings import find_crossings
 from vadist.analysis.noise import find_noise
 from vadist.analysis.resting import resting_stages, supply_current
 from vadist.designs.files import parse_design, preset_names
@@ -81,7 +81,7 @@ class Alone:
 
     def __init__(self, design):
         self.solved = solve_design(design)
-        self.corners = find_corners(self.solved)
+        self.corners = find_crossings(self.solved)
         self.stages = stage_responses(self.solved, [82.0, 1e3])
         self.whole = node_responses(self.solved, [82.0, 1e3])[design.output]
 
@@ -92,7 +92,7 @@ class Alone:
         if figure.kind == "gain":
             response = self.stages[figure.place] if figure.place else self.whole
             return decibels(response)[int(figure.at == 1e3)]
-        found = [c for c in self.corners.of(figure.place) if c.kind == figure.kind]
+        found = [c for c in self.corners if (c.stage, c.kind) == (figure.place, figure.kind)]
         return found[0].frequency_hz if found else np.nan
 
 

@@ -287,7 +287,7 @@ def settle(circuits: Sequence[Circuit], period: FloatArray) -> dict[str, FloatAr
             leaping = (moved < slow) & (moved > _SETTLED) & leaps
             slow = np.where(leaping, moved, np.inf)
             before, began = stepper, count + 1
-            stepper = Stepper([circuit], lanes, enter=[trail.end(leaping)], real=np.float64)
+            stepper = Stepper(circuits, lanes, enter=[trail.end(leaping)], real=np.float64)
             stepper.enter(0)
             trail = Trail(lanes)
     return {stage: last[:, k] for k, stage in enumerate(circuit.taps)}

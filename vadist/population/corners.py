@@ -9,7 +9,6 @@ from vadist.analysis.crossings import HALF_POWER_DB, HIGHEST_HZ, LOWEST_HZ, SCAN
 from vadist.arrays import FloatArray, IndexArray
 from vadist.population.responses import Responses
 
-
 HALVINGS = 44
 """By which a step of the scan is narrowed: to the last digits."""
 
