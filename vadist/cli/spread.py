@@ -64,7 +64,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     add("--plots", metavar="FOLDER", help="write pictures: responses and histograms")
     add(
         "--ladder", type=int, default=0, metavar="N",
-        help="and the headroom ladder with whiskers, of N boards; some seconds each (0)",
+        help="and the headroom ladder with whiskers, of N boards; a second or more each (0)",
     )  # fmt: skip
     add("--format", choices=("png", "svg"), default="png", help="of the pictures (png)")
     add("--overwrite", action="store_true", help="replace earlier files")

@@ -110,7 +110,7 @@ def headroom_ladder(solved: SolvedDesign, frequency_hz: float) -> Ladder:
     stages = tuple(solved.design.stages)
     resting = resting_stages(solved)
     levels = np.geomspace(LOWEST_V, HIGHEST_V, _FIRST_LEVELS)
-    curves = limit_curves(runner.run(levels), resting)
+    curves = _measures(runner.run(levels), resting)
     for _ in range(_ROUNDS):
         brackets = {_bracket(levels, curves, stage) for stage in (*stages, "")} - {None}
         wide = sorted(b for b in brackets if b is not None and b[1] / b[0] > _NARROW)
@@ -118,7 +118,7 @@ def headroom_ladder(solved: SolvedDesign, frequency_hz: float) -> Ladder:
             break
         each = max(LANES // len(wide), 1)
         new = np.concatenate([np.geomspace(a, b, each + 2)[1:-1] for a, b in wide])
-        found = limit_curves(runner.run(new), resting)
+        found = _measures(runner.run(new), resting)
         levels = np.concatenate([levels, new])
         order = np.argsort(levels)
         levels = levels[order]
@@ -163,7 +163,7 @@ def _lowest(
     """Levels, and curves over them, close together where the first of some stages limits."""
     for low_v, high_v in ((LOWEST_V, _USUAL_V), (_USUAL_V, HIGHEST_V)):
         levels = np.geomspace(low_v, high_v, LANES)
-        curves = limit_curves(runner.run(levels), resting)
+        curves = _measures(runner.run(levels), resting)
         own = {key: curve for key, curve in curves.items() if key[0] in stages}
         places = [k for k in map(_first_above, own.values()) if k is not None]
         if places:
@@ -172,18 +172,15 @@ def _lowest(
         return levels, curves
     ends = np.array([min(places) - 1, min(places)])
     inside = np.geomspace(levels[ends[0]], levels[ends[1]], LANES + 2)[1:-1]
-    between = limit_curves(runner.run(inside), resting)
+    between = _measures(runner.run(inside), resting)
     return (
         np.concatenate([levels[ends[:1]], inside, levels[ends[1:]]]),
         {k: np.concatenate([c[ends[:1]], between[k], c[ends[1:]]]) for k, c in curves.items()},
     )
 
 
-def limit_curves(sines: SteadySines, resting: Mapping[str, RestingStage]) -> Curves:
-    """Curves against level that reach 1 where a stage limits, by stage and cause.
-
-    The whole output's distortion stands under ``("", "total")``.
-    """
+def _measures(sines: SteadySines, resting: Mapping[str, RestingStage]) -> Curves:
+    """Curves against level that reach 1 where a stage limits."""
     curves = {}
     for stage, rest in resting.items():
         curves[stage, "1 % distortion"] = sines.added_distortion(stage) / THRESHOLD

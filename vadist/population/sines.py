@@ -1,7 +1,8 @@
 """Figures of boards driven by a sine: distortion, level, and where each block first limits.
 
-Boards of one structure share a run, each in a lane of its own; all settle until the slowest has,
-so a figure depends on its neighbours by as much as counts as settled, some 0.01 %.
+Boards of one structure share a run of one level, each in a lane of its own; all settle until the
+slowest has, so a figure depends on its neighbours by as much as counts as settled, some 0.01 %.
+Limits are searched board by board.
 """
 
 import math
@@ -12,9 +13,9 @@ import numpy as np
 from vadist.analysis.chain_response import SolvedDesign
 from vadist.arrays import FloatArray
 from vadist.errors import VadistError
-from vadist.large_signal.ladders import limits_of_boards
+from vadist.large_signal.headroom import headroom_ladder, output_limit
 from vadist.large_signal.steady_sine import SineRunner, SteadySines, run_boards
-from vadist.population.figure_names import Figure
+from vadist.population.figure_names import WHOLE, Figure
 
 SINE_HZ = 220.0
 """A3, in the middle of the fretboard, as :mod:`vadist.inspection.figures` takes it."""
@@ -62,9 +63,18 @@ def _together(boards: Sequence[SolvedDesign], figures: Sequence[Figure]) -> Floa
         for number, sines in enumerate(run_boards(runners, np.full(len(boards), level))):
             values[number, columns] = [_figure(sines, figures[k]) for k in columns]
     limits = [k for k, f in enumerate(figures) if f.kind == "1 % level"]
-    if limits:
-        values[:, limits] = limits_of_boards(boards, SINE_HZ, [figures[k].place for k in limits])
+    for number, board in enumerate(boards if limits else ()):
+        found = _limits(board, [figures[k].place for k in limits])
+        values[number, limits] = [found[figures[k].place] for k in limits]
     return values
+
+
+def _limits(board: SolvedDesign, places: Sequence[str]) -> dict[str, float]:
+    """Levels at which blocks first limit, and under :data:`WHOLE` that of the output."""
+    if set(places) == {WHOLE}:
+        return {WHOLE: output_limit(board, SINE_HZ).input_v}
+    ladder = headroom_ladder(board, SINE_HZ)
+    return {rung.stage: rung.input_v for rung in ladder.limits} | {WHOLE: ladder.output_input_v}
 
 
 def _figure(sines: SteadySines, figure: Figure) -> float:

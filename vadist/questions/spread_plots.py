@@ -8,9 +8,10 @@ import numpy as np
 from vadist.analysis.chain_response import solve_design
 from vadist.errors import UsageError
 from vadist.large_signal.headroom import headroom_ladder
-from vadist.large_signal.ladders import limits_of_boards
 from vadist.population.curves import gain_curves
+from vadist.population.figure_names import Figure
 from vadist.population.sines import SINE_HZ
+from vadist.population.work import measure_population
 from vadist.questions.spread import Spread
 
 FAN_BOARDS = 512
@@ -30,7 +31,7 @@ def plot_spread(found: Spread, folder: Path, kind: str = "png", ladder: int = 0)
     kind : str
         ``png`` or ``svg``.
     ladder : int
-        Boards whose headroom is searched for the ladder, some seconds each; 0 for no ladder.
+        Boards whose headroom is searched for the ladder, a second or more each; 0 for no ladder.
 
     Returns
     -------
@@ -75,11 +76,12 @@ def plot_spread(found: Spread, folder: Path, kind: str = "png", ladder: int = 0)
         if ladder and drawn:
             own = headroom_ladder(solve_design(found.design), SINE_HZ)
             stages = [rung.stage for rung in own.rungs]
-            limits = limits_of_boards([solve_design(b) for b in drawn[:ladder]], SINE_HZ, stages)
+            wanted = [Figure(stage, "1 % level") for stage in stages]
+            limits = measure_population(drawn[:ladder], wanted, threads=found.asked.threads)
             there = {
-                stage: column
-                for stage, column in zip(stages, limits.T, strict=True)
-                if np.isfinite(column).all()
+                stage: limits.column(figure)
+                for stage, figure in zip(stages, wanted, strict=True)
+                if np.isfinite(limits.column(figure)).all()
             }
             if there:
                 marks = {rung.stage: rung.input_v for rung in own.rungs}
