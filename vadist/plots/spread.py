@@ -137,6 +137,9 @@ def whiskers_figure(
     axes.set_yticks(range(len(limits_v)), list(limits_v))
     axes.invert_yaxis()
     axes.set_xscale("log")
+    every = np.concatenate([*limits_v.values(), [nominal_v[block] for block in limits_v]])
+    decades = np.log10([every.min(), every.max()])
+    axes.set_xlim(10.0 ** np.floor(decades[0]), 10.0 ** (np.floor(decades[1]) + 1.0))
     level_axis(axes.xaxis)
     axes.set_xlabel("peak volts at the input")
     return figure
