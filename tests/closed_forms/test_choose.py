@@ -6,6 +6,8 @@ follower (Sallen and Key, IRE Trans. CT-2, 1955): f0 = 1/(2 pi sqrt(R1 R2 C1 C2)
 Q = sqrt(R1 R2 C1 C2) / (C2 (R1 + R2)), |H(f0)| = Q.
 """
 
+import dataclasses
+import itertools
 import math
 
 import numpy as np
@@ -13,7 +15,7 @@ import pytest
 
 from vadist.designs.toml import parse_design
 from vadist.questions import choose as choosing
-from vadist.questions import choose_search
+from vadist.questions import choose_search, measured_places
 from vadist.questions.choose import choose
 from vadist.questions.choose_values import read_lists
 from vadist.questions.wishes import read_wish
@@ -184,6 +186,29 @@ def test_a_pair_is_looked_for_before_it_is_called_a_conflict(monkeypatch):
     assert not lucky
     assert (choice.conflicts, choice.out_of_reach) == ((), ())
     assert choice.met >= 1
+
+
+def test_an_interrupted_choice_keeps_what_was_measured(monkeypatch):
+    design = parse_design(DIVIDER)
+    lists = read_lists(design, ["rc.upper,rc.shunt"], "E24", "0.2x..5x")
+    wishes = wanted(-8.0, 3e3, design)
+    measure, calls = measured_places.measure_population, []
+
+    def stopped_in_the_third(designs, figures, **options):
+        calls.append(len(designs))
+        table = measure(designs, figures, **options)
+        if len(calls) < 3:
+            return table
+        return dataclasses.replace(table, values=table.values[:7], boards=table.boards[:7])
+
+    monkeypatch.setattr(measured_places, "measure_population", stopped_in_the_third)
+    choice = choose(design, wishes, lists, threads=1)
+    assert choice.search.interrupted
+    assert choice.measured == sum(calls[:2]) + 7 < choice.search.combinations
+    places = itertools.islice(itertools.product(*(each.values for each in lists)), choice.measured)
+    best = min(tuple(float(v) for v in distances((r1, 1e4, c), -8.0, 3e3)) for r1, c in places)
+    upper, shunt = (choice.options[0].design.value(f"rc.{part}") for part in ("upper", "shunt"))
+    assert float(distances((upper, 1e4, shunt), -8.0, 3e3)[1]) == pytest.approx(best[1], rel=1e-3)
 
 
 def test_aspirations_pull_apart_and_are_told():

@@ -42,7 +42,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def run(options: argparse.Namespace) -> int:
-    """Choose, tell, and write the design; 1 where not every wish can be met."""
+    """Choose, tell, and write the design; 1 where not every wish can be met, 130 interrupted."""
     import json
 
     from vadist.cli.outputs import refuse_taken
@@ -72,6 +72,8 @@ def run(options: argparse.Namespace) -> int:
         print(json.dumps(as_json(choice), indent=2, allow_nan=False))
     else:
         print(choice_text(choice, shutil.get_terminal_size((80, 24)).columns))
+    if choice.search.interrupted:
+        return 130
     if not choice.met:
         return 1
     if options.write:

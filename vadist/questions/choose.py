@@ -1,6 +1,8 @@
 """Values of parts that give a design the figures that are wanted of it."""
 
+import dataclasses
 import itertools
+import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import TypeAlias
@@ -175,10 +177,15 @@ def choose(
         All cores by default.
     progress : function of 0..1
 
+    Returns
+    -------
+    Choice
+        Interrupted (Ctrl-C), the best of what was measured until then.
+
     Raises
     ------
     UsageError
-        Without a wish.
+        Without a wish, or for one that takes a rendered take.
     """
     if not wishes:
         raise UsageError('say what is wanted, like "boost bass cut = 80Hz"')
@@ -197,11 +204,26 @@ def choose(
             progress=progress,
         )  # fmt: skip
 
-    searched = looked_for(range(len(wishes)), seeds)
-    again = (lambda of: None) if searched.exhaustive else (lambda of: looked_for(of, 1))
-    out_of_reach, conflicts = _reaches(wishes, lists, places, again)
+    out_of_reach: tuple[Reach, ...] = ()
+    conflicts: tuple[Reach, ...] = ()
+    searched = None
+    try:
+        searched = looked_for(range(len(wishes)), seeds)
+        again = (lambda of: None) if searched.exhaustive else (lambda of: looked_for(of, 1))
+        out_of_reach, conflicts = _reaches(wishes, lists, places, again)
+    except KeyboardInterrupt:
+        if not len(places):
+            raise
+        searched = searched and dataclasses.replace(searched, interrupted=True)
     found = _found(wishes, lists, places)
-    order = np.argsort(scores(wishes, found.columns), kind="stable")
+    ranks = scores(wishes, found.columns)
+    order = np.argsort(ranks, kind="stable")
+    if searched is None:
+        first = int(order[0])
+        searched = Search(
+            found.ranked[first], float(ranks[first]), math.prod(sizes), exhaustive=False,
+            agreeing=0, seeds=0, interrupted=True,
+        )  # fmt: skip
     best = [found.ranked[k] for k in order[:top]]
     chosen = [with_place(design, lists, place) for place in best]
     other_columns = _measured([design, *chosen], others)

@@ -49,6 +49,8 @@ class Search:
         Whether all were looked at.
     agreeing, seeds : int
         Searches that ended at a score within :data:`ALIKE` of the best, of how many.
+    interrupted : bool
+        Whether it was stopped before it was done.
     """
 
     best: Place
@@ -57,6 +59,7 @@ class Search:
     exhaustive: bool
     agreeing: int = 1
     seeds: int = 1
+    interrupted: bool = False
 
 
 def search(

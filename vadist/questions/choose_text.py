@@ -39,6 +39,11 @@ def _searched(choice: Choice) -> str:
         if choice.unsolved
         else ""
     )
+    if search.interrupted:
+        return (
+            f"Interrupted: {choice.measured:,} of {search.combinations:,} combinations of {parts} "
+            f"were measured, of which {met}.{unsolved}"
+        )
     if search.exhaustive:
         return (
             f"All {search.combinations:,} combinations of {parts} were measured: {met}.{unsolved}"
@@ -105,7 +110,8 @@ def _notes(choice: Choice) -> Iterator[str]:
             f"Out of reach: {reach.wish}. The nearest{found} is {_near(reach)}, with "
             f"{changes_text(reach.changes)}."
         )
-    if not choice.met and not choice.out_of_reach and not choice.conflicts:
+    told = choice.search.interrupted or choice.out_of_reach or choice.conflicts
+    if not choice.met and not told:
         yield "Each wish can be met, and each two of them, but not all together."
     for reach in choice.conflicts:
         if reach.given is not None:
@@ -157,6 +163,7 @@ def as_json(choice: Choice) -> dict[str, Any]:
         "design": choice.design.name,
         "combinations": search.combinations,
         "exhaustive": search.exhaustive,
+        "interrupted": search.interrupted,
         "searches": search.seeds,
         "agreeing": search.agreeing,
         "measured": choice.measured,

@@ -44,11 +44,15 @@ class MeasuredPlaces:
         if new:
             designs = [with_place(self._design, self._lists, place) for place in new]
             table = measure_population(designs, self._figures, threads=self._threads)
-            if len(table) < len(new):
-                raise KeyboardInterrupt  # half a search tells nothing
             self.unsolved += len(table.faults)
-            self._rows |= dict(zip(new, table.values, strict=True))
+            done = [new[board] for board in table.boards]
+            self._rows |= dict(zip(done, table.values, strict=True))
+            if len(done) < len(new):
+                raise KeyboardInterrupt  # what was measured is kept
         return np.array([self._rows[place] for place in places])
+
+    def __len__(self) -> int:
+        return len(self._rows)
 
     def every(self) -> tuple[list[Place], FloatArray]:
         """All places measured so far, in order of their values, with their figures."""
