@@ -178,7 +178,14 @@ def test_types_of_one_model_sound_alike_and_rank_first():
     text = substitutes_text(found, 80)
     assert max(map(len, text.splitlines())) <= 80
     assert "null" in text
+    assert "nothing goes through" not in text
     assert as_json(found)["ranked"][0]["heard"]["null depth"] < -90.0
+
+
+def test_a_part_behind_an_open_switch_is_told_to_do_nothing():
+    design = load_design("clean_blend")  # its switch stands at the silicon diodes
+    idle = substitutes_text(substitutes(design, "mix.leds", threads=1), 80)
+    assert "nothing goes through the part" in idle
 
 
 @pytest.mark.parametrize(

@@ -13,6 +13,9 @@ from vadist.questions.usual_figures import GAIN_HZ, LEVEL_V
 BREAKS = "breaks"
 """Stands for the change of what is no substitute."""
 
+IDLE = 0.005
+"""Slacks of change below which all types are alike: two in 10 000."""
+
 GONE = "old"
 """Marks a type that is no longer made."""
 
@@ -81,6 +84,8 @@ def _notes(found: Substitution) -> Iterator[str]:
         if each.faults:
             yield f"{each.name}: {'; '.join(each.faults)}."
     best = found.nearest
+    if all(each.change < IDLE and not each.faults for each in found.ranked):
+        yield "No type changes anything: as switches and knobs stand, nothing goes through the part."
     if best is None:
         yield "No part that was tried can stand there as it is; --retune may help."
     else:
