@@ -85,7 +85,7 @@ def _notes(found: Substitution) -> Iterator[str]:
             yield f"{each.name}: {'; '.join(each.faults)}."
     best = found.nearest
     if all(each.change < IDLE and not each.faults for each in found.ranked):
-        yield "No type changes anything: as switches and knobs stand, nothing goes through the part."
+        yield "No type changes anything: as switches and knobs stand, nothing goes through it."
     if best is None:
         yield "No part that was tried can stand there as it is; --retune may help."
     else:
