@@ -112,7 +112,7 @@ def read_trial(
     >>> design = load_design("boosted_hard_clipper")
     >>> read_trial(design, "clipper.shunt_capacitor=0.5x..2x:3").texts
     ('7n5', '30n')
-    >>> read_trial(design, "tone=0..1:3").texts
+    >>> read_trial(design, "tone=0..1:3", held=True).texts
     ('0', '0.5', '1')
     """
     path, equals, listed = text.partition("=")

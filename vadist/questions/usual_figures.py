@@ -15,7 +15,7 @@ def usual_figures(design: Design) -> list[Figure]:
 
     >>> from vadist import load_design
     >>> print(*usual_figures(load_design("treble_boost"))[:3], sep=", ")
-    boost rest, boost gain at 1kHz, gain at 1kHz
+    boost rest, boost gain at 1kHz, volume rest
     """
     blocks = [Figure(stage, kind, at) for stage in design.stages if stage not in design.bypassed
               for kind, at in (("rest", 0.0), ("gain", GAIN_HZ))]  # fmt: skip
