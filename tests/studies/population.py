@@ -25,7 +25,7 @@ from vadist.population.sound import Hearing, hearing_of
 from vadist.population.table import Table
 from vadist.population.work import measure_population, pieces_of
 from vadist.questions.sampling import boards_at, points
-from vadist.questions.spread import usual_figures
+from vadist.questions.spread import spread_figures
 from vadist.questions.tolerances import variations
 
 DESIGN = "boosted_hard_clipper"
@@ -52,7 +52,7 @@ def main(words: Sequence[str] | None = None) -> None:
     options = parser.parse_args(words)
     design = load_design(DESIGN)
     varied = variations(design)
-    figures = usual_figures(design)
+    figures = spread_figures(design)
 
     def boards(count: int):
         return boards_at(design, varied, points(varied, count, "normal", 0))

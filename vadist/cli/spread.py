@@ -81,13 +81,13 @@ def run(options: argparse.Namespace) -> int:
     from vadist.population.figure_names import parse_figure
     from vadist.questions.hearing import SOUND_FIGURES
     from vadist.questions.limits import read_limit
-    from vadist.questions.spread import BOARDS, Asked, spread, usual_figures
+    from vadist.questions.spread import BOARDS, Asked, spread, spread_figures
     from vadist.questions.spread_report import as_json, boards_csv, text_report
 
     design = apply_settings(load_design(options.design), options.settings)
     varied = _varied(design, options)
     limits = [read_limit(text, design) for text in options.limits]
-    figures = usual_figures(design) + [parse_figure(text, design) for text in options.figures]
+    figures = spread_figures(design) + [parse_figure(text, design) for text in options.figures]
     refuse_taken([("--csv", options.csv)], [options.design], options.overwrite)
     hearing = None
     if options.take is not None:

@@ -152,7 +152,7 @@ class Spread:
         return found
 
 
-def usual_figures(design: Design) -> list[Figure]:
+def spread_figures(design: Design) -> list[Figure]:
     """What is told unless something else is asked for.
 
     Gain, corners and supply current of the whole, and where each block rests that drives its
@@ -161,7 +161,7 @@ def usual_figures(design: Design) -> list[Figure]:
     Examples
     --------
     >>> from vadist import load_design
-    >>> [str(figure) for figure in usual_figures(load_design("treble_boost"))][:3]
+    >>> [str(figure) for figure in spread_figures(load_design("treble_boost"))][:3]
     ['gain at 1kHz', 'bass cut', 'treble cut']
     """
     names = ["gain at 1kHz", "bass cut", "treble cut", "supply current"]
