@@ -20,7 +20,7 @@ from vadist.population.work import measure_population
 from vadist.questions.choose import Changes
 from vadist.questions.resting_room import Room, faults_at_rest, rooms
 from vadist.questions.retune import retuned
-from vadist.questions.usual_figures import GAIN_HZ, LEVEL_V
+from vadist.questions.usual_figures import GAIN_HZ, OF_THE_WHOLE
 from vadist.questions.wishes import NOT_THERE, slacks_between
 from vadist.stages.stage import DiodePair
 
@@ -104,13 +104,7 @@ def compared_figures(design: Design, stage: str) -> tuple[Figure, ...]:
     return (
         *(Figure(s, "rest") for s in stages),
         Figure(stage, "gain", GAIN_HZ),
-        Figure("", "gain", GAIN_HZ),
-        Figure("", "bass cut"),
-        Figure("", "treble cut"),
-        Figure("", "level", LEVEL_V),
-        Figure("", "THD", LEVEL_V),
-        Figure("", "noise"),
-        Figure("", "supply current"),
+        *OF_THE_WHOLE,
     )
 
 

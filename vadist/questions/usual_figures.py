@@ -9,6 +9,16 @@ GAIN_HZ = 1e3
 LEVEL_V = 0.1
 """Peak volts of a plucked string from a pickup."""
 
+OF_THE_WHOLE = (
+    Figure("", "gain", GAIN_HZ),
+    Figure("", "bass cut"),
+    Figure("", "treble cut"),
+    Figure("", "level", LEVEL_V),
+    Figure("", "THD", LEVEL_V),
+    Figure("", "noise"),
+    Figure("", "supply current"),
+)
+
 
 def usual_figures(design: Design) -> list[Figure]:
     """Rest and gain of every block; gain, corners, level, distortion, noise and current of all.
@@ -19,13 +29,4 @@ def usual_figures(design: Design) -> list[Figure]:
     """
     blocks = [Figure(stage, kind, at) for stage in design.stages if stage not in design.bypassed
               for kind, at in (("rest", 0.0), ("gain", GAIN_HZ))]  # fmt: skip
-    return [
-        *blocks,
-        Figure("", "gain", GAIN_HZ),
-        Figure("", "bass cut"),
-        Figure("", "treble cut"),
-        Figure("", "level", LEVEL_V),
-        Figure("", "THD", LEVEL_V),
-        Figure("", "noise"),
-        Figure("", "supply current"),
-    ]
+    return [*blocks, *OF_THE_WHOLE]
