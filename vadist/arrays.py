@@ -11,3 +11,6 @@ ComplexArray = NDArray[np.complex128]
 
 IndexArray = NDArray[np.int_]
 """Places in another array, lanes and frames among them."""
+
+BoolArray = NDArray[np.bool_]
+"""Which of another array's entries something holds of."""

@@ -24,11 +24,12 @@ LAYERS = [
     ["designs"],
     ["analysis"],
     ["large_signal", "rendering"],
-    ["inspection"],
+    ["inspection", "population"],
     ["plots"],
     ["captures"],
     ["fitting"],
     ["audition"],
+    ["questions"],
     ["sessions"],
     ["cli"],
     ["__init__", "__main__"],
@@ -44,6 +45,7 @@ HOMES = {
     "jinja2": {"audition"},
     "tomlkit": {"designs"},
     "platformdirs": {"kernel"},
+    "distributed": {"population"},
 }
 FILES = sorted(ROOT.rglob("*.py"))
 

@@ -1,14 +1,16 @@
 """Texts become candidates as documented, and what cannot be tried is told in one line.
 
 Authority: the documented notation; IEC 60063 for neighbours (E6 1.0 1.5 2.2 3.3 4.7 6.8, E12 with
-1.2 1.8 2.7 3.9 5.6 8.2 between them).
+1.2 1.8 2.7 3.9 5.6 8.2 between them); the geometric series for ranges; the library's own tables.
 """
 
 import pytest
 
-from vadist.audition.candidates import Candidate, check_candidates, make_candidates, split_values
+from vadist.audition.candidates import Candidate, check_candidates, make_candidates
 from vadist.designs.files import load_design
+from vadist.designs.trials import split_values
 from vadist.errors import DesignError, UsageError
+from vadist.parts import DIODES, TRANSISTORS
 
 CAPACITOR = "clipper.shunt_capacitor"
 
@@ -61,6 +63,45 @@ def test_neighbours_of_a_part(design, held, series, around, expected):
     assert [c.design.value(CAPACITOR) for c in made] == expected
 
 
+def test_a_star_stands_for_every_other_type_of_the_same_polarity(design):
+    made = make_candidates(design, ["boost.transistor=*"])
+    npn = {n for n, m in TRANSISTORS.items() if m.polarity == "npn"}
+    assert {c.design.value("boost.transistor").name for c in made} == npn - {"2N3904"}
+    assert made[0].name == f"boost.transistor={made[0].design.value('boost.transistor').name}"
+
+
+def test_a_star_keeps_the_numbers_of_diodes():
+    base = load_design("asymmetric_clipper")
+    made = make_candidates(base, ["clipper.diodes=*"])
+    assert len(made) == len(DIODES) - 1
+    for candidate in made:
+        pair = candidate.design.value("clipper.diodes")
+        assert (pair.forward.count, pair.reverse.count) == (2, 1)
+        ((path, text),) = candidate.changes
+        assert base.with_value(path, text) == candidate.design  # what is told can be typed
+
+
+def test_a_range_is_even_by_ratio_and_leaves_out_what_is_held(design):
+    made = make_candidates(design, [f"{CAPACITOR}=0.5x..2x:7"])
+    got = [c.design.value(CAPACITOR) for c in made]
+    wanted = [15e-9 * 2.0 ** (k / 3.0) for k in (-3, -2, -1, 1, 2, 3)]
+    assert got == pytest.approx(wanted, rel=5e-3)  # told with three figures
+    assert [float(f"{v:.3g}") for v in got] == got
+
+
+def test_a_range_keeps_to_a_series(design):
+    made = make_candidates(design, [f"{CAPACITOR}=0.5x..2x:7"], e_series="E6")
+    assert [c.design.value(CAPACITOR) for c in made] == [6.8e-9, 10e-9, 22e-9, 33e-9]
+
+
+def test_ranges_of_knobs_and_tracks(design):
+    made = make_candidates(design, ["tone=0..1:5", "gain.drive_pot=50k..200k:3"])
+    assert names(made)[:4] == ["tone=0", "tone=0.25", "tone=0.75", "tone=1"]
+    assert names(made)[4:] == ["gain.drive_pot=50k", "gain.drive_pot=200k"]
+    held = design.value("gain.drive_pot")
+    assert made[4].design.value("gain.drive_pot").wiper == held.wiper
+
+
 def test_whole_designs_join_as_they_are(design):
     soft = load_design("soft_clipper")
     made = make_candidates(design, ["tone=0"], [soft, soft])
@@ -82,6 +123,15 @@ def test_commas_inside_tables_and_quotes_do_not_split():
         (["tone=1.5"], "^tone: position must be within 0..1"),
         (["clipper.diodes=1N4149"], "nearest: 1N4148"),
         ([f"{CAPACITOR}=4n7,,10n"], f"{CAPACITOR} value 2 of 3 is empty"),
+        (["tone=*"], "^tone is no device, so the library has no other types"),
+        (["volume.input_capacitor=*"], "is no device"),
+        ([f"{CAPACITOR}=0.5x..2x"], r"needs a count of values within 2\.\.1000 .*got none"),
+        ([f"{CAPACITOR}=0.5x..2x:1"], "needs a count of values"),
+        ([f"{CAPACITOR}=2x..0.5x:5"], "must run from the smaller to the larger"),
+        ([f"{CAPACITOR}=0x..2x:5"], "a share must be above 0"),
+        ([f"{CAPACITOR}=4k7..10k:5"], f"^{CAPACITOR} must be a capacitance"),
+        (["tone=0.5x..2x:5"], r"tone is told by its own values, like 0\.\.1:5"),
+        (["source.inductance=0.5x..2x:5"], "is left out or zero, so it has no share 0.5x"),
         ([CAPACITOR], "needs values to try, like .* or a series such as E12"),
     ],
 )

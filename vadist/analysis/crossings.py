@@ -21,7 +21,9 @@ HALF_POWER_DB = 10.0 * math.log10(2.0)
 LOWEST_HZ, HIGHEST_HZ = 1.0, 1e6
 """Corners outside are of no interest to a guitar and are not reported."""
 
-_SCAN_HZ = np.geomspace(0.05, 2e7, 400)
+SCAN_HZ = np.geomspace(0.05, 2e7, 400)
+"""Where responses are scanned for steps over -3 dB."""
+
 _REFINEMENTS = 12
 
 
@@ -110,12 +112,12 @@ def find_crossings(solved: SolvedDesign, places: Collection[str] | None = None) 
 def _scan(solved: SolvedDesign, places: Collection[str]) -> list[_Step]:
     """Steps over -3 dB from each stage's loudest point, a stage's in order of frequency."""
     steps = []
-    for stage, response in picked_responses(solved, _SCAN_HZ, places).items():
+    for stage, response in picked_responses(solved, SCAN_HZ, places).items():
         level = decibels(response)
         loudest = int(level.argmax())
         inside = level - level[loudest] + HALF_POWER_DB
         steps += [
-            _Step(stage, int(k), bool(inside[k + 1] > 0.0), float(_SCAN_HZ[loudest]),
+            _Step(stage, int(k), bool(inside[k + 1] > 0.0), float(SCAN_HZ[loudest]),
                   float(level[loudest]))
             for k in np.flatnonzero(np.diff(np.sign(inside)))
         ]  # fmt: skip
@@ -135,8 +137,8 @@ def _narrowed(solved: SolvedDesign, steps: list[_Step]) -> list[float]:
         level = picked_levels(solved, stages, np.exp(at)) * 20.0 / math.log(10.0)
         return np.asarray(level - goals)
 
-    low = np.log([_SCAN_HZ[step.place] for step in steps])
-    high = np.log([_SCAN_HZ[step.place + 1] for step in steps])
+    low = np.log([SCAN_HZ[step.place] for step in steps])
+    high = np.log([SCAN_HZ[step.place + 1] for step in steps])
     at_low, at_high = above(low), above(high)
     stayed = np.zeros(len(steps))
     middle = low

@@ -1,8 +1,9 @@
 """Candidates: a design with values changed, named by what was changed.
 
 ``clipper.shunt_capacitor=4n7,10n`` makes two candidates, each with one value changed; several such
-texts add up, or combine to every combination. A part named without values takes its neighbours in
-a series of preferred numbers. Whole other designs can join.
+texts add up, or combine to every combination. ``clipper.diodes=*`` stands for all types of the
+library, ``clipper.shunt_capacitor=0.5x..2x:7`` for a range. A part named without values takes its
+neighbours in a series of preferred numbers. Whole other designs can join.
 """
 
 import itertools
@@ -12,15 +13,13 @@ from dataclasses import dataclass
 from typing import Any
 
 from vadist.designs.design import Design
-from vadist.designs.files import parse_value
+from vadist.designs.trials import Trial, count_of, read_trial
 from vadist.errors import DesignError, UsageError
-from vadist.quantities import neighbours, write_quantity
 
 MOST_CANDIDATES = 64
 """More than anybody compares by ear; it also bounds the memory."""
 
 _MOST_AROUND = 16
-_SAME = 1e-9  # ratio within which a part already has a preferred value
 
 
 @dataclass(frozen=True)
@@ -41,15 +40,6 @@ class Candidate:
     changes: tuple[tuple[str, str], ...] = ()
 
 
-@dataclass(frozen=True)
-class _Trial:
-    """One path with the values to try, as texts and as the design holds them."""
-
-    path: str
-    texts: tuple[str, ...]
-    values: tuple[Any, ...]
-
-
 def make_candidates(
     design: Design,
     trials: Sequence[str] = (),
@@ -66,7 +56,9 @@ def make_candidates(
     design : Design
         The reference.
     trials : sequence of str
-        ``path=v1,v2,...``, or a ``path`` alone for its neighbours in ``e_series``.
+        ``path=v1,v2,...``, ``path=*`` for all types of the library, ``path=0.5x..2x:7`` for a
+        range, or a ``path`` alone for its neighbours in ``e_series``; see
+        :mod:`vadist.designs.trials`.
     others : sequence of Design
         Whole designs, taken as they are.
     e_series : str, optional
@@ -98,16 +90,19 @@ def make_candidates(
     ['clipper.shunt_capacitor=10n', 'clipper.shunt_capacitor=22n']
     """
     _check_around(around)
-    _check_count(_count(trials, len(others), around, combine=combine), some=bool(trials or others))
-    parsed: list[_Trial] = []
+    least = [count_of(text, around) for text in trials]
+    _check_count(_count(least, len(others), combine=combine), some=bool(trials or others))
+    parsed: list[Trial] = []
     faults: list[str] = []
     for text in trials:
         try:
-            parsed.append(_parse_trial(design, text, e_series, around))
+            parsed.append(read_trial(design, text, e_series, around))
         except DesignError as error:
             faults.append(str(error))
     if faults:
         raise DesignError("\n".join(faults))
+    count = _count([len(t.values) for t in parsed], len(others), combine=combine)
+    _check_count(count, some=bool(count))
     candidates, seen = [], set()
     for changes in _changes(parsed, combine=combine):
         changed, texts = design, []
@@ -121,7 +116,6 @@ def make_candidates(
         candidates.append(Candidate(name, changed, tuple(texts)))
     for other in others:
         candidates.append(Candidate(_unused(other.name, seen), other))
-    _check_count(len(candidates), some=True)
     return candidates
 
 
@@ -139,35 +133,8 @@ def check_candidates(candidates: Sequence[Candidate]) -> None:
             raise UsageError(f"{name}: two candidates have this name; name them apart")
 
 
-def split_values(text: str) -> list[str]:
-    """Split at the commas that stand outside braces and quotes.
-
-    Examples
-    --------
-    >>> split_values('1N4148, {type = "1N4148", count = 2},red LED')
-    ['1N4148', '{type = "1N4148", count = 2}', 'red LED']
-    """
-    pieces, depth, quoted, start = [], 0, "", 0
-    for position, letter in enumerate(text):
-        if quoted:
-            quoted = "" if letter == quoted else quoted
-        elif letter in "\"'":
-            quoted = letter
-        elif letter in "{[":
-            depth += 1
-        elif letter in "}]":
-            depth -= 1
-        elif letter == "," and depth <= 0:
-            pieces.append(text[start:position].strip())
-            start = position + 1
-    return [*pieces, text[start:].strip()]
-
-
-def _count(trials: Sequence[str], others: int, around: int, *, combine: bool) -> int:
-    """Number of candidates to come, told before anything is made of them."""
-    counts = [
-        len(split_values(text.partition("=")[2])) if "=" in text else 2 * around for text in trials
-    ]
+def _count(counts: Sequence[int], others: int, *, combine: bool) -> int:
+    """Number of candidates that so many values of each trial make."""
     return (math.prod(counts) if combine and counts else sum(counts)) + others
 
 
@@ -188,36 +155,8 @@ def _check_around(around: int) -> None:
         raise UsageError(f"neighbours each way must be within 1..{_MOST_AROUND} (got {around})")
 
 
-def _parse_trial(design: Design, text: str, e_series: str | None, around: int) -> _Trial:
-    path, equals, listed = text.partition("=")
-    path = path.strip()
-    if not equals:
-        return _neighbours(design, path, e_series, around)
-    texts = tuple(split_values(listed))
-    design.field_info(path)
-    if "" in texts:
-        raise DesignError(f"{path} value {texts.index('') + 1} of {len(texts)} is empty")
-    values = tuple(parse_value(design, path, value) for value in texts)
-    for value in values:  # the place that finds a value without physical sense
-        design.with_value(path, value).positioned()
-    return _Trial(path, texts, values)
-
-
-def _neighbours(design: Design, path: str, e_series: str | None, around: int) -> _Trial:
-    info = design.field_info(path)
-    if e_series is None:
-        raise DesignError(f"{path} needs values to try, like {path}=..., or a series such as E12")
-    held = design.value(path)
-    if info.kind != "part" or not held:
-        reason = "is left out" if info.kind == "part" else "is no resistor, capacitor or inductor"
-        raise DesignError(f"{path} {reason}, so it has no neighbours in {e_series}")
-    ladder = neighbours(held, e_series, around)
-    values = tuple(v for v in ladder if not math.isclose(v, held, rel_tol=_SAME))
-    return _Trial(path, tuple(write_quantity(v, info.unit) for v in values), values)
-
-
 def _changes(
-    trials: Sequence[_Trial], *, combine: bool
+    trials: Sequence[Trial], *, combine: bool
 ) -> Iterator[tuple[tuple[str, str, Any], ...]]:
     """Changes of each candidate: (path, text, value), one or one of each trial."""
     lists = [

@@ -1,6 +1,5 @@
 """Level matching: the same loudness for every track, so that louder does not pass for better."""
 
-import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -8,7 +7,7 @@ import numpy as np
 
 from vadist.arrays import FloatArray
 from vadist.errors import UsageError
-from vadist.measure.loudness import BLOCK_S, integrated_loudness
+from vadist.measure.loudness import BLOCK_S, loudness_near, rms_db
 from vadist.measure.true_peak import true_peak_dbtp
 
 LOUDNESS = "ITU-R BS.1770 loudness"
@@ -107,7 +106,7 @@ def match_levels(
                 "leave it out or raise the level"
             )
     long_enough = len(tracks[0]) >= BLOCK_S * sample_rate_hz
-    before = [_loudness(t, sample_rate_hz, level) if long_enough else _rms_db(t) for t in tracks]
+    before = [loudness_near(t, sample_rate_hz, level) if long_enough else rms_db(t) for t in tracks]
     gains = [level - value for value in before]
     peaks = [
         true_peak_dbtp(track, sample_rate_hz) + gain
@@ -122,14 +121,3 @@ def match_levels(
         lowered,
         tuple(peak - lowered for peak in peaks),
     )
-
-
-def _loudness(track: FloatArray, sample_rate_hz: float, level: float) -> float:
-    """LUFS of a track, gated as if it played at the common level."""
-    shift = level - _rms_db(track)
-    return integrated_loudness(track * 10.0 ** (shift / 20.0), sample_rate_hz) - shift
-
-
-def _rms_db(track: FloatArray) -> float:
-    """Mean-square level of all channels together, dB relative to 1."""
-    return 10.0 * math.log10(float(np.mean(np.square(track))))

@@ -4,7 +4,7 @@ from collections.abc import Sequence
 
 from vadist.audition.candidates import Candidate
 from vadist.designs.design import Design
-from vadist.designs.values import NOTHING, write_value
+from vadist.designs.values import typed_value
 
 LONGEST_LABEL = 30
 """Letters of a label of a plot; a longer one loses its middle."""
@@ -22,12 +22,7 @@ def value_text(design: Design, path: str) -> str:
     >>> value_text(design, "boost.emitter_resistor"), value_text(design, "tone")
     ('180R', '0.5')
     """
-    value = design.value(path)
-    if value is None:
-        return NOTHING
-    text = write_value(design.field_info(path), value)
-    plain = text[1:-1]
-    return plain if text == f'"{plain}"' and '"' not in plain else text
+    return typed_value(design.field_info(path), design.value(path))
 
 
 def held_values(design: Design, candidates: Sequence[Candidate]) -> Changes:

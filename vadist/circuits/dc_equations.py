@@ -26,8 +26,8 @@ from vadist.arrays import FloatArray
 from vadist.circuits.sections import Section
 from vadist.devices.evaluate import currents_and_slopes
 
-_ROUNDING = 16.0 * float(np.finfo(float).eps)
-# Last digits that voltages and what is computed from them may be off by.
+ROUNDING = 16.0 * float(np.finfo(float).eps)
+"""Last digits that voltages and what is computed from them may be off by."""
 
 
 @dataclass(frozen=True)
@@ -60,6 +60,8 @@ class DcEquations:
     size, nodes : int
         Unknowns, and node voltages among them, which come first.
     system, right : (m, m), (m,)
+    from_known : (m, k)
+        What the known volts add on the left.
     port_into : (m, ports)
     control, control_offset : (controls, m), (controls,)
     limits : (controls, 4)
@@ -85,6 +87,7 @@ class DcEquations:
                 from_known[row, reference] -= device.owned_siemens
         for island in section.floating:
             self._balance_charges(section, list(island), from_known)
+        self.from_known = from_known
         self.right = -from_known @ known_v
         self.right[:n] -= section.drawn
         self._from_known_size = np.abs(from_known) @ np.abs(known_v)
@@ -173,7 +176,7 @@ class DcEquations:
         worth = into @ np.abs(at.slopes) @ np.abs(self.control).sum(axis=1)
         worth[: self.nodes] += self._resistors_into @ self._siemens
         worth[self.nodes :] = 1.0
-        return net, sizes, _ROUNDING * (sizes + worth * self.largest_v(w))
+        return net, sizes, ROUNDING * (sizes + worth * self.largest_v(w))
 
     def largest_v(self, w: FloatArray) -> float:
         """Largest voltage in the section, known nodes included."""

@@ -34,10 +34,13 @@ LARGEST_IMBALANCE = 1e-9
 LARGEST_CORRECTION = 1e-9
 """Of the largest voltage: what the last Newton step may still move a node by."""
 
-_IMPOSSIBLE_A = 1e4
-# What a junction straight between rails would carry is beyond; ohms of any part stay far below.
+IMPOSSIBLE_A = 1e4
+"""What a junction straight between rails would carry is beyond; ohms of any part stay far below."""
+
+DIRECT_STEPS = 80
+"""Newton steps before a circuit is switched on instead."""
+
 _FOLLOWED_STEPS = 80
-_DIRECT_STEPS = 80
 _EULER_STEPS = 400
 _EULER_NEWTON_STEPS = 40
 _EULER_IMBALANCE = 1e-3
@@ -89,7 +92,7 @@ def solve_operating_point(section: Section, signal_v: FloatArray) -> OperatingPo
     known_v = np.concatenate([signal_v, section.rail_volts])
     equations = DcEquations(section, known_v)
     with np.errstate(all="ignore"):  # a wild step is told by its result, not warned of
-        found = _newton(equations, equations.start_v, _DIRECT_STEPS) or _switched_on(equations)
+        found = _newton(equations, equations.start_v, DIRECT_STEPS) or _switched_on(equations)
         if found is None:
             _follow(section, equations)
             stages = ", ".join(section.stages)
@@ -142,7 +145,7 @@ def _is_settled(equations: DcEquations, w: FloatArray, at: Linearised, target: F
 
 def _refuse_unlimited(section: Section, at: Linearised) -> None:
     """Name the device whose current has left all bounds."""
-    if np.abs(at.port_a).max(initial=0.0) <= _IMPOSSIBLE_A:
+    if np.abs(at.port_a).max(initial=0.0) <= IMPOSSIBLE_A:
         return
     owners = [d.part for d in section.devices for _ in range(d.record.ports)]
     raise DesignError(
@@ -307,7 +310,7 @@ def solve_network(network: Network) -> SolvedNetwork:
         point = solve_operating_point(section, np.array([volts[s] for s in section.signals]))
         volts |= dict(zip(section.unknowns, point.node_v.tolist(), strict=True))
         found.append((section, point))
-    _refuse_starved(network, volts)
+    refuse_starved(network, volts)
     solved = SolvedNetwork(network, tuple(found))
     loaded = _loaded(solved)
     if loaded is network:
@@ -330,7 +333,7 @@ def solve_all(network: Network) -> list[tuple[Section, OperatingPoint]]:
     return list(solve_network(network).sections)
 
 
-def _refuse_starved(network: Network, volts: dict[str, float]) -> None:
+def refuse_starved(network: Network, volts: dict[str, float]) -> None:
     """Refuse a supply rail that sinks, at rest, to where an op-amp has nothing left to swing."""
     for device in network.devices:
         if "supply" not in device.nodes:

@@ -76,6 +76,20 @@ COMMANDS = {
         "design", "walk a design block by block: corners, headroom, noise",
         "vadist inspect boosted_hard_clipper --set drive=0",
     ),
+    "choose": Command(
+        "design", "choose values that give the figures you want",
+        'vadist choose treble_boost --want "boost rest = 4.5V" --vary boost.collector_resistor',
+        (SOLDERING,),
+    ),
+    "substitute": Command(
+        "design", "rank the parts that could replace one, by what changes",
+        "vadist substitute treble_boost boost.transistor --retune boost.feedback_resistor",
+        (SOLDERING,),
+    ),
+    "spread": Command(
+        "design", "tell what a batch of boards does: tolerances, yield, worst cases",
+        'vadist spread boosted_hard_clipper --limit "boost rest 5.5V..6.5V"', (CAUTION,),
+    ),
     "audition": Command(
         "listen", "hear and measure what a changed value does, at one loudness",
         "vadist audition riff.wav --design soft_clipper --try drive=0.2,0.5,0.8", (CAUTION,),

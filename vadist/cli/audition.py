@@ -21,10 +21,15 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         "--try", action="append", default=[], metavar="PATH=V1,V2,...", dest="trials",
         help="values of a part, a part type or a control: clipper.shunt_capacitor=4n7,10n, "
         "clipper.diodes=1N34A,red LED, tone=0,0.5,1; each value is one candidate; may be "
-        "repeated. PATH alone takes its neighbours in --e-series",
+        "repeated. PATH=* takes every other type of the library, PATH=0.5x..2x:7 so many values "
+        "of a range (tone=0..1:5), PATH alone its neighbours in --e-series",
     )  # fmt: skip
     add("--combine", action="store_true", help="every combination of the values of several --try")
-    add("--e-series", metavar="E12", help="preferred numbers for a --try without values: E3..E192")
+    add(
+        "--e-series",
+        metavar="E12",
+        help="preferred numbers for a --try without values or of a range: E3..E192",
+    )
     add(
         "--around", type=int, default=1, metavar="N",
         help="neighbours below and above in --e-series (default 1)",

@@ -57,6 +57,14 @@ def add_threads(parser: Adder) -> None:
     parser.add_argument("--threads", type=int, metavar="N", help=THREADS)
 
 
+def add_cluster(parser: Adder) -> None:
+    """``--cluster``."""
+    parser.add_argument(
+        "--cluster", metavar="ADDRESS",
+        help="Dask scheduler to work on, as tcp://host:8786 (needs vadist[cluster])",
+    )  # fmt: skip
+
+
 def expanded(words: Sequence[str]) -> list[Path]:
     """Files that words name; ``*``, ``?`` and ``[...]`` are filled in where no shell did.
 

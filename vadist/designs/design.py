@@ -149,6 +149,8 @@ class Design:
     bypassed : frozenset of str
         Stages that are left out, their input wired to their output; their values stay.
     ambient : Ambient
+    tolerances : mapping of sort of parts, or ``stage.part`` -> ratio
+        What specimens may be off by, see :mod:`vadist.designs.tolerances`.
     """
 
     name: str
@@ -161,6 +163,7 @@ class Design:
     description: str = ""
     bypassed: frozenset[str] = frozenset()
     ambient: Ambient = Ambient()
+    tolerances: Mapping[str, float] = field(default_factory=dict)
 
     def __post_init__(self) -> None:
         if not self.stages:

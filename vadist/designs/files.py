@@ -32,6 +32,7 @@ from vadist.designs.blocks import block_table
 from vadist.designs.design import Ambient, Design, Source
 from vadist.designs.rewriting import rewritten
 from vadist.designs.settings import apply_settings, parse_value
+from vadist.designs.tolerances import write_tolerance
 from vadist.designs.toml import RESTS_AT, parse_design
 from vadist.designs.values import write_held, write_value
 from vadist.designs.words import shown, toml_string
@@ -231,6 +232,9 @@ def _fresh(design: Design) -> str:
     if design.ambient != Ambient():
         ambient = {"temperature": design.ambient.temperature}
         blocks.append(["[ambient]", *_lines(design, "ambient", ambient)])
+    if design.tolerances:
+        lines = [f'{key} = "{write_tolerance(t)}"' for key, t in design.tolerances.items()]
+        blocks.append(["[tolerances]", *lines])
     for name, stage in design.stages.items():
         head = ["[[stage]]", f"name = {toml_string(name)}"]
         head.append(f"type = {toml_string(stage.type_name)}  # {stage.told_job}")

@@ -16,6 +16,7 @@ from vadist.designs.blocks import Block, read_blocks, read_parts
 from vadist.designs.design import Ambient, Control, Design, Source
 from vadist.designs.faults import NAME, NAME_RULE, Faults
 from vadist.designs.supply import Supply
+from vadist.designs.tolerances import read_tolerances
 from vadist.designs.values import NOTHING, number, read_value, warn_of
 from vadist.designs.words import shown, unknown
 from vadist.errors import DesignError
@@ -30,7 +31,18 @@ RESERVED_NAMES = ("source", "load", "supply", "ambient", "controls")
 RESTS_AT = FieldInfo("choice", "", "rail the input rests at", (GROUND, BIAS), optional=True)
 """A guitar rests at ground; a block tried on its own may be driven at the bias rail."""
 
-_TOP = ("name", "description", "supply", "source", "load", "ambient", "block", "stage", "controls")
+_TOP = (
+    "name",
+    "description",
+    "supply",
+    "source",
+    "load",
+    "ambient",
+    "block",
+    "stage",
+    "controls",
+    "tolerances",
+)
 _CONTROL = ("moves", "taper", "position")
 
 
@@ -63,7 +75,7 @@ def parse_design(text: str, place: str = "design") -> Design:
     faults.raise_if_any()
     complete = {name: stage for name, stage in stages.items() if isinstance(stage, Stage)}
     try:
-        return Design(
+        design = Design(
             name=words["name"],
             description=words["description"],
             stages=complete,
@@ -77,6 +89,11 @@ def parse_design(text: str, place: str = "design") -> Design:
         )
     except DesignError as error:
         raise DesignError(f"{place}: {error}") from None
+    if "tolerances" not in document:
+        return design
+    tolerances = read_tolerances(document["tolerances"], design, faults)
+    faults.raise_if_any()
+    return dataclasses.replace(design, tolerances=tolerances)
 
 
 def _document(text: str, place: str) -> dict[str, Any]:

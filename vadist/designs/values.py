@@ -143,6 +143,19 @@ def write_held(info: FieldInfo, value: Any) -> str:
     return f'"{NOTHING}"' if value is None else write_value(info, value)
 
 
+def typed_value(info: FieldInfo, value: Any) -> str:
+    """Write a value as a person types it behind ``--set``.
+
+    >>> typed_value(FieldInfo("part", "ohm", ""), 180.0)
+    '180R'
+    """
+    if value is None:
+        return NOTHING
+    text = write_value(info, value)
+    plain = text[1:-1]
+    return plain if text == f'"{plain}"' and '"' not in plain else text
+
+
 def _read_quantity(info: FieldInfo, raw: object, _: Any) -> float:
     if hint := printed_code(info.unit, raw):
         raise DesignError(f"must be {UNITS[info.unit].meaning} (got {shown(raw)}; {hint})")

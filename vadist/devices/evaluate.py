@@ -1,12 +1,15 @@
-"""The device laws on one set of control voltages, as plain Python, for analysis."""
+"""The device laws on control voltages, as plain Python, for analysis: of one device or many."""
 
-from collections.abc import Sequence
-from functools import lru_cache
+import types
+from collections.abc import Callable, Sequence
+from functools import cache, lru_cache
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from vadist.devices import KINDS
+from vadist.devices.exponential import exponential_less_one
 
 
 def currents_and_slopes(
@@ -42,6 +45,56 @@ def currents_and_slopes(
         control += count
         port += kind.ports
     return currents, slopes
+
+
+class LikeDevices:
+    """Many devices of one kind, evaluated at once by the law that evaluates one.
+
+    Parameters
+    ----------
+    kind : str
+    parameters : sequence of the parameters of each device
+    """
+
+    def __init__(self, kind: str, parameters: Sequence[Sequence[float]]) -> None:
+        self._kind = KINDS[kind]
+        found = [_from_origin(kind, tuple(values)) for values in parameters]
+        self._origin = np.array([origin for origin, _ in found])
+        self._constants = np.array([constants for _, constants in found])
+
+    def currents_and_slopes(
+        self, control_v: NDArray[np.float64], which: NDArray[np.int64]
+    ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+        """Port currents and their derivatives.
+
+        Parameters
+        ----------
+        control_v : (devices, controls) volts
+        which : (devices,)
+            Places of the devices among those given.
+
+        Returns
+        -------
+        currents : (devices, ports) amperes
+        slopes : (devices, ports, controls) siemens
+        """
+        count, ports = control_v.shape[1], self._kind.ports
+        growths = control_v - self._origin[which]
+        found = _law_of_arrays(self._kind.name)(*growths.T, *self._constants[which].T)
+        table = np.stack([np.broadcast_to(f, len(which)) for f in found], axis=1)
+        table = table.reshape(len(which), ports, 1 + count)
+        return table[:, :, 0], table[:, :, 1:]
+
+
+def _of_arrays(function: Callable[..., Any], **names: Any) -> Callable[..., Any]:
+    """Return a function of scalars as one of arrays: its code, with other names to look up."""
+    known = {**function.__globals__, "min": np.minimum, "max": np.maximum, **names}
+    return types.FunctionType(function.__code__, known)
+
+
+@cache
+def _law_of_arrays(kind: str) -> Callable[..., Any]:
+    return _of_arrays(KINDS[kind].law, exponential_less_one=_of_arrays(exponential_less_one))
 
 
 @lru_cache(maxsize=4096)

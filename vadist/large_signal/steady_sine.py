@@ -139,7 +139,7 @@ class SineRunner:
         stages = tuple(solved.design.stages)
         rails = {_RAIL + rail: rail for rail in solved.network.moving_rails}
         heard = dataclasses.replace(solved.network, outputs={**rails, **solved.network.outputs})
-        self._circuit = build_circuit(
+        self.circuit = build_circuit(
             SolvedNetwork(heard, solved.sections), frequency_hz * self._steps, (*rails, *stages)
         )
         count = max(min(HARMONICS, int(HIGHEST_HZ / frequency_hz), self._steps // 2 - 1), 2)
@@ -152,7 +152,7 @@ class SineRunner:
     @property
     def sample_rate_hz(self) -> float:
         """Samples a second of a period."""
-        return self._circuit.sample_rate_hz
+        return self.circuit.sample_rate_hz
 
     def run(
         self, levels_v: Sequence[float] | FloatArray, period: FloatArray | None = None
@@ -175,15 +175,53 @@ class SineRunner:
         if not (np.isfinite(levels) & (levels > 0.0)).all():
             raise UsageError(f"level must be above 0 V (got {levels.min():g} V)")
         if period is None:
-            period = np.sin(2.0 * np.pi * np.arange(self._steps) / self._steps)
+            period = self.sine
         # One lane would want a kernel of its own, some seconds of compiling: it runs twice.
         lanes = period[:, None] * (levels if len(levels) > 1 else np.repeat(levels, 2))
-        settled = {SOURCE: lanes, **settle(self._circuit, lanes)}
+        settled = {SOURCE: lanes, **settle([self.circuit], lanes)}
         volts = {place: wave[:, : len(levels)] for place, wave in settled.items()}
+        return self.heard(levels, volts)
+
+    @property
+    def sine(self) -> FloatArray:
+        """One period of a sine of a volt, (steps,)."""
+        return np.asarray(np.sin(2.0 * np.pi * np.arange(self._steps) / self._steps))
+
+    def heard(self, levels_v: FloatArray, volts: dict[str, FloatArray]) -> SteadySines:
+        """What is told of settled lanes, (steps, levels) by place."""
         return SteadySines(
-            self.frequency_hz, levels, self._rest, volts, self._orders, self._responses,
+            self.frequency_hz, levels_v, self._rest, volts, self._orders, self._responses,
             self._from_rails,
         )  # fmt: skip
+
+
+def run_boards(
+    runners: Sequence[SineRunner], levels_v: Sequence[float] | FloatArray
+) -> list[SteadySines]:
+    """Settle one sine through each of several designs, side by side.
+
+    Parameters
+    ----------
+    runners : sequence of SineRunner
+        Of one structure and frequency.
+    levels_v : (runners,), each > 0
+        Of each its own.
+
+    Returns
+    -------
+    list of SteadySines
+        One a design, of its one level. All settle until the slowest has, so that what is left at
+        one depends on the others, within what counts as settled.
+    """
+    levels = np.asarray(levels_v, dtype=float)
+    if len(runners) == 1:
+        return [runners[0].run(levels)]
+    lanes = runners[0].sine[:, None] * levels
+    settled = {SOURCE: lanes, **settle([runner.circuit for runner in runners], lanes)}
+    return [
+        runner.heard(levels[k : k + 1], {place: v[:, k : k + 1] for place, v in settled.items()})
+        for k, runner in enumerate(runners)
+    ]
 
 
 def _from_rails(
@@ -201,12 +239,13 @@ def _from_rails(
     return result
 
 
-def settle(circuit: Circuit, period: FloatArray) -> dict[str, FloatArray]:
+def settle(circuits: Sequence[Circuit], period: FloatArray) -> dict[str, FloatArray]:
     """Repeat a period until every stage repeats itself.
 
     Parameters
     ----------
-    circuit : Circuit
+    circuits : sequence of Circuit
+        One for all lanes, or one for each, all of one likeness.
     period : (steps, lanes)
         Input volts.
 
@@ -219,8 +258,8 @@ def settle(circuit: Circuit, period: FloatArray) -> dict[str, FloatArray]:
     ------
     ConvergenceError
     """
-    lanes = period.shape[1]
-    stepper = Stepper([circuit], lanes, real=np.float64)
+    lanes, circuit = period.shape[1], circuits[0]
+    stepper = Stepper(circuits, lanes, real=np.float64)
     seconds = len(period) / circuit.sample_rate_hz
     least, most = math.ceil(_SHORTEST_S / seconds), math.ceil(_LONGEST_S / seconds)
     last = np.zeros((1, len(circuit.taps), lanes))
@@ -248,7 +287,7 @@ def settle(circuit: Circuit, period: FloatArray) -> dict[str, FloatArray]:
             leaping = (moved < slow) & (moved > _SETTLED) & leaps
             slow = np.where(leaping, moved, np.inf)
             before, began = stepper, count + 1
-            stepper = Stepper([circuit], lanes, enter=[trail.end(leaping)], real=np.float64)
+            stepper = Stepper(circuits, lanes, enter=[trail.end(leaping)], real=np.float64)
             stepper.enter(0)
             trail = Trail(lanes)
     return {stage: last[:, k] for k, stage in enumerate(circuit.taps)}

@@ -5,7 +5,12 @@ pyloudnorm or soxr imports it when called, so this package imports as fast as Nu
 """
 
 from vadist.measure.alias import alias_power_db, coherent_frequency
-from vadist.measure.bands import ThirdOctaves, spectral_centroid_hz, third_octave_levels
+from vadist.measure.bands import (
+    ThirdOctaves,
+    band_change_db,
+    spectral_centroid_hz,
+    third_octave_levels,
+)
 from vadist.measure.error_metric import (
     PRE_EMPHASIS,
     dc_error_ratio_db,
@@ -59,6 +64,7 @@ __all__ = [
     "ThirdOctaves",
     "TonePair",
     "alias_power_db",
+    "band_change_db",
     "coherent_frequency",
     "dc_error_ratio_db",
     "difference_percent",

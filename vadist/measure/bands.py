@@ -91,6 +91,37 @@ def third_octave_levels(signal: ArrayLike, sample_rate_hz: float) -> ThirdOctave
     return ThirdOctaves(nominal, centres, levels)
 
 
+def band_change_db(reference: ArrayLike, candidate: ArrayLike, sample_rate_hz: float) -> float:
+    """How far the third octaves of two signals differ in level, where their energy is.
+
+    Parameters
+    ----------
+    reference, candidate : (samples,) or (samples, channels)
+        Neither silent; their levels are matched first, by total power.
+    sample_rate_hz : float
+
+    Returns
+    -------
+    float
+        Root mean square of the bands' differences in dB, each band weighted by the mean of its
+        shares in the power of either signal; 0 for signals that differ in level alone.
+
+    Examples
+    --------
+    >>> t = np.arange(48000) / 48e3
+    >>> low, high = np.sin(2 * np.pi * 200 * t), np.sin(2 * np.pi * 2000 * t)
+    >>> round(band_change_db(low + high, 0.5 * (low + high), 48e3), 9)
+    0.0
+    """
+    levels = [third_octave_levels(s, sample_rate_hz).levels_db for s in (reference, candidate)]
+    powers = [10.0 ** (each / 10.0) for each in levels]
+    shares = [power / power.sum() for power in powers]
+    weights = 0.5 * (shares[0] + shares[1])
+    there = (shares[0] > 0.0) & (shares[1] > 0.0)
+    change = 10.0 * np.log10(shares[1][there] / shares[0][there])
+    return math.sqrt(float(np.sum(weights[there] * change**2) / np.sum(weights[there])))
+
+
 def spectral_centroid_hz(signal: ArrayLike, sample_rate_hz: float) -> float:
     """Power-weighted mean frequency between 20 Hz and 20 kHz: higher is brighter.
 

@@ -103,8 +103,8 @@ def null_depth_db(reference: ArrayLike, candidate: ArrayLike) -> float:
     -inf
     """
     wanted, found = _pair(reference, candidate)
-    energy = float(np.vdot(found, found))
-    gain = float(np.vdot(wanted, found)) / energy if energy > 0.0 else 0.0
+    energy = _product(found, found)
+    gain = _product(wanted, found) / energy if energy > 0.0 else 0.0
     return _ratio_db(wanted - gain * found, wanted)
 
 
@@ -123,6 +123,11 @@ def _emphasised(record: FloatArray, coefficient: float) -> FloatArray:
     emphasised = record.copy()
     emphasised[1:] -= coefficient * record[:-1]
     return emphasised
+
+
+def _product(a: FloatArray, b: FloatArray) -> float:
+    """Sum of products, whose digits do not hang on how many threads a library sums with."""
+    return float(np.sum(a * b))
 
 
 def _ratio_db(error: FloatArray, wanted: FloatArray) -> float:

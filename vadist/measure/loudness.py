@@ -230,6 +230,26 @@ def integrated_loudness(samples: ArrayLike, sample_rate_hz: float) -> float:
     return meter.integrated()
 
 
+def loudness_near(track: FloatArray, sample_rate_hz: float, level: float) -> float:
+    """LUFS of a track, gated as if it played at a level: volts may lie below the absolute gate.
+
+    Parameters
+    ----------
+    track : (frames, channels)
+        Not silent.
+    sample_rate_hz : float
+    level : float
+        LUFS.
+    """
+    shift = level - rms_db(track)
+    return integrated_loudness(track * 10.0 ** (shift / 20.0), sample_rate_hz) - shift
+
+
+def rms_db(track: FloatArray) -> float:
+    """Mean-square level of all channels together, dB relative to 1."""
+    return 10.0 * math.log10(float(np.mean(np.square(track))))
+
+
 def _require_measurable(rate: float, channels: int) -> None:
     if not LOWEST_RATE_HZ <= rate <= HIGHEST_RATE_HZ:
         raise UsageError(

@@ -3,9 +3,10 @@
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from vadist.audition.candidates import make_candidates, split_values
+from vadist.audition.candidates import make_candidates
 from vadist.designs.design import Design
 from vadist.designs.files import apply_settings
+from vadist.designs.trials import split_values
 from vadist.errors import UsageError
 
 

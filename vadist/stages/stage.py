@@ -12,6 +12,7 @@ To write a new stage, derive a frozen dataclass from :class:`Stage` and keep the
 """
 
 import dataclasses
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any, ClassVar, Self
 
@@ -188,9 +189,13 @@ class Stage:
         """One of its values."""
         return getattr(self, name)
 
+    def with_parts(self, values: Mapping[str, Any]) -> Self:
+        """The stage with others of its values."""
+        return dataclasses.replace(self, **values)
+
     def with_part(self, name: str, value: Any) -> Self:
         """The stage with another one of its values."""
-        return dataclasses.replace(self, **{name: value})
+        return self.with_parts({name: value})
 
     def may_be_left_out(self, name: str) -> bool:
         """Whether None may stand for one of its values."""

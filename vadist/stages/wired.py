@@ -190,9 +190,9 @@ class WiredStage(Stage):
         """Value of a part."""
         return self.held[name]
 
-    def with_part(self, name: str, value: Any) -> Self:
-        """The stage with another value of one part."""
-        return dataclasses.replace(self, held={**self.held, name: value})
+    def with_parts(self, values: Mapping[str, Any]) -> Self:
+        """The stage with other values of some parts."""
+        return dataclasses.replace(self, held={**self.held, **values})
 
     def may_be_left_out(self, name: str) -> bool:
         """Every part may, but a switch stands somewhere."""

@@ -1,0 +1,1 @@
+"""Many designs measured: a list of designs in, a table of figures out."""
