@@ -235,6 +235,11 @@ class Supply:
         )
         if self.ripple is not None:
             network.ripple_v, network.ripple_hz = self.ripple.peak_v, self.ripple.frequency_hz
+        self.feed(network)
+        return network
+
+    def feed(self, network: Network) -> None:
+        """Wire what feeds the rails into a network."""
         if self.moves:
             network.fed.add(SUPPLY)
             network.resistor("resistance", network.ideal_supply, SUPPLY, self.resistance)
@@ -249,4 +254,3 @@ class Supply:
                 network.capacitor("bias_capacitor", middle, GROUND, self.bias_capacitor)
             if self.bias_buffer is not None:
                 network.opamp("bias_buffer", middle, BIAS, BIAS, self.bias_buffer)
-        return network

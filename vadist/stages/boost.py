@@ -5,6 +5,7 @@ from typing import ClassVar
 
 from vadist.circuits.network import GROUND, SUPPLY, Network
 from vadist.parts import TransistorModel
+from vadist.stages.sketch import Place, along, hang, over
 from vadist.stages.stage import Stage, device, optional_part, part
 
 
@@ -40,6 +41,15 @@ class TransistorBoost(Stage):
     base_resistor: float = part("ohm", "in series with the input: sets gain and input load", 0.0)
     ground_resistor: float | None = optional_part("ohm", "base to ground: raises the collector")
     rolloff_capacitor: float | None = optional_part("F", "collector to base: treble roll-off")
+
+    drawing: ClassVar[tuple[Place, ...]] = (
+        along("input_capacitor", "base_resistor", "transistor"),
+        hang("emitter_resistor"),
+        over("feedback_resistor"),
+        hang("collector_resistor"),
+        hang("ground_resistor"),
+        over("rolloff_capacitor"),
+    )
 
     def wire(self, network: Network, source: str, output: str) -> None:  # noqa: D102
         coupled, base, emitter = (network.node(n) for n in ("coupled", "base", "emitter"))

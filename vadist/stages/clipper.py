@@ -4,6 +4,7 @@ from dataclasses import dataclass
 from typing import ClassVar
 
 from vadist.circuits.network import BIAS, GROUND, Network
+from vadist.stages.sketch import Place, along, hang
 from vadist.stages.stage import DiodePair, Stage, choice, device, optional_part, part
 
 
@@ -34,6 +35,12 @@ class DiodeClipper(Stage):
     @property
     def driven_at_bias(self) -> bool:  # noqa: D102
         return self.returns_to == BIAS
+
+    drawing: ClassVar[tuple[Place, ...]] = (
+        along("input_capacitor", "series_resistor"),
+        hang("shunt_capacitor"),
+        hang("diodes"),
+    )
 
     def wire(self, network: Network, source: str, output: str) -> None:  # noqa: D102
         driven = source

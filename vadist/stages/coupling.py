@@ -4,6 +4,7 @@ from dataclasses import dataclass
 from typing import ClassVar
 
 from vadist.circuits.network import Network
+from vadist.stages.sketch import Place, along, hang
 from vadist.stages.stage import Stage, choice, part
 
 
@@ -28,6 +29,11 @@ class CouplingHighPass(Stage):
     capacitor: float = part("F", "blocks DC; with the bias resistor it sets the bass cut")
     bias_resistor: float = part("ohm", "ties the output to its resting voltage")
     returns_to: str = choice("rail the resistor goes to", "bias", "ground")
+
+    drawing: ClassVar[tuple[Place, ...]] = (
+        along("capacitor"),
+        hang("bias_resistor"),
+    )
 
     def wire(self, network: Network, source: str, output: str) -> None:  # noqa: D102
         network.capacitor("capacitor", source, output, self.capacitor)

@@ -5,6 +5,7 @@ from typing import ClassVar
 
 from vadist.circuits.network import BIAS, GROUND, SUPPLY, Network
 from vadist.parts import TransistorModel
+from vadist.stages.sketch import Place, along, hang
 from vadist.stages.stage import Stage, device, part
 
 
@@ -33,6 +34,13 @@ class EmitterFollower(Stage):
     emitter_resistor: float = part("ohm", "sets the emitter current")
     transistor: TransistorModel = device("transistor", "the follower", "npn")
     base_resistor: float = part("ohm", "base stopper: keeps radio and ringing out", 1e3)
+
+    drawing: ClassVar[tuple[Place, ...]] = (
+        along("input_capacitor"),
+        hang("bias_resistor"),
+        along("base_resistor", "transistor"),
+        hang("emitter_resistor"),
+    )
 
     def wire(self, network: Network, source: str, output: str) -> None:  # noqa: D102
         coupled, base = network.node("coupled"), network.node("base")

@@ -4,6 +4,7 @@ from dataclasses import dataclass
 from typing import ClassVar
 
 from vadist.circuits.network import BIAS, GROUND, Network
+from vadist.stages.sketch import Place, along
 from vadist.stages.stage import Pot, Stage, choice, part, pot
 
 
@@ -26,6 +27,10 @@ class LevelControl(Stage):
     input_capacitor: float = part("F", "blocks DC; with the pot it sets the bass cut")
     level_pot: Pot = pot("the wiper is the output")
     returns_to: str = choice("rail the pot goes to", GROUND, BIAS)
+
+    drawing: ClassVar[tuple[Place, ...]] = (
+        along("input_capacitor", "level_pot"),
+    )
 
     def wire(self, network: Network, source: str, output: str) -> None:  # noqa: D102
         top = network.node("top")

@@ -17,7 +17,7 @@ class _Recorder(Network):
     """A network that keeps what was asked of it, as lines of a wiring list."""
 
     infos: Mapping[str, FieldInfo]
-    listed: list[Part]
+    listed: list[tuple[Part, tuple[Any, ...]]]
 
 
 def _recorded(kind: str) -> Callable[..., None]:
@@ -31,12 +31,10 @@ def _recorded(kind: str) -> Callable[..., None]:
         info = network.infos.get(part)
         turned = kind == "resistor" and info is not None and info.kind == "pot"
         purpose = info.purpose if info else ""
-        network.listed.append(
-            Part(
-                part, "rheostat" if turned else kind,
-                tuple(zip(terminals, nodes, strict=True)), purpose,
-            )
-        )  # fmt: skip
+        held = Part(
+            part, "rheostat" if turned else kind, tuple(zip(terminals, nodes, strict=True)), purpose
+        )
+        network.listed.append((held, nodes_and_values[len(terminals) :]))
 
     return record
 
@@ -57,10 +55,25 @@ def wiring_of(stage: Stage) -> Wiring:
     capacitor capacitor source to output
     bias_resistor resistor output to bias
     """
-    recorder = _Recorder(stage="stage")
-    recorder.infos, recorder.listed = stage.infos, []
-    stage.wire(recorder, SOURCE, OUTPUT)
-    return Wiring(tuple(recorder.listed), stage.type_name, stage.told_job)
+    listed = recorded(lambda network: stage.wire(network, SOURCE, OUTPUT), stage.infos)
+    return Wiring(tuple(part for part, _ in listed), stage.type_name, stage.told_job)
+
+
+def recorded(
+    wire: Callable[[Network], Any], infos: Mapping[str, FieldInfo], name: str = "stage"
+) -> list[tuple[Part, tuple[Any, ...]]]:
+    """Each part that is placed in a network, with the values it is given.
+
+    Parameters
+    ----------
+    wire : function of a Network
+        Places parts under the stage name ``name``, which is taken off the names of nodes.
+    infos : mapping of part name -> FieldInfo
+    """
+    recorder = _Recorder(stage=name)
+    recorder.infos, recorder.listed = infos, []
+    wire(recorder)
+    return recorder.listed
 
 
 def example_of(stage: type[Stage]) -> Stage:

@@ -5,6 +5,7 @@ from typing import ClassVar
 
 from vadist.circuits.network import BIAS, GROUND, SUPPLY, Network
 from vadist.parts import OpAmpModel
+from vadist.stages.sketch import Place, along, hang, under
 from vadist.stages.stage import DiodePair, Pot, Stage, choice, device, optional_part, part, pot
 
 RAILS = "rails"
@@ -54,6 +55,14 @@ class OpAmpGain(Stage):
     def driven_at_bias(self) -> bool:  # noqa: D102
         return True
 
+    drawing: ClassVar[tuple[Place, ...]] = (
+        along("opamp"),
+        under("drive_pot", "feedback_resistor"),
+        under("feedback_capacitor"),
+        hang("leg_resistor", "leg_capacitor"),
+        hang("input_clamp", "input_clamp.forward", "input_clamp.reverse"),
+    )
+
     def wire(self, network: Network, source: str, output: str) -> None:  # noqa: D102
         inverting, leg = network.node("inverting"), network.node("leg")
         network.opamp("opamp", source, inverting, output, self.opamp)
@@ -91,6 +100,11 @@ class FeedbackClipper(OpAmpGain):
     job: ClassVar[str] = "soft clipping: diodes limit what the gain adds to the clean signal"
 
     diodes: DiodePair = device("diodes", "across the feedback; forward clips the upper half-wave")
+
+    drawing: ClassVar[tuple[Place, ...]] = (
+        *OpAmpGain.drawing,
+        under("diodes"),
+    )
 
     def wire(self, network: Network, source: str, output: str) -> None:  # noqa: D102
         OpAmpGain.wire(self, network, source, output)

@@ -9,6 +9,8 @@ To write a new stage, derive a frozen dataclass from :class:`Stage` and keep the
 3. Element names are the field names, so that ``stage.part`` finds both.
 4. Inner nodes are named through ``network.node``.
 5. Leave loading to the network: a stage never assumes what drives it or what follows.
+6. ``drawing`` says where each part stands in the schematic, in the words of
+   :mod:`vadist.stages.sketch`; without it the stage is drawn as a wiring list is.
 """
 
 import dataclasses
@@ -18,6 +20,7 @@ from typing import TYPE_CHECKING, Any, ClassVar, Self
 
 from vadist.circuits.network import GROUND, INPUT, DiodeString, Network
 from vadist.errors import DesignError
+from vadist.stages.sketch import Place
 
 if TYPE_CHECKING:
     from vadist.stepping.processor import Processor
@@ -126,6 +129,7 @@ class Stage:
 
     kind: ClassVar[str] = ""
     job: ClassVar[str] = ""
+    drawing: ClassVar[tuple[Place, ...]] = ()
 
     @property
     def driven_at_bias(self) -> bool:

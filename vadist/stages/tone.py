@@ -4,6 +4,7 @@ from dataclasses import dataclass
 from typing import ClassVar
 
 from vadist.circuits.network import BIAS, GROUND, Network
+from vadist.stages.sketch import Place, along, beside, hang
 from vadist.stages.stage import Pot, Stage, choice, part, pot
 
 
@@ -39,6 +40,13 @@ class ToneBlend(Stage):
     @property
     def driven_at_bias(self) -> bool:  # noqa: D102
         return self.returns_to == BIAS
+
+    drawing: ClassVar[tuple[Place, ...]] = (
+        beside("low_resistor"),
+        hang("low_capacitor"),
+        along("high_capacitor", "blend_pot"),
+        hang("high_resistor"),
+    )
 
     def wire(self, network: Network, source: str, output: str) -> None:  # noqa: D102
         low, high = network.node("low_arm"), network.node("high_arm")
