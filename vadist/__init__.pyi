@@ -11,6 +11,10 @@ from .designs.design import Source as Source
 from .designs.files import load_design as load_design
 from .designs.files import write_design as write_design
 from .designs.supply import Supply as Supply
+from .drawing import designators as designators
+from .drawing import draw_block as draw_block
+from .drawing import draw_design as draw_design
+from .drawing import draw_picture as draw_picture
 from .errors import VadistError as VadistError
 from .fitting.fit import fit_design as fit_design
 from .inspection.figures import Inspection as Inspection

@@ -5,9 +5,9 @@ that lead to a rail, arcs lead over or under it, and further ways stand in rows 
 is moved on until it covers no other one; wires come later and go round.
 """
 
+import math
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, field, replace
-from itertools import count
 
 from vadist.circuits.network import GROUND, SUPPLY
 from vadist.drawing.parts import JACK, RAIL, DrawnBlock, DrawnPart
@@ -15,14 +15,15 @@ from vadist.drawing.planning import Plan, Step, plan_of
 from vadist.drawing.symbols import (
     DOWN,
     LEFT,
+    LETTER,
     RIGHT,
     UP,
-    Box,
     Pin,
     Symbol,
     horizontal,
     jack,
     make,
+    overlap,
     rail,
     vertical,
 )
@@ -41,6 +42,7 @@ class Layout:
     Attributes
     ----------
     block : DrawnBlock
+    plan : Plan
     rails : mapping of rail -> how it is written
     room : int
         Cells left free beside what is placed, for wires.
@@ -50,6 +52,7 @@ class Layout:
     """
 
     block: DrawnBlock
+    plan: Plan
     rails: Mapping[str, str]
     room: int = 0
     symbols: list[Symbol] = field(default_factory=list)
@@ -57,6 +60,9 @@ class Layout:
     placed: set[int] = field(default_factory=set)
     taken: set[tuple[int, int]] = field(default_factory=set)
     arcs_left: list[tuple[list[Step], str]] = field(default_factory=list)
+    rows: list[int] = field(default_factory=list)
+    starts: dict[frozenset[str], int] = field(default_factory=dict)
+    left: float = -math.inf
 
     def pins(self, node: str) -> list[Pin]:
         """Pins of a node so far."""
@@ -71,9 +77,11 @@ class Layout:
     def fits(self, symbols: Iterable[Symbol]) -> bool:
         """Whether symbols cover nothing that is placed."""
         new = [box for s in symbols for box in s.boxes]
+        if any(box[0] < self.left for box in new):
+            return False
         old = [box for s in self.symbols for box in s.boxes]
         gap = _GAP + self.room
-        return not any(_overlap(a, b, gap) for a in new for b in old)
+        return not any(overlap(a, b, gap) for a in new for b in old)
 
     def put(self, symbol: Symbol, moves: Iterable[tuple[int, int]]) -> Symbol:
         """Place a symbol, with the rails it ends at, at the first of some moves that fits."""
@@ -98,7 +106,7 @@ class Layout:
                 mark = mark.moved(pin.x + offset[0], pin.y + offset[1])
                 own = [] if offset == (0, 0) else symbol.boxes
                 others = [*own, *(box for s, _ in ends for box in s.boxes)]
-                if not any(_overlap(a, b, 0.3) for a in mark.boxes for b in others):
+                if not any(overlap(a, b, 0.3) for a in mark.boxes for b in others):
                     ends.append((mark, pin))
                     break
             else:
@@ -122,15 +130,7 @@ class Layout:
 
     @property
     def _ways(self) -> set[int]:
-        steps = self.plan.steps
-        return {id(part) for part, _, _ in steps}
-
-    @property
-    def plan(self) -> Plan:
-        """How the block is drawn."""
-        if not hasattr(self, "_plan"):
-            self._plan = plan_of(self.block)
-        return self._plan
+        return {id(part) for part, _, _ in self.plan.steps}
 
     def _hang_one(self, part: DrawnPart, node: str, x: int, y: int) -> int:
         way = UP if self._leads_up(part, node, set()) else DOWN
@@ -140,12 +140,12 @@ class Layout:
         if part.kind == RAIL:
             name = part.path
             mark = replace(rail(name, self.rails.get(name, ""), UP, node), part=part)
-            return self.put(mark.moved(x + 1, y + 1), _rightward()).x + 1
+            return self.put(mark.moved(x - 1, y + 1), _rightward()).x + 1
         symbol = self._hung(part, node, way)
         near = [p for p in symbol.pins if p.node == node and p.way == (-way[0], -way[1])]
         if near:
             for pin in self.pins(node):
-                spot = (pin.x, pin.y + way[1])
+                spot = (pin.x, pin.y + way[1] * (1 + self.room))
                 if pin.way != way or spot in self.taken:
                     continue
                 start = symbol.moved(spot[0] - near[0].x, spot[1] - near[0].y)
@@ -171,7 +171,7 @@ class Layout:
         if way == DOWN:
             return vertical(part, node)
         other = next((n for n in part.nodes if n != node), node)
-        return _turned(vertical(part, other))
+        return vertical(part, other)
 
     def _beyond(self, symbol: Symbol, node: str, way: tuple[int, int]) -> None:
         """Hang what leads on from the other pins of what hangs."""
@@ -196,6 +196,7 @@ class Layout:
         """Place a way along a row, with what hangs from its nodes and its arcs."""
         for part, entered, left in steps:
             x = self._along(part, entered, x, y)
+            x = self.arcs(x, y)
             x = self.hang(left, x, y)
             for pin in self.symbols[-1].pins:
                 x = max(x, self.hang(pin.node, x, y) if pin.node == left else x)
@@ -214,17 +215,21 @@ class Layout:
             lower = symbol.pins[1].node
             if not self.reached(lower) and lower not in self.block.rails:
                 # What hangs from the lower input stands to its left.
-                x = self._stub(lower, x + waiting, y - 2) + 1
+                x = self._stub(lower, x + waiting, y - 2)
         elif part.kind == "pot":
             symbol = symbol.moved(2, 0) if symbol.mirrored else symbol.moved(0, -3)
         placed = self.put(symbol.moved(x + 1 + waiting, y), _rightward())
-        return max(pin.x for pin in placed.pins) + 1
+        outs = [pin for pin in placed.pins if pin.way == RIGHT]
+        return max(pin.x for pin in placed.pins) + 1 + any(pin.y != y for pin in outs)
 
     def _stub(self, node: str, x: int, y: int) -> int:
+        """Hang what leads from the lower input; arcs from there find a way down to its right."""
         before = len(self.symbols)
         self.hang(node, x, y)
         added = self.symbols[before:]
-        return max((p.x for s in added for p in s.pins if p.node == node), default=x - 1)
+        if any(node in (s[0][1], s[-1][2]) for s, _ in self.arcs_left):
+            return math.ceil(max((b[2] for s in added for b in s.boxes), default=x)) + 1
+        return max((p.x for s in added for p in s.pins if p.node == node), default=x - 1) + 1
 
     def _others(self, part: DrawnPart, ends: tuple[str, str], x: int, y: int) -> int:
         """Hang what leads from the pins that the way does not use."""
@@ -249,6 +254,8 @@ class Layout:
             at = max((p.x for p in first if p.x < max(q.x for q in last)), default=first[0].x)
             low = any(p.y < y and p.way == LEFT for p in (*first, *last))
             under = way == "under" or (not way and low)
+            # Arcs over the same nodes begin under each other.
+            at = self.starts.setdefault(frozenset((start, end)), at)
             x = max(x, self._arc(steps, at + 1, y, -1 if under else 1) + 1)
         return x
 
@@ -258,6 +265,8 @@ class Layout:
             symbol = horizontal(part, entered).moved(at, 0)
             at = symbol.pins[1].x + 1
             chain.append(symbol)
+        if sign < 0:  # the words stay clear of the row
+            y -= max(0, math.ceil(max(b[3] for s in chain for b in s.boxes) - 1.4))
         for dx, dy in _outward(sign):
             moved = [s.moved(x + dx, y + dy + 3 * sign) for s in chain]
             if self.fits(moved):
@@ -277,9 +286,11 @@ class Layout:
         sketch = trial()
         sketch.run(steps, x, 0)
         low, high = sketch.extent()
-        boxes = [b for s in self.symbols for b in s.boxes if _overlap(b, (low[0], -1e9, high[0], 1e9), 1)]
+        boxes = [b for s in self.symbols for b in s.boxes if overlap(b, (low[0], -1e9, high[0], 1e9), 1)]
         floor = min((b[1] for b in boxes), default=0.0)
-        self.run(steps, x, int(floor - high[1] - 2.0))
+        y = int(floor - high[1] - 2.0)
+        self.rows.append(y)
+        self.run(steps, x, y)
 
     def extent(self) -> tuple[tuple[float, float], tuple[float, float]]:
         """Corners of all that is covered."""
@@ -300,13 +311,12 @@ def lay_out(block: DrawnBlock, rails: Mapping[str, str], room: int, *, first: bo
     first, last : bool
         Whether it has no neighbour on the left, on the right.
     """
-    layout = Layout(block, rails, room)
-    plan = layout.plan
+    plan = plan_of(block)
+    layout = Layout(block, plan, rails, room)
     layout.arcs_left = list(plan.arcs)
-    left = None
     if not first:
-        left = _port(block.source, RIGHT)
-        layout.put(left, [(0, 0)])
+        layout.symbols.append(_port(block.source, RIGHT))
+        layout.left = 0.8
     for part in block.parts:
         if part.kind == JACK and part.variant == "left":
             layout.put(jack(part), [(0, 0)])
@@ -318,12 +328,13 @@ def lay_out(block: DrawnBlock, rails: Mapping[str, str], room: int, *, first: bo
         x = layout.hang(block.output, x, 0)
     for row in plan.rows:
         layout.row(row, lambda: replace(layout, symbols=[], pairs=[], placed=set(layout.placed),
-                                        taken=set(), arcs_left=[]))  # fmt: skip
+                                        taken=set(), arcs_left=list(layout.arcs_left), rows=[], starts={}))  # fmt: skip
         x = layout.arcs(x, 0)
     _place_rest(layout)
     if not last:
-        right = int(layout.extent()[1][0]) + 2
-        layout.put(_port(block.output, LEFT).moved(right, 0), [(0, 0)])
+        named = math.ceil(LETTER * len(block.name)) + 2
+        right = max(math.ceil(layout.extent()[1][0]) + 2 + len(plan.rows), named)
+        layout.symbols.append(_port(block.output, LEFT).moved(right + layout.room, 0))
     return layout
 
 
@@ -348,11 +359,6 @@ def _port(node: str, way: tuple[int, int]) -> Symbol:
     return Symbol(part, (Pin("", 0, 0, way, node),), (0.0, 0.0, 0.0, 0.0))
 
 
-def _turned(symbol: Symbol) -> Symbol:
-    """An upright symbol that is hung by its lower end."""
-    return symbol
-
-
 def _rail_places(pin: Pin) -> list[tuple[tuple[int, int], tuple[int, int]]]:
     """Where a rail's symbol may stand at a pin, and which way it points."""
     wanted = UP if pin.node == SUPPLY else DOWN
@@ -365,10 +371,6 @@ def _rail_places(pin: Pin) -> list[tuple[tuple[int, int], tuple[int, int]]]:
     return [((k, dy), wanted) for far in range(2, 9) for k in (far, -far)]
 
 
-def _overlap(a: Box, b: Box, gap: float) -> bool:
-    return a[0] < b[2] + gap and b[0] < a[2] + gap and a[1] < b[3] + gap and b[1] < a[3] + gap
-
-
 def _rightward() -> Iterable[tuple[int, int]]:
     return ((k, 0) for k in range(600))
 
@@ -376,7 +378,5 @@ def _rightward() -> Iterable[tuple[int, int]]:
 def _outward(sign: int) -> list[tuple[int, int]]:
     """Moves of an arc: further out or, cheaper, to the right."""
     moves = [(dx, dy * sign) for dx in range(9) for dy in range(120)]
-    return sorted(moves, key=lambda m: (m[0] + 1.5 * abs(m[1]), m[0]))
+    return sorted(moves, key=lambda m: (6 * m[0] + abs(m[1]), m[0]))
 
-
-_ = count

@@ -2,12 +2,13 @@
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 
 from vadist.drawing.parts import DrawnBlock, DrawnPart
-from vadist.drawing.routing import Edge
-from vadist.drawing.sheet import Drawn, draw_block_symbols
-from vadist.drawing.symbols import LETTER, LINE, RIGHT, Symbol, Words
+from vadist.drawing.routing import Edge, Point
+from vadist.drawing.sheet import Drawn, draw_parts
+from vadist.drawing.layout import PORT
+from vadist.drawing.symbols import LETTER, LINE, Symbol, Words
 
 SHEET_IN = (297.0 / 25.4, 210.0 / 25.4)
 """A4 landscape (ISO 216)."""
@@ -15,6 +16,7 @@ SHEET_IN = (297.0 / 25.4, 210.0 / 25.4)
 _LARGEST_CELL_IN = 3.2 / 25.4
 _MARGIN, _BETWEEN = 2.0, 2.0
 _NAME = 2.6
+_WIDTH_STEP = 4
 # Cells: round the sheet, between rows, for a block's name.
 Line = tuple[tuple[float, float], ...]
 
@@ -33,6 +35,8 @@ class Page:
     lines : list of points
         Under the names of blocks.
     titles, volts : list of Words
+    dots : set of Point
+        Where wires are joined.
     """
 
     width: float
@@ -43,6 +47,7 @@ class Page:
     lines: list[Line] = field(default_factory=list)
     titles: list[Words] = field(default_factory=list)
     volts: list[Words] = field(default_factory=list)
+    dots: set[Point] = field(default_factory=set)
 
 
 @dataclass
@@ -61,41 +66,71 @@ class _Cell:
 
 
 def _measured(drawn: Drawn) -> _Cell:
-    boxes = [b for s in drawn.symbols for b in s.boxes]
+    boxes = [b for s in drawn.symbols for b in s.boxes] + [w.box for w in drawn.volts]
     points = [p for edges in drawn.wires.values() for edge in edges for p in edge]
     xs = [b[0] for b in boxes] + [b[2] for b in boxes] + [float(p[0]) for p in points]
     ys = [b[1] for b in boxes] + [b[3] for b in boxes] + [float(p[1]) for p in points]
-    name = LETTER * len(drawn.block.name)
-    x0 = math.floor(min(xs))
-    x1 = max(math.ceil(max(xs)), x0 + math.ceil(name) + 1)
+    ports = [p.x for s in drawn.symbols if s.part.kind == PORT for p in s.pins]
+    x0 = 0 if 0 in ports else math.floor(min(xs))
+    x1 = max(ports, default=0)
+    if x1 == 0:
+        x1 = max(math.ceil(max(xs)), x0 + math.ceil(LETTER * len(drawn.block.name)) + 1)
     return _Cell(drawn, x0, x1, min(ys), max(ys))
 
 
-def page_of(blocks: Sequence[DrawnBlock], rails: Mapping[str, str]) -> Page:
-    """Lay blocks out in rows that fill a sheet well."""
-    cells = []
+def page_of(
+    blocks: Sequence[DrawnBlock], rails: Mapping[str, str], volts: Mapping[str, str] | None = None
+) -> Page:
+    """Lay blocks out in rows that fill a sheet well.
+
+    Parameters
+    ----------
+    blocks : sequence of DrawnBlock, in signal order, the supply last
+    rails : mapping of rail -> how it is written
+    volts : mapping of node -> what is written at it, optional
+    """
+    cells, left = [], dict(volts or {})
     for block in blocks:
         first = block is blocks[0] or block.name == "supply"
-        last = block.name in ("load", "supply")
-        cells.append(_measured(draw_block_symbols(block, rails, first=first, last=last)))
-    best = None
-    widest = max(c.width for c in cells) + 6
-    total = sum(c.width for c in cells) + 6
-    for rows_wanted in range(1, len(cells) + 1):
-        width = max(widest, math.ceil(1.15 * total / rows_wanted))
+        last = block is blocks[-1] or block.name in ("load", "supply")
+        drawn = draw_parts(block, rails, left, first=first, last=last)
+        left = {node: text for node, text in left.items() if node not in drawn.wires}
+        cells.append(_measured(drawn))
+    return _assembled(_best_rows(cells))
+
+
+def _best_rows(cells: Sequence[_Cell]) -> list[list[_Cell]]:
+    """Break blocks into the rows that let a sheet be filled with the largest cells."""
+    widest = max(c.width for c in cells)
+    total = sum(c.width for c in cells)
+    found = {}
+    for width in range(widest, total + _WIDTH_STEP, _WIDTH_STEP):
         rows = _rows(cells, width)
-        page = _assembled(rows, rails)
-        if best is None or page.cell_in > best.cell_in * 1.0001:
-            best = page
-    assert best is not None
-    return best
+        found.setdefault(tuple(map(len, rows)), rows)
+    return max(found.values(), key=lambda rows: (_cell_in(*_size(rows)), -len(rows)))
+
+
+def _size(rows: list[list[_Cell]]) -> tuple[float, float]:
+    """Width and height of rows on a page."""
+    wide = max(sum(c.width for c in row) for row in rows) + 8 + 2 * _MARGIN
+    high = sum(_heights(row)[0] + _heights(row)[1] + _BETWEEN for row in rows)
+    return wide, high + 2 * _MARGIN
+
+
+def _cell_in(width: float, height: float) -> float:
+    return min(SHEET_IN[0] / width, SHEET_IN[1] / height, _LARGEST_CELL_IN)
+
+
+def _heights(row: list[_Cell]) -> tuple[int, int]:
+    """Cells above and below a row's line."""
+    return math.ceil(max(c.high for c in row) + _NAME), math.ceil(-min(c.low for c in row))
 
 
 def _rows(cells: Sequence[_Cell], width: float) -> list[list[_Cell]]:
     rows: list[list[_Cell]] = [[]]
     used = 0.0
     for cell in cells:
-        if rows[-1] and used + cell.width + 6 > width:
+        if rows[-1] and used + cell.width > width:
             rows.append([])
             used = 0.0
         rows[-1].append(cell)
@@ -103,14 +138,14 @@ def _rows(cells: Sequence[_Cell], width: float) -> list[list[_Cell]]:
     return rows
 
 
-def _assembled(rows: list[list[_Cell]], rails: Mapping[str, str]) -> Page:
-    page = Page(0.0, 0.0, 0.0)
-    top, right, marks = -_MARGIN, 0.0, 0
+def _assembled(rows: list[list[_Cell]]) -> Page:
+    page = Page(*_size(rows), 0.0)
+    page.cell_in = _cell_in(page.width, page.height)
+    top, marks = -int(_MARGIN), 0
     for number, row in enumerate(rows):
-        high = math.ceil(max(c.high for c in row)) + _NAME
-        low = min(c.low for c in row)
-        y = math.floor(top - high)
-        x = math.ceil(_MARGIN) + 1
+        high, low = _heights(row)
+        y = top - high
+        x = int(_MARGIN) + 1
         for k, cell in enumerate(row):
             goes_on = cell.drawn.block.name != "supply"
             if k == 0 and number and goes_on:
@@ -125,11 +160,29 @@ def _assembled(rows: list[list[_Cell]], rails: Mapping[str, str]) -> Page:
             marks += 1
             page.symbols.append(_mark(str(marks), x + 1, y, mirrored=True))
             page.wires.append({((x, y), (x + 1, y))})
-        right = max(right, x + 3.0)
-        top = math.floor(y + low - _BETWEEN)
-    page.width, page.height = right + _MARGIN, -top - _BETWEEN + _MARGIN
-    page.cell_in = min(SHEET_IN[0] / page.width, SHEET_IN[1] / page.height, _LARGEST_CELL_IN)
+        top = y - low - int(_BETWEEN)
+    page.dots = junctions(page)
     return page
+
+
+def junctions(page: Page) -> set[Point]:
+    """Where three ways or more of one net meet, that into a symbol counted: a dot."""
+    pins = {(p.x, p.y) for s in page.symbols if s.part.kind != PORT for p in s.pins}
+    edges: dict[Point, set[int]] = {}
+    found = set()
+    counts: list[dict[Point, int]] = []
+    for k, wire in enumerate(page.wires):
+        counts.append({})
+        for edge in wire:
+            for point in edge:
+                counts[k][point] = counts[k].get(point, 0) + 1
+                edges.setdefault(point, set()).add(k)
+    ports = {(p.x, p.y) for s in page.symbols if s.part.kind == PORT for p in s.pins}
+    for point, nets in edges.items():
+        ways = [counts[k][point] + (point in pins) for k in nets]
+        if max(ways) > 2 or (point in ports and sum(ways) > 2):
+            found.add(point)
+    return found
 
 
 def _mark(text: str, x: int, y: int, *, mirrored: bool) -> Symbol:
@@ -144,9 +197,8 @@ def _put(page: Page, cell: _Cell, x: int, y: int, top: float) -> None:
     page.symbols += [s.moved(x, y) for s in cell.drawn.symbols]
     for edges in cell.drawn.wires.values():
         page.wires.append({((ax + x, ay + y), (bx + x, by + y)) for (ax, ay), (bx, by) in edges})
+    page.volts += [w.moved(x, y) for w in cell.drawn.volts]
     left, right = cell.x0 + x + 0.5, cell.x1 + x - 0.5
     page.titles.append(Words(cell.drawn.block.name, left, top - LINE / 2.0))
     page.lines.append(((left, top - LINE - 0.1), (right, top - LINE - 0.1)))
 
-
-_ = (replace, RIGHT)

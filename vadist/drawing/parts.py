@@ -7,6 +7,7 @@ from typing import Any
 from vadist.circuits.network import (
     BIAS,
     GROUND,
+    IDEAL_SUPPLY,
     INPUT,
     SMALLEST_RESISTANCE_OHM,
     SUPPLY,
@@ -293,7 +294,7 @@ def _poles(part: Part, path: str, number: tuple[str, ...], stands: str) -> list[
 def _supply_block(block: DrawnBlock, design: Design) -> DrawnBlock:
     """Add the battery, and the rails by name; the rails are nodes here like any other."""
     supply = design.supply
-    feeds = "supply.supply.ideal" if supply.moves else SUPPLY
+    feeds = IDEAL_SUPPLY if supply.moves else SUPPLY
     marks = [_battery("supply.volts", supply.volts, feeds)]
     if not supply.divided:
         marks.append(_battery("supply.bias", supply.bias_v, BIAS))

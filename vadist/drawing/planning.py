@@ -61,16 +61,16 @@ def plan_of(block: DrawnBlock) -> Plan:
     if not plan.main and block.source != block.output:
         plan.main = _way(block, left, {block.source}, {block.output}) or []
         left = _without(left, plan.main)
-    nodes = {block.source, block.output, *_nodes(plan.steps)}
+    nodes = {block.source, block.output, *_nodes(plan.steps)} - set(block.rails)
     while ear := _ear(block, left, nodes):
         left = _without(left, ear)
-        inner = _nodes(ear) - nodes
+        inner = _nodes(ear) - nodes - set(block.rails)
         alone = not any(n in inner for p in left for n in p.nodes)
         if alone and all(len(p.terminals) == 2 for p, _, _ in ear):
             plan.arcs.append((ear, ""))
         else:
             plan.rows.append(ear)
-        nodes |= _nodes(ear)
+        nodes |= _nodes(ear) - set(block.rails)
     return plan
 
 
@@ -121,7 +121,7 @@ def _outward(part: DrawnPart, others: list[str]) -> list[str]:
 
 
 def _nodes(steps: Iterable[Step]) -> set[str]:
-    return {n for part, a, b in steps for n in (a, b)}
+    return {n for part, _, _ in steps for n in part.nodes}
 
 
 def _without(parts: list[DrawnPart], steps: Iterable[Step]) -> list[DrawnPart]:
@@ -132,7 +132,7 @@ def _without(parts: list[DrawnPart], steps: Iterable[Step]) -> list[DrawnPart]:
 def _ear(block: DrawnBlock, parts: list[DrawnPart], nodes: set[str]) -> list[Step]:
     """Cheapest way between two placed nodes through nodes that are not; none, an empty list."""
     best: list[Step] = []
-    for start in sorted(nodes - set(block.rails)):
+    for start in sorted(nodes):
         found = _way(block, parts, {start}, nodes - {start}, closed=nodes)
         if found and (not best or _cost(found) < _cost(best)):
             best = found

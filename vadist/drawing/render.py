@@ -1,11 +1,13 @@
 """From symbols and wires to SVG, PDF and PNG; the only importer of schemdraw."""
 
+import html
+import io
 from collections.abc import Iterable
 from typing import Any
 
-from vadist.drawing.pages import Page
+from vadist.drawing.pages import SHEET_IN, Page
 from vadist.drawing.parts import JACK, RAIL
-from vadist.drawing.routing import Edge, Point
+from vadist.drawing.routing import Edge
 from vadist.drawing.shapes import SHAPES, Shape
 from vadist.drawing.symbols import Symbol, Words
 
@@ -22,43 +24,90 @@ _TWO_ENDS = {
 _OTHERS = {"capacitor": "Capacitor", "inductor": "Inductor2", "diode": "Diode", "led": "LED",
            "zener": "Zener", "battery": "BatteryCell"}  # fmt: skip
 _LETTER_PT = 1.0
+_PNG_DPI = 150
+_BASE_LINE = 0.36
+_DOLLAR = "\uff04"
+# A plain one would begin mathematics.
 _FONT = "DejaVu Sans, Verdana, Helvetica, Arial, sans-serif"
 
 
-def drawing_of(page: Page, resistors: str, *, for_svg: bool = True) -> Any:
-    """The page as a drawing of schemdraw."""
+def drawing_of(page: Page, resistors: str, *, for_svg: bool, whole_sheet: bool) -> Any:
+    """The page as a drawing of schemdraw; a whole sheet has A4's size, whatever is on it."""
     import schemdraw
-    from schemdraw import elements
+    from schemdraw import elements, segments
 
     drawing = schemdraw.Drawing(canvas="svg" if for_svg else "matplotlib", show=False)
+    width, height = (page.width, page.height)
+    if whole_sheet:
+        width, height = (side / page.cell_in for side in SHEET_IN)
     inches = page.cell_in / CELL
     font = _FONT if for_svg else "DejaVu Sans"
     points = page.cell_in * 72.0 * _LETTER_PT
     drawing.config(
         unit=2, inches_per_unit=inches, fontsize=points, font=font, color=INK, lw=0.09 * points,
-        margin=0,
+        margin=0, bgcolor="white",
     )  # fmt: skip
-    pen = _Pen(drawing, elements, resistors, points)
-    pen.frame(page.width, page.height)
+    pen = _Pen(drawing, elements, segments, resistors, points)
+    pen.frame(width, height)
     for symbol in page.symbols:
         pen.symbol(symbol)
     for edges in page.wires:
         pen.wire(edges)
+    for x, y in sorted(page.dots):
+        pen.dot(x, y)
     for line in page.lines:
         pen.line(line, GREY)
     for words in page.titles:
         pen.words(words, GREY)
     for words in page.volts:
         pen.words(words, BLUE)
+        if words.led is not None:
+            x0, y0, x1, y1 = words.led
+            pen.line(((x0, y0), (x1, y1)), BLUE)
+    pen.finish()
     return drawing
+
+
+def picture_of(page: Page, kind: str, resistors: str, title: str) -> bytes:
+    """The page as a file's content: ``svg``, ``pdf`` or ``png``."""
+    from schemdraw.backends import mpl, svg
+
+    if kind == "svg":
+        before, svg.config._text = svg.config._text, "text"  # whatever fonts are installed
+        try:
+            drawing = drawing_of(page, resistors, for_svg=True, whole_sheet=False)
+            text = drawing.get_imagedata("svg").decode("utf-8")
+        finally:
+            svg.config._text = before
+        head, _, rest = text.partition(">")
+        return f"{head} role=\"img\"><title>{html.escape(title)}</title>{rest}\n".encode()
+    drawing = drawing_of(page, resistors, for_svg=False, whole_sheet=kind == "pdf")
+    drawing.draw(show=False)
+    figure = drawing.fig.getfig()
+    held = io.BytesIO()
+    metadata = {"Title": title, "CreationDate": None} if kind == "pdf" else {"Software": None}
+    figure.savefig(held, format=kind, dpi=_PNG_DPI, metadata=metadata)
+    mpl.plt.close(figure)
+    return held.getvalue()
 
 
 class _Pen:
     """Adds symbols, wires and words to a drawing."""
 
-    def __init__(self, drawing: Any, elements: Any, resistors: str, points: float) -> None:
-        self.drawing, self.elements, self.points = drawing, elements, points
+    def __init__(
+        self, drawing: Any, elements: Any, segments: Any, resistors: str, points: float
+    ) -> None:
+        self.drawing, self.elements, self.segments = drawing, elements, segments
+        self.points = points
+        self.drawn: list[Any] = []
+        self.texts: list[Any] = []
         self.names = {**_TWO_ENDS[resistors], **_OTHERS}
+
+    def finish(self) -> None:
+        """Add what is no element of the library: in one piece, which is fast."""
+        element = self.elements.Element()
+        element.segments.extend([*self.drawn, *self.texts])
+        self._add(element.at((0, 0)).theta(0))
 
     def frame(self, width: float, height: float) -> None:
         """Hold the whole sheet, whatever is drawn."""
@@ -71,21 +120,17 @@ class _Pen:
 
     def words(self, words: Words, color: str = INK) -> None:
         """Write a line of text."""
-        element = self.elements.Element()
-        from schemdraw.segments import SegmentText
-
-        element.segments.append(
-            SegmentText((0, 0), words.text, align=(words.align, "center"), color=color,
-                        fontsize=self.points)  # fmt: skip
+        at = (words.x * CELL, (words.y - _BASE_LINE) * CELL)
+        self.texts.append(
+            self.segments.SegmentText(
+                at, words.text.replace("$", _DOLLAR), align=(words.align, "base"), color=color, fontsize=self.points
+            )
         )
-        self._add(element.at((words.x * CELL, words.y * CELL)).theta(0))
 
     def wire(self, edges: set[Edge]) -> None:
-        """Draw a net: its lines, and a dot at each junction."""
+        """Draw the lines of a net."""
         for one, other in _lines(edges):
             self._path((one, other))
-        for x, y in sorted(_junctions(edges)):
-            self._dot(x, y)
 
     def symbol(self, symbol: Symbol) -> None:
         """Draw a part or a mark, and its words."""
@@ -152,25 +197,20 @@ class _Pen:
         self, points: tuple[tuple[float, float], ...], color: str = INK,
         arrow: bool = False, lw: float | None = None,
     ) -> None:  # fmt: skip
-        from schemdraw.segments import Segment
-
-        element = self.elements.Element()
         path = [(x * CELL, y * CELL) for x, y in points]
-        element.segments.append(
-            Segment(path, color=color, lw=lw, arrow="->" if arrow else None,
-                    arrowwidth=0.22, arrowlength=0.3)  # fmt: skip
+        self.drawn.append(
+            self.segments.Segment(path, color=color, lw=lw, arrow="->" if arrow else None,
+                                  arrowwidth=0.22, arrowlength=0.3)  # fmt: skip
         )
-        self._add(element.at((0, 0)).theta(0))
 
     def _circle(self, center: tuple[float, float], radius: float, fill: str | None = None) -> None:
-        from schemdraw.segments import SegmentCircle
-
-        element = self.elements.Element()
         x, y = center
-        element.segments.append(SegmentCircle((x * CELL, y * CELL), radius * CELL, fill=fill))
-        self._add(element.at((0, 0)).theta(0))
+        self.drawn.append(
+            self.segments.SegmentCircle((x * CELL, y * CELL), radius * CELL, fill=fill)
+        )
 
-    def _dot(self, x: float, y: float) -> None:
+    def dot(self, x: float, y: float) -> None:
+        """Draw a junction."""
         self._circle((x, y), 0.22, fill=INK)
 
     def _add(self, element: Any) -> Any:
@@ -203,11 +243,3 @@ def _lines(edges: set[Edge]) -> list[Edge]:
             end = (end[0] + step[0], end[1] + step[1])
         found.append((one, end))
     return found
-
-
-def _junctions(edges: set[Edge]) -> set[Point]:
-    counts: dict[Point, int] = {}
-    for edge in edges:
-        for point in edge:
-            counts[point] = counts.get(point, 0) + 1
-    return {point for point, number in counts.items() if number > 2}

@@ -15,7 +15,9 @@ from vadist.drawing.symbols import Box
 Point = tuple[int, int]
 Edge = tuple[Point, Point]
 
-_BEND, _CROSSING, _BY_A_PIN = 2.0, 3.0, 2.0
+_BEND, _CROSSING, _BY_A_PIN, _SIDEWAYS = 2.0, 3.0, 2.0, 3.0
+_ON_ROW = 0.75
+# A wire runs along a row of symbols rather than beside it, and leaves a pin straight.
 _CLEAR = 0.15
 _WAYS = ((1, 0), (0, 1), (-1, 0), (0, -1))
 
@@ -36,6 +38,12 @@ class Board:
         Pins, corners and junctions, which no other net may touch.
     crossed : set of Point
         Where two nets cross.
+    ways : dict of Point -> Point
+        Which way a pin points.
+    rows : set of int
+        Heights along which symbols stand in a row.
+    beside : dict of Point -> set of nets
+        Whose pins are next to a point.
     """
 
     low: Point
@@ -44,6 +52,8 @@ class Board:
     straight: dict[Point, tuple[str, bool]] = field(default_factory=dict)
     closed: dict[Point, str] = field(default_factory=dict)
     crossed: set[Point] = field(default_factory=set)
+    ways: dict[Point, Point] = field(default_factory=dict)
+    rows: set[int] = field(default_factory=set)
     beside: dict[Point, set[str]] = field(default_factory=dict)
 
 
@@ -147,6 +157,10 @@ def _cheapest(board: Board, net: str, tree: set[Point], goals: set[Point]) -> li
             if step is None:
                 continue
             total = cost + step + (_BEND if heading not in (-1, turn) else 0.0)
+            if heading < 0 and board.ways.get(point, (dx, dy)) != (dx, dy):
+                total += _SIDEWAYS
+            if there in goals and board.ways.get(there, (-dx, -dy)) != (-dx, -dy):
+                total += _SIDEWAYS
             if total < best.get((there, turn), math.inf):
                 best[there, turn] = total
                 came[there, turn] = (point, heading)
@@ -164,7 +178,7 @@ def _step(board: Board, net: str, there: Point, *, lying: bool, goal: bool) -> f
     if owner == net and not goal:
         return None
     held = board.straight.get(there)
-    cost = 1.0
+    cost = _ON_ROW if lying and there[1] in board.rows else 1.0
     if held is not None and held[0] != net:
         if held[1] == lying:
             return None

@@ -18,6 +18,11 @@ UP, DOWN, LEFT, RIGHT = (0, 1), (0, -1), (-1, 0), (1, 0)
 Box = tuple[float, float, float, float]
 
 
+def overlap(a: Box, b: Box, gap: float = 0.0) -> bool:
+    """Whether two boxes come closer than a gap."""
+    return a[0] < b[2] + gap and b[0] < a[2] + gap and a[1] < b[3] + gap and b[1] < a[3] + gap
+
+
 @dataclass(frozen=True)
 class Pin:
     """Where a terminal is joined: its place, the way out of the symbol, its node."""
@@ -31,12 +36,21 @@ class Pin:
 
 @dataclass(frozen=True)
 class Words:
-    """A line of text: ``align`` is left, center or right; y is the middle of the line."""
+    """A line of text: ``align`` is left, center or right; y is the middle of the line.
+
+    ``led`` is a line, as the box it covers, that leads to what is meant.
+    """
 
     text: str
     x: float
     y: float
     align: str = "left"
+    led: Box | None = None
+
+    def moved(self, dx: float, dy: float) -> "Words":
+        """The same elsewhere."""
+        led = self.led and (self.led[0] + dx, self.led[1] + dy, self.led[2] + dx, self.led[3] + dy)
+        return replace(self, x=self.x + dx, y=self.y + dy, led=led)
 
     @property
     def box(self) -> Box:
@@ -87,7 +101,7 @@ class Symbol:
             self,
             pins=tuple(replace(p, x=p.x + dx, y=p.y + dy) for p in self.pins),
             body=(x0 + dx, y0 + dy, x1 + dx, y1 + dy),
-            words=tuple(replace(w, x=w.x + dx, y=w.y + dy) for w in self.words),
+            words=tuple(w.moved(dx, dy) for w in self.words),
             x=self.x + dx,
             y=self.y + dy,
         )
