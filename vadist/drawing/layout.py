@@ -213,7 +213,8 @@ class Layout:
         if part.kind == "opamp":
             symbol = symbol.moved(0, -1)
             lower = symbol.pins[1].node
-            if not self.reached(lower) and lower not in self.block.rails:
+            own = symbol.pins[2].node
+            if not self.reached(lower) and lower not in (*self.block.rails, own):
                 # What hangs from the lower input stands to its left.
                 x = self._stub(lower, x + waiting, y - 2)
         elif part.kind == "pot":
@@ -256,7 +257,7 @@ class Layout:
             under = way == "under" or (not way and low)
             # Arcs over the same nodes begin under each other.
             at = self.starts.setdefault(frozenset((start, end)), at)
-            x = max(x, self._arc(steps, at + 1, y, -1 if under else 1) + 1)
+            x = max(x, self._arc(steps, at + 1, y, -1 if under else 1) + 2)
         return x
 
     def _arc(self, steps: list[Step], x: int, y: int, sign: int) -> int:
@@ -316,7 +317,7 @@ def lay_out(block: DrawnBlock, rails: Mapping[str, str], room: int, *, first: bo
     layout.arcs_left = list(plan.arcs)
     if not first:
         layout.symbols.append(_port(block.source, RIGHT))
-        layout.left = 0.8
+        layout.left = -0.6
     for part in block.parts:
         if part.kind == JACK and part.variant == "left":
             layout.put(jack(part), [(0, 0)])

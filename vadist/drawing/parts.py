@@ -298,7 +298,7 @@ def _supply_block(block: DrawnBlock, design: Design) -> DrawnBlock:
     marks = [_battery("supply.volts", supply.volts, feeds)]
     if not supply.divided:
         marks.append(_battery("supply.bias", supply.bias_v, BIAS))
-    flags = [DrawnPart(rail, RAIL, (("", rail),)) for rail in (SUPPLY, BIAS)]
+    flags = [DrawnPart(rail, RAIL, (("", rail),), variant=rail) for rail in (SUPPLY, BIAS)]
     parts = (marks[0], *block.parts, *marks[1:], *flags)
     return replace(block, parts=parts, source=feeds, output=BIAS, rails=(GROUND,))
 

@@ -79,11 +79,13 @@ def picture_of(page: Page, kind: str, resistors: str, title: str) -> bytes:
             text = drawing.get_imagedata("svg").decode("utf-8")
         finally:
             svg.config._text = before
-        head, _, rest = text.partition(">")
+        head, _, rest = text[text.index("<svg") :].partition(">")
         return f"{head} role=\"img\"><title>{html.escape(title)}</title>{rest}\n".encode()
     drawing = drawing_of(page, resistors, for_svg=False, whole_sheet=kind == "pdf")
     drawing.draw(show=False)
     figure = drawing.fig.getfig()
+    if kind == "pdf":
+        figure.set_size_inches(*SHEET_IN)
     held = io.BytesIO()
     metadata = {"Title": title, "CreationDate": None} if kind == "pdf" else {"Software": None}
     figure.savefig(held, format=kind, dpi=_PNG_DPI, metadata=metadata)

@@ -1,5 +1,6 @@
 """A block with its wires, and blocks in rows."""
 
+import math
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field, replace
 
@@ -72,11 +73,16 @@ def _written(
              max(a[0], b[0]) + _WIRE, max(a[1], b[1]) + _WIRE)
             for a, b in edges
         ]  # fmt: skip
+    ports = [p.x for s in symbols if s.part.kind == PORT for p in s.pins]
+    left = 0.0 if 0 in ports else -math.inf
+    right = max(ports) if ports and max(ports) > 0 else math.inf
     found: list[Words] = []
     for node, text in volts.items():
         if not (edges := wires.get(node)):
             continue
         for words, leader in _spots(text, edges):
+            if words.box[0] < left or words.box[2] > right:
+                continue
             boxes = [words.box] if leader is None else [words.box, leader]
             if not any(overlap(box, other, 0.05) for box in boxes for other in taken):
                 found.append(words if leader is None else replace(words, led=leader))
