@@ -2,8 +2,9 @@
 
     python docs/make_pictures.py [NAME...]
 
-The drawings come from ``vadist inspect --plots``; the listening page is written by ``vadist
-audition`` and photographed in a headless Chromium (``/usr/bin/chromium``, or ``CHROMIUM``).
+The schematic comes from ``vadist draw``, the scope picture from ``vadist inspect --plots``; the
+listening page is written by ``vadist audition`` and photographed in a headless Chromium
+(``/usr/bin/chromium``, or ``CHROMIUM``).
 """
 
 import os
@@ -33,6 +34,11 @@ def drawing(path: Path) -> None:
         shutil.copyfile(Path(folder) / path.name, path)
 
 
+def schematic(path: Path) -> None:
+    """Draw a preset's schematic, as `vadist draw` does."""
+    _run("draw", "boosted_hard_clipper", "--out", str(path), "--overwrite")
+
+
 def listening_page(path: Path) -> None:
     """Photograph the listening page with a second track chosen."""
     from PIL import Image
@@ -53,6 +59,7 @@ def listening_page(path: Path) -> None:
 
 
 PICTURES = {
+    "board.svg": schematic,
     "scope.svg": drawing,
     "listen.png": listening_page,
 }

@@ -113,6 +113,17 @@ def write_lines_atomically(path: AnyPath, pieces: Iterable[str], overwrite: bool
         target.discard()
 
 
+def write_bytes_atomically(path: AnyPath, content: bytes, overwrite: bool = False) -> None:
+    """Write bytes whole or not at all."""
+    target = PartialFile(path, overwrite)
+    try:
+        with told(target.path, "cannot be written"):
+            target.partial.write_bytes(content)
+        target.commit()
+    finally:
+        target.discard()
+
+
 def same_file(a: AnyPath, b: AnyPath) -> bool:
     """Whether two paths lead to one file, through links too.
 

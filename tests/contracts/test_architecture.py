@@ -23,7 +23,7 @@ LAYERS = [
     ["stages"],
     ["designs"],
     ["analysis"],
-    ["large_signal", "rendering"],
+    ["large_signal", "rendering", "drawing"],
     ["inspection", "population"],
     ["plots"],
     ["captures"],
@@ -44,6 +44,7 @@ HOMES = {
     "argparse": {"cli"},
     "jinja2": {"audition"},
     "tomlkit": {"designs"},
+    "schemdraw": {"drawing"},
     "platformdirs": {"kernel"},
     "distributed": {"population"},
 }

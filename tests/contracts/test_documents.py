@@ -13,7 +13,9 @@ from types import ModuleType
 import matplotlib as mpl
 import numpy as np
 import pytest
+import schemdraw
 
+from vadist import draw_design
 from vadist.analysis.chain_response import node_responses, solve_design
 from vadist.cli import COMMANDS, build_parser, join_negative, main
 from vadist.cli.stages import describe
@@ -29,6 +31,8 @@ from vadist.rendering.arrays import render
 from vadist.stages import STAGES
 from vadist.stages.wired import PART_KINDS
 
+DRAWN_BY = "0.23"
+"""The schemdraw whose lines the schematic in the README has."""
 ROOT = Path(__file__).parents[2]
 README = (ROOT / "README.md").read_text(encoding="utf-8")
 PAGES = {path.name: path.read_text(encoding="utf-8") for path in (ROOT / "docs").glob("*.md")}
@@ -222,6 +226,16 @@ def test_the_scope_picture_is_current(inspected: Inspection, tmp_path: Path) -> 
         numbers = [re.findall(r"-?\d+\.\d+", "".join(_curves(text))) for text in (old, new)]
         assert len(numbers[0]) > 1000
         np.testing.assert_allclose(*(np.array(n, float) for n in numbers), atol=0.01)  # points
+
+
+def test_the_schematic_is_current() -> None:
+    """To the byte where schemdraw is the version that drew it; its words always."""
+    old = (PICTURES / "board.svg").read_text("utf-8")
+    new = draw_design(load_design("boosted_hard_clipper"))
+    words = [re.findall(r">([^<>\s][^<>]*)<", text) for text in (old, new)]
+    assert words[0] == words[1], "run docs/make_pictures.py"
+    if schemdraw.__version__ == DRAWN_BY:
+        assert old == new, "run docs/make_pictures.py"
 
 
 def _curves(svg: str) -> list[str]:

@@ -18,6 +18,7 @@ from hypothesis import given, settings
 from random_wirings import designs
 
 from vadist import designators, draw_block, draw_design, draw_picture, load_design
+from vadist.cli import main
 from vadist.designs.block_files import ready_blocks
 from vadist.designs.files import parse_design, preset_names
 from vadist.drawing import page_of_design
@@ -209,7 +210,9 @@ def test_designators_count_in_signal_order_and_keep_to_their_parts():
     design = load_design("boosted_hard_clipper")
     found = designators(design)
     for letter in "RCQUD":
-        numbers = [int(d[len(letter) :]) for d in found.values() if d.rstrip("0123456789") == letter]
+        numbers = [
+            int(d[len(letter) :]) for d in found.values() if d.rstrip("0123456789") == letter
+        ]
         assert numbers == list(range(1, len(numbers) + 1))
     assert found["buffer.input_capacitor"] == "C1"
     assert found["clipper.diodes.forward"] == "D1"
@@ -221,8 +224,7 @@ def test_designators_count_in_signal_order_and_keep_to_their_parts():
     stages = list(design.stages)
     order = [path.partition(".")[0] for path in found]
     assert all(
-        stages.index(a) <= stages.index(b)
-        for a, b in pairwise(o for o in order if o != "supply")
+        stages.index(a) <= stages.index(b) for a, b in pairwise(o for o in order if o != "supply")
     )
 
 
@@ -250,7 +252,7 @@ def test_other_files(kind, head):
     made = draw_picture(load_design("treble_boost"), kind)
     assert made.startswith(head)
     if kind == "pdf":  # A4 landscape in points
-        assert b"[ 0 0 841.88976378 595.2755905512 ]" in made
+        assert b"[ 0 0 841.8897637795 595.2755905512 ]" in made
 
 
 def test_a_block_alone():
@@ -279,7 +281,30 @@ def test_names_may_hold_any_letter():
     design = parse_design(
         'name = "a<b & $x^$"\n[[stage]]\nname = "clipper"\ntype = "diode_clipper"\n'
         'series_resistor = "3k3"\n[stage.diodes]\nname = "$^{ <&>"\nsaturation_current = "1n"\n'
-        'emission_coefficient = 1.8\n'
+        "emission_coefficient = 1.8\n"
     )
     ET.fromstring(draw_design(design))
     assert draw_picture(design, "png").startswith(b"\x89PNG")
+
+
+def test_the_command_writes_a_drawing(tmp_path, capsys):
+    target = tmp_path / "board.svg"
+    words = ["draw", "treble_boost", "--out", str(target)]
+    assert main([*words, "--set", "boost.collector_resistor=4k7", "--volts"]) == 0
+    assert capsys.readouterr().out == f"{target}\n"
+    text = target.read_text(encoding="utf-8")
+    assert ">4k7<" in text
+    assert " V<" in text
+    assert main(words) == 2
+    assert "exists; give another name or --overwrite" in capsys.readouterr().err
+    assert main([*words, "--overwrite", "--resistors", "zigzag"]) == 0
+    assert target.read_text(encoding="utf-8") == draw_design(
+        load_design("treble_boost"), resistors="zigzag"
+    )
+
+
+def test_the_command_refuses_other_endings(tmp_path, capsys):
+    assert main(["draw", "treble_boost", "--out", str(tmp_path / "board.gif")]) == 2
+    told = capsys.readouterr().err
+    assert told.endswith("board.gif: a drawing must end in one of .svg, .pdf, .png\n")
+    assert not list(tmp_path.iterdir())

@@ -76,6 +76,10 @@ COMMANDS = {
         "design", "walk a design block by block: corners, headroom, noise",
         "vadist inspect boosted_hard_clipper --set drive=0",
     ),
+    "draw": Command(
+        "design", "draw a design as a schematic",
+        "vadist draw boosted_hard_clipper --out board.svg", (SOLDERING,),
+    ),
     "choose": Command(
         "design", "choose values that give the figures you want",
         'vadist choose treble_boost --want "boost rest = 4.5V" --vary boost.collector_resistor',

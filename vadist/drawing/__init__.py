@@ -78,9 +78,7 @@ def draw_picture(
     return picture_of(page_of_design(design, volts=volts), kind, resistors, design.name)
 
 
-def draw_block(
-    design: "Design", stage: str, *, resistors: str = "box", volts: bool = False
-) -> str:
+def draw_block(design: "Design", stage: str, *, resistors: str = "box", volts: bool = False) -> str:
     """Draw one block of a design, its designators those of the whole.
 
     Parameters

@@ -6,7 +6,7 @@ is moved on until it covers no other one; wires come later and go round.
 """
 
 import math
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field, replace
 
 from vadist.circuits.network import GROUND, SUPPLY
@@ -257,7 +257,7 @@ class Layout:
             under = way == "under" or (not way and low)
             # Arcs over the same nodes begin under each other.
             at = self.starts.setdefault(frozenset((start, end)), at)
-            x = max(x, self._arc(steps, at + 1, y, -1 if under else 1) + 2)
+            x = max(x, self._arc(steps, at + 1, y, -1 if under else 1) + 3)
         return x
 
     def _arc(self, steps: list[Step], x: int, y: int, sign: int) -> int:
@@ -276,18 +276,22 @@ class Layout:
                 return moved[-1].pins[1].x
         raise VadistError(f"{steps[0][0].path}: finds no place in the drawing")
 
-    def row(self, steps: list[Step], trial: Callable[[], "Layout"]) -> None:
+    def row(self, steps: list[Step]) -> None:
         """Place a way in a row below everything in its reach."""
         start, end = steps[0][1], steps[-1][2]
-        if self.pins(start) and self.pins(end):
-            if min(p.x for p in self.pins(start)) > min(p.x for p in self.pins(end)):
-                steps = [(p, b, a) for p, a, b in reversed(steps)]
-                start = end
-        x = min((p.x for p in self.pins(start)), default=0) + 2
-        sketch = trial()
+        ends = [min((p.x for p in self.pins(node)), default=0) for node in (start, end)]
+        if ends[0] > ends[1]:
+            steps = [(p, b, a) for p, a, b in reversed(steps)]
+        x = min(ends) + 2
+        sketch = replace(
+            self, symbols=[], pairs=[], placed=set(self.placed), taken=set(),
+            arcs_left=list(self.arcs_left), rows=[], starts={},
+        )  # fmt: skip
         sketch.run(steps, x, 0)
         low, high = sketch.extent()
-        boxes = [b for s in self.symbols for b in s.boxes if overlap(b, (low[0], -1e9, high[0], 1e9), 1)]
+        boxes = [
+            b for s in self.symbols for b in s.boxes if overlap(b, (low[0], -1e9, high[0], 1e9), 1)
+        ]
         floor = min((b[1] for b in boxes), default=0.0)
         y = int(floor - high[1] - 2.0)
         self.rows.append(y)
@@ -300,7 +304,9 @@ class Layout:
         return (min(x0), min(y0)), (max(x1), max(y1))
 
 
-def lay_out(block: DrawnBlock, rails: Mapping[str, str], room: int, *, first: bool, last: bool) -> Layout:
+def lay_out(
+    block: DrawnBlock, rails: Mapping[str, str], room: int, *, first: bool, last: bool
+) -> Layout:
     """Place all symbols of a block.
 
     Parameters
@@ -328,8 +334,7 @@ def lay_out(block: DrawnBlock, rails: Mapping[str, str], room: int, *, first: bo
         x += 2
         x = layout.hang(block.output, x, 0)
     for row in plan.rows:
-        layout.row(row, lambda: replace(layout, symbols=[], pairs=[], placed=set(layout.placed),
-                                        taken=set(), arcs_left=list(layout.arcs_left), rows=[], starts={}))  # fmt: skip
+        layout.row(row)
         x = layout.arcs(x, 0)
     _place_rest(layout)
     if not last:
@@ -380,4 +385,3 @@ def _outward(sign: int) -> list[tuple[int, int]]:
     """Moves of an arc: further out or, cheaper, to the right."""
     moves = [(dx, dy * sign) for dx in range(9) for dy in range(120)]
     return sorted(moves, key=lambda m: (6 * m[0] + abs(m[1]), m[0]))
-

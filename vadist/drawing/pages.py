@@ -4,10 +4,10 @@ import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 
+from vadist.drawing.layout import PORT
 from vadist.drawing.parts import DrawnBlock, DrawnPart
 from vadist.drawing.routing import Edge, Point
 from vadist.drawing.sheet import Drawn, draw_parts
-from vadist.drawing.layout import PORT
 from vadist.drawing.symbols import LETTER, LINE, Symbol, Words
 
 SHEET_IN = (297.0 / 25.4, 210.0 / 25.4)
@@ -103,7 +103,7 @@ def _best_rows(cells: Sequence[_Cell]) -> list[list[_Cell]]:
     """Break blocks into the rows that let a sheet be filled with the largest cells."""
     widest = max(c.width for c in cells)
     total = sum(c.width for c in cells)
-    found = {}
+    found: dict[tuple[int, ...], list[list[_Cell]]] = {}
     for width in range(widest, total + _WIDTH_STEP, _WIDTH_STEP):
         rows = _rows(cells, width)
         found.setdefault(tuple(map(len, rows)), rows)
@@ -201,4 +201,3 @@ def _put(page: Page, cell: _Cell, x: int, y: int, top: float) -> None:
     left, right = cell.x0 + x + 0.5, cell.x1 + x - 0.5
     page.titles.append(Words(cell.drawn.block.name, left, top - LINE / 2.0))
     page.lines.append(((left, top - LINE - 0.1), (right, top - LINE - 0.1)))
-

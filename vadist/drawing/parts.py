@@ -171,7 +171,7 @@ def designators(design: Design) -> dict[str, str]:
     """
     counts: dict[str, int] = {}
     found: dict[str, str] = {}
-    for name, placed, stage in _placed_parts(design, bypassed=True):
+    for name, placed, _ in _placed_parts(design, bypassed=True):
         if name in ("source", "load"):
             continue
         for part, values in placed:
@@ -249,7 +249,9 @@ def _drawn(
     if part.kind in ("diodes", "diode"):
         ways = _strings(part, values)
         found = []
-        for (piece, _), (way, string) in zip(_pieces(part, values, block), ways.items(), strict=True):
+        for (piece, _), (way, string) in zip(
+            _pieces(part, values, block), ways.items(), strict=True
+        ):
             one, other = part.nodes if way == "forward" else part.nodes[::-1]
             found.append(_string(piece, string, numbers[piece], (one, other)))
         return found

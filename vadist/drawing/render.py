@@ -1,6 +1,7 @@
 """From symbols and wires to SVG, PDF and PNG; the only importer of schemdraw."""
 
 import html
+import importlib
 import io
 from collections.abc import Iterable
 from typing import Any
@@ -21,7 +22,7 @@ _TWO_ENDS = {
     BOX: {"resistor": "ResistorIEC", "rheostat": "ResistorVarIEC", "pot": "PotentiometerIEC"},
     ZIGZAG: {"resistor": "Resistor", "rheostat": "ResistorVar", "pot": "Potentiometer"},
 }
-_OTHERS = {"capacitor": "Capacitor", "inductor": "Inductor2", "diode": "Diode", "led": "LED",
+_OTHERS = {"capacitor": "Capacitor", "inductor": "Inductor", "diode": "Diode", "led": "LED",
            "zener": "Zener", "battery": "BatteryCell"}  # fmt: skip
 _LETTER_PT = 1.0
 _PNG_DPI = 150
@@ -48,6 +49,7 @@ def drawing_of(page: Page, resistors: str, *, for_svg: bool, whole_sheet: bool) 
         margin=0, bgcolor="white",
     )  # fmt: skip
     pen = _Pen(drawing, elements, segments, resistors, points)
+    pen.for_svg = for_svg
     pen.frame(width, height)
     for symbol in page.symbols:
         pen.symbol(symbol)
@@ -70,7 +72,7 @@ def drawing_of(page: Page, resistors: str, *, for_svg: bool, whole_sheet: bool) 
 
 def picture_of(page: Page, kind: str, resistors: str, title: str) -> bytes:
     """The page as a file's content: ``svg``, ``pdf`` or ``png``."""
-    from schemdraw.backends import mpl, svg
+    from schemdraw.backends import svg
 
     if kind == "svg":
         before, svg.config._text = svg.config._text, "text"  # whatever fonts are installed
@@ -80,7 +82,7 @@ def picture_of(page: Page, kind: str, resistors: str, title: str) -> bytes:
         finally:
             svg.config._text = before
         head, _, rest = text[text.index("<svg") :].partition(">")
-        return f"{head} role=\"img\"><title>{html.escape(title)}</title>{rest}\n".encode()
+        return f'{head} role="img"><title>{html.escape(title)}</title>{rest}\n'.encode()
     drawing = drawing_of(page, resistors, for_svg=False, whole_sheet=kind == "pdf")
     drawing.draw(show=False)
     figure = drawing.fig.getfig()
@@ -89,7 +91,8 @@ def picture_of(page: Page, kind: str, resistors: str, title: str) -> bytes:
     held = io.BytesIO()
     metadata = {"Title": title, "CreationDate": None} if kind == "pdf" else {"Software": None}
     figure.savefig(held, format=kind, dpi=_PNG_DPI, metadata=metadata)
-    mpl.plt.close(figure)
+    pyplot: Any = importlib.import_module("schemdraw.backends.mpl").plt
+    pyplot.close(figure)  # which the library has opened there
     return held.getvalue()
 
 
@@ -101,6 +104,7 @@ class _Pen:
     ) -> None:
         self.drawing, self.elements, self.segments = drawing, elements, segments
         self.points = points
+        self.for_svg = True
         self.drawn: list[Any] = []
         self.texts: list[Any] = []
         self.names = {**_TWO_ENDS[resistors], **_OTHERS}
@@ -123,9 +127,12 @@ class _Pen:
     def words(self, words: Words, color: str = INK) -> None:
         """Write a line of text."""
         at = (words.x * CELL, (words.y - _BASE_LINE) * CELL)
+        text = words.text.replace("$", _DOLLAR)
+        if self.for_svg:  # the library reads it as markup
+            text = html.escape(text, quote=False)
         self.texts.append(
             self.segments.SegmentText(
-                at, words.text.replace("$", _DOLLAR), align=(words.align, "base"), color=color, fontsize=self.points
+                at, text, align=(words.align, "base"), color=color, fontsize=self.points
             )
         )
 
@@ -201,8 +208,14 @@ class _Pen:
     ) -> None:  # fmt: skip
         path = [(x * CELL, y * CELL) for x, y in points]
         self.drawn.append(
-            self.segments.Segment(path, color=color, lw=lw, arrow="->" if arrow else None,
-                                  arrowwidth=0.22, arrowlength=0.3)  # fmt: skip
+            self.segments.Segment(
+                path,
+                color=color,
+                lw=lw,
+                arrow="->" if arrow else None,
+                arrowwidth=0.22,
+                arrowlength=0.3,
+            )
         )
 
     def _circle(self, center: tuple[float, float], radius: float, fill: str | None = None) -> None:

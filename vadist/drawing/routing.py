@@ -9,6 +9,7 @@ import heapq
 import math
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
+from itertools import pairwise
 
 from vadist.drawing.symbols import Box
 
@@ -105,7 +106,7 @@ def _wire(board: Board, net: str, pins: list[Point]) -> set[Edge] | None:
         if way is None:
             return None
         left -= set(way)
-        for one, other in zip(way, way[1:], strict=False):
+        for one, other in pairwise(way):
             edges.add((one, other) if one < other else (other, one))
         tree |= set(way)
         _take(board, net, edges, set(way))

@@ -34,7 +34,12 @@ class Drawn:
 
 
 def draw_parts(
-    block: DrawnBlock, rails: Mapping[str, str], volts: Mapping[str, str], *, first: bool, last: bool
+    block: DrawnBlock,
+    rails: Mapping[str, str],
+    volts: Mapping[str, str],
+    *,
+    first: bool,
+    last: bool,
 ) -> Drawn:
     """Place and wire a block; with more room where wires or volts find no place.
 
@@ -78,9 +83,10 @@ def _written(
     right = max(ports) if ports and max(ports) > 0 else math.inf
     found: list[Words] = []
     for node, text in volts.items():
-        if not (edges := wires.get(node)):
+        held = wires.get(node)
+        if not held:
             continue
-        for words, leader in _spots(text, edges):
+        for words, leader in _spots(text, held):
             if words.box[0] < left or words.box[2] > right:
                 continue
             boxes = [words.box] if leader is None else [words.box, leader]

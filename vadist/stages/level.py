@@ -28,9 +28,7 @@ class LevelControl(Stage):
     level_pot: Pot = pot("the wiper is the output")
     returns_to: str = choice("rail the pot goes to", GROUND, BIAS)
 
-    drawing: ClassVar[tuple[Place, ...]] = (
-        along("input_capacitor", "level_pot"),
-    )
+    drawing: ClassVar[tuple[Place, ...]] = (along("input_capacitor", "level_pot"),)
 
     def wire(self, network: Network, source: str, output: str) -> None:  # noqa: D102
         top = network.node("top")
