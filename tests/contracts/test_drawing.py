@@ -280,7 +280,7 @@ def test_bad_input_is_told_in_a_line(call, told):
 def test_names_may_hold_any_letter():
     design = parse_design(
         'name = "a<b & $x^$"\n[[stage]]\nname = "clipper"\ntype = "diode_clipper"\n'
-        'series_resistor = "3k3"\n[stage.diodes]\nname = "$^{ <&>"\nsaturation_current = "1n"\n'
+        'series_resistor = "3k3"\n[stage.diodes]\nname = "$^{ <&> 二"\nsaturation_current = "1n"\n'
         "emission_coefficient = 1.8\n"
     )
     ET.fromstring(draw_design(design))

@@ -3,6 +3,7 @@
 import html
 import importlib
 import io
+import warnings
 from collections.abc import Iterable
 from typing import Any
 
@@ -27,8 +28,8 @@ _OTHERS = {"capacitor": "Capacitor", "inductor": "Inductor", "diode": "Diode", "
 _LETTER_PT = 1.0
 _PNG_DPI = 150
 _BASE_LINE = 0.36
-_DOLLAR = "\uff04"
-# A plain one would begin mathematics.
+_MARKUP = {ord("$"): "S", ord("&"): "+"}
+# In the library these begin mathematics, and an entity.
 _FONT = "DejaVu Sans, Verdana, Helvetica, Arial, sans-serif"
 
 
@@ -49,7 +50,6 @@ def drawing_of(page: Page, resistors: str, *, for_svg: bool, whole_sheet: bool) 
         margin=0, bgcolor="white",
     )  # fmt: skip
     pen = _Pen(drawing, elements, segments, resistors, points)
-    pen.for_svg = for_svg
     pen.frame(width, height)
     for symbol in page.symbols:
         pen.symbol(symbol)
@@ -90,7 +90,9 @@ def picture_of(page: Page, kind: str, resistors: str, title: str) -> bytes:
         figure.set_size_inches(*SHEET_IN)
     held = io.BytesIO()
     metadata = {"Title": title, "CreationDate": None} if kind == "pdf" else {"Software": None}
-    figure.savefig(held, format=kind, dpi=_PNG_DPI, metadata=metadata)
+    with warnings.catch_warnings():
+        warnings.filterwarnings("ignore", "Glyph .* missing")  # a box stands for such a letter
+        figure.savefig(held, format=kind, dpi=_PNG_DPI, metadata=metadata)
     pyplot: Any = importlib.import_module("schemdraw.backends.mpl").plt
     pyplot.close(figure)  # which the library has opened there
     return held.getvalue()
@@ -104,7 +106,6 @@ class _Pen:
     ) -> None:
         self.drawing, self.elements, self.segments = drawing, elements, segments
         self.points = points
-        self.for_svg = True
         self.drawn: list[Any] = []
         self.texts: list[Any] = []
         self.names = {**_TWO_ENDS[resistors], **_OTHERS}
@@ -127,9 +128,7 @@ class _Pen:
     def words(self, words: Words, color: str = INK) -> None:
         """Write a line of text."""
         at = (words.x * CELL, (words.y - _BASE_LINE) * CELL)
-        text = words.text.replace("$", _DOLLAR)
-        if self.for_svg:  # the library reads it as markup
-            text = html.escape(text, quote=False)
+        text = words.text.translate(_MARKUP)
         self.texts.append(
             self.segments.SegmentText(
                 at, text, align=(words.align, "base"), color=color, fontsize=self.points

@@ -151,7 +151,7 @@ def _length(part: DrawnPart) -> int:
 
 def _side(part: DrawnPart) -> float:
     """How far it reaches to the side of its words: arrows of what varies or shines."""
-    return {"led": 2.1, "rheostat": 1.5, "inductor": 0.9}.get(part.kind, 0.7)
+    return {"led": 2.1, "rheostat": 1.8, "inductor": 0.9}.get(part.kind, 0.7)
 
 
 def pot(part: DrawnPart, *, entered: str) -> Symbol:
