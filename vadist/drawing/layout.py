@@ -6,7 +6,7 @@ is moved on until it covers no other one; wires come later and go round.
 """
 
 import math
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 
 from vadist.circuits.network import GROUND, SUPPLY
@@ -25,6 +25,8 @@ from vadist.drawing.symbols import (
     make,
     overlap,
     rail,
+    rail_places,
+    shuts,
     vertical,
 )
 from vadist.errors import VadistError
@@ -74,14 +76,16 @@ class Layout:
 
     # Placing
 
-    def fits(self, symbols: Iterable[Symbol]) -> bool:
-        """Whether symbols cover nothing that is placed."""
+    def fits(self, symbols: Sequence[Symbol]) -> bool:
+        """Whether symbols cover nothing that is placed, and leave every pin a way out."""
         new = [box for s in symbols for box in s.boxes]
         if any(box[0] < self.left for box in new):
             return False
         old = [box for s in self.symbols for box in s.boxes]
         gap = _GAP + self.room
-        return not any(overlap(a, b, gap) for a in new for b in old)
+        if any(overlap(a, b, gap) for a in new for b in old):
+            return False
+        return not (shuts(symbols, self.symbols) or shuts(self.symbols, symbols))
 
     def put(self, symbol: Symbol, moves: Iterable[tuple[int, int]]) -> Symbol:
         """Place a symbol, with the rails it ends at, at the first of some moves that fits."""
@@ -101,12 +105,13 @@ class Layout:
         for pin in symbol.pins:
             if pin.node not in self.block.rails:
                 continue
-            for offset, way in _rail_places(pin):
+            for offset, way in rail_places(pin):
                 mark = rail(pin.node, self.rails.get(pin.node, ""), way, pin.node)
                 mark = mark.moved(pin.x + offset[0], pin.y + offset[1])
                 own = [] if offset == (0, 0) else symbol.boxes
                 others = [*own, *(box for s, _ in ends for box in s.boxes)]
-                if not any(overlap(a, b, 0.3) for a in mark.boxes for b in others):
+                over = any(overlap(a, b, 0.3) for a in mark.boxes for b in others)
+                if not over and not shuts([mark], [symbol]):
                     ends.append((mark, pin))
                     break
             else:
@@ -363,18 +368,6 @@ def _place_rest(layout: Layout) -> None:
 def _port(node: str, way: tuple[int, int]) -> Symbol:
     part = DrawnPart("", PORT, (("", node),))
     return Symbol(part, (Pin("", 0, 0, way, node),), (0.0, 0.0, 0.0, 0.0))
-
-
-def _rail_places(pin: Pin) -> list[tuple[tuple[int, int], tuple[int, int]]]:
-    """Where a rail's symbol may stand at a pin, and which way it points."""
-    wanted = UP if pin.node == SUPPLY else DOWN
-    if pin.way == wanted or (pin.way == UP and pin.node != GROUND):
-        return [((0, 0), pin.way)]
-    dx = pin.way[0]
-    if dx:
-        return [((dx * k, 0), wanted) for k in (1, 2, 3)]
-    dy = pin.way[1]
-    return [((k, dy), wanted) for far in range(2, 9) for k in (far, -far)]
 
 
 def _rightward() -> Iterable[tuple[int, int]]:

@@ -263,3 +263,30 @@ def make(part: DrawnPart, entered: str, *, upright: bool = False) -> Symbol:
     if part.kind == "switch":
         return switch(part)
     return vertical(part, entered) if upright else horizontal(part, entered)
+
+
+def rail_places(pin: Pin) -> list[tuple[tuple[int, int], tuple[int, int]]]:
+    """Where a rail's symbol may stand at a pin, and which way it points; the best first."""
+    wanted, other = (UP, DOWN) if pin.node == "supply" else (DOWN, UP)
+    turned = pin.node != "ground"  # that always points down
+    if pin.way == wanted or (pin.way == UP and turned):
+        return [((0, 0), pin.way)]
+    if dx := pin.way[0]:
+        ways = (wanted, other) if turned else (wanted,)
+        return [((dx * k, 0), way) for k in (1, 2, 3) for way in ways]
+    dy = pin.way[1]
+    return [((k, dy), wanted) for far in range(2, 9) for k in (far, -far)]
+
+
+def shuts(symbols: Iterable[Symbol], others: Iterable[Symbol]) -> bool:
+    """Whether symbols stand where the pins of others need their way out."""
+    boxes = [(symbol, box) for symbol in symbols for box in symbol.boxes]
+    for other in others:
+        for pin in other.pins:
+            x, y = pin.x + pin.way[0], pin.y + pin.way[1]
+            for symbol, (x0, y0, x1, y1) in boxes:
+                if not (x0 - 0.15 < x < x1 + 0.15 and y0 - 0.15 < y < y1 + 0.15):
+                    continue
+                if not any((p.x, p.y) in ((x, y), (pin.x, pin.y)) for p in symbol.pins):
+                    return True
+    return False
