@@ -12,6 +12,7 @@ from functools import cache
 from itertools import combinations, pairwise
 from pathlib import Path
 
+import numpy as np
 import pytest
 from drawn_nets import check_drawn
 from hypothesis import given, settings
@@ -22,6 +23,8 @@ from vadist.cli import main
 from vadist.designs.block_files import ready_blocks
 from vadist.designs.files import parse_design, preset_names
 from vadist.drawing import page_of_design
+from vadist.drawing.routing import Board, route
+from vadist.drawing.shapes import SHAPES
 from vadist.errors import DesignError, UsageError
 from vadist.stages import STAGES, Pot
 from vadist.stages.listing import example_of, wiring_of
@@ -204,6 +207,52 @@ def test_a_stage_draws_what_it_wires(kind):
     assert set(wired) <= set(listed)
     assert len(listed) == len(set(listed))
     assert {n for n in listed if n not in ends} <= set(stage.fields()) | set(listed)
+
+
+def test_wires_share_no_line_and_no_corner():
+    """Random pins on a bare board: what two nets share is a square crossing of straight lines."""
+    generator = np.random.default_rng(5)
+    crossings = 0
+    for _ in range(60):
+        points = [(int(x), int(y)) for x in range(10) for y in range(10)]
+        chosen = [points[k] for k in generator.choice(100, 12, replace=False)]
+        nets = {f"net {k}": chosen[3 * k : 3 * k + 3] for k in range(4)}
+        wires = route(Board((-3, -3), (12, 12)), nets)
+        if wires is None:
+            continue
+        for one, other in combinations(wires.values(), 2):
+            assert not one & other
+            for point in {p for e in one for p in e} & {p for e in other for p in e}:
+                lying = []
+                for wire in (one, other):
+                    met = [e for e in wire if point in e]
+                    assert len(met) == 2
+                    lying.append({a[1] == b[1] for a, b in met})
+                assert sorted(map(len, lying)) == [1, 1]
+                assert lying[0] != lying[1]
+                assert point not in chosen
+                crossings += 1
+    assert crossings > 50
+
+
+@pytest.mark.parametrize("name", ["stage opamp_gain", "block inverting_gain", "block pnp_boost"])
+def test_outlines_stand_at_their_pins(name):
+    """An op-amp's signs, and the end a transistor's arrow is on, are where the pins are."""
+    seen = 0
+    for symbol in page_of_design(named(name)).symbols:
+        pins = {p.terminal: p for p in symbol.pins}
+        turn = -1 if symbol.flipped else 1
+        if symbol.part.kind == "opamp":
+            signs = {text: y for text, _, y in SHAPES["opamp", ""].signs}
+            assert pins["plus"].y == symbol.y + turn * signs["+"]
+            assert pins["minus"].y == symbol.y + turn * signs["−"]
+            seen += 1
+        if symbol.part.kind == "transistor":
+            ((start, tip),) = SHAPES["transistor", symbol.part.variant].arrows
+            outward = symbol.part.variant == "npn"  # the arrow is on the emitter, NPN pointing out
+            assert (pins["emitter"].y - symbol.y) * turn * (start if not outward else tip)[1] > 0
+            seen += 1
+    assert seen
 
 
 def test_designators_count_in_signal_order_and_keep_to_their_parts():

@@ -1,6 +1,7 @@
 """Blocks in rows on a sheet of A4 landscape, with their names and marks where a row goes on."""
 
 import math
+from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 
@@ -168,20 +169,10 @@ def _assembled(rows: list[list[_Cell]]) -> Page:
 def junctions(page: Page) -> set[Point]:
     """Where three ways or more of one net meet, that into a symbol counted: a dot."""
     pins = {(p.x, p.y) for s in page.symbols if s.part.kind != PORT for p in s.pins}
-    edges: dict[Point, set[int]] = {}
-    found = set()
-    counts: list[dict[Point, int]] = []
-    for k, wire in enumerate(page.wires):
-        counts.append({})
-        for edge in wire:
-            for point in edge:
-                counts[k][point] = counts[k].get(point, 0) + 1
-                edges.setdefault(point, set()).add(k)
-    ports = {(p.x, p.y) for s in page.symbols if s.part.kind == PORT for p in s.pins}
-    for point, nets in edges.items():
-        ways = [counts[k][point] + (point in pins) for k in nets]
-        if max(ways) > 2 or (point in ports and sum(ways) > 2):
-            found.add(point)
+    found: set[Point] = set()
+    for wire in page.wires:
+        counts = Counter(point for edge in wire for point in edge)
+        found |= {point for point, ways in counts.items() if ways + (point in pins) > 2}
     return found
 
 
