@@ -167,7 +167,7 @@ def designators(design: Design) -> dict[str, str]:
     --------
     >>> from vadist import load_design
     >>> list(designators(load_design("treble_boost")).items())[:2]
-    [('boost.input_capacitor', 'C1'), ('boost.collector_resistor', 'R1')]
+    [('boost.input_capacitor', 'C1'), ('boost.emitter_resistor', 'R1')]
     """
     counts: dict[str, int] = {}
     found: dict[str, str] = {}
