@@ -153,7 +153,7 @@ def leading_nowhere(nets, parts):
         ends = {
             path
             for path, own in left.items()
-            if len(nets[path]) == 2 and any(counts[net] == 1 and net[0] != "rail" for net in own)
+            if len(own) == 2 and any(counts[net] == 1 and net[0] != "rail" for net in own)
         }
         if not ends:
             return found

@@ -273,9 +273,9 @@ def rail_places(pin: Pin) -> list[tuple[tuple[int, int], tuple[int, int]]]:
         return [((0, 0), pin.way)]
     if dx := pin.way[0]:
         ways = (wanted, other) if turned else (wanted,)
-        return [((dx * k, 0), way) for k in (1, 2, 3) for way in ways]
+        return [((dx * k, 0), way) for k in range(1, 13) for way in ways]
     dy = pin.way[1]
-    return [((k, dy), wanted) for far in range(2, 9) for k in (far, -far)]
+    return [((k, dy), wanted) for far in range(2, 13) for k in (far, -far)]
 
 
 def shuts(symbols: Iterable[Symbol], others: Iterable[Symbol]) -> bool:
