@@ -64,6 +64,19 @@ def kernel_source(program: Program) -> str:
     return writer.source()
 
 
+def _without_empty_loops(lines: list[str]) -> list[str]:
+    """Leave out loops and conditions over nothing: a part of rails alone has nothing to step."""
+    kept: list[str] = []
+    deeper = -1  # indentation of the line that follows
+    for line in reversed(lines):
+        indent = len(line) - len(line.lstrip())
+        if line.endswith(":") and deeper <= indent:
+            continue
+        kept.append(line)
+        deeper = indent
+    return kept[::-1]
+
+
 class _Program:
     """The text of a program."""
 
@@ -95,7 +108,7 @@ class _Program:
 
     def _taken(self, end: str = "\n") -> str:
         """The lines so far, which begin anew."""
-        text = "\n".join(self.lines) + end
+        text = "\n".join(_without_empty_loops(self.lines)) + end
         self.lines.clear()
         return text
 
