@@ -8,7 +8,6 @@ the sample. The program is plain ECMAScript in small files that :data:`SCRIPTS` 
 import base64
 import json
 import re
-from importlib import resources
 from typing import Any
 
 import numpy as np
@@ -27,6 +26,7 @@ from vadist.audition.tables import (
     null_text,
 )
 from vadist.flac import flac_bytes
+from vadist.pages import look, templates, text_of
 from vadist.quantities import format_quantity
 
 SCRIPTS = (
@@ -56,7 +56,7 @@ def build_page(result: AuditionResult, take: str) -> str:
     rate = round(result.sample_rate_hz)
     html: str = template("vadist.audition", "page.html").render(
         take=take,
-        style=page_part("style.css"),
+        style=page_style(),
         program="\n".join(page_part(name) for name in SCRIPTS),
         data=script_json(page_data(result, take, bits)),
         audio=[
@@ -168,22 +168,19 @@ def breakable(name: str) -> Any:
 
 def template(package: str, name: str) -> Any:
     """Template of a page, in the ``page`` folder of a package."""
-    from jinja2 import Environment, PackageLoader, StrictUndefined, select_autoescape
-
-    environment = Environment(
-        loader=PackageLoader(package, "page"),
-        autoescape=select_autoescape(),
-        undefined=StrictUndefined,
-        trim_blocks=True,
-        lstrip_blocks=True,
-    )
+    environment = templates(package, "page")
     environment.filters["breakable"] = breakable
     return environment.get_template(name)
 
 
 def page_part(name: str, package: str = "vadist.audition.page") -> str:
     """Text of a file of a page."""
-    return (resources.files(package) / name).read_text(encoding="utf-8")
+    return text_of(package, name)
+
+
+def page_style() -> str:
+    """Style of pages to listen on: the look of every page, and what these have besides."""
+    return "\n".join((look(), page_part("style.css")))
 
 
 def script_json(data: object) -> str:

@@ -16,7 +16,7 @@ import numpy as np
 
 from vadist.audio_files import TakeReader
 from vadist.audition.matching import SILENCE_V, match_levels
-from vadist.audition.page import page_part, script_json, template
+from vadist.audition.page import page_part, page_style, script_json, template
 from vadist.audition.page.size import expected_bytes
 from vadist.files import write_text_atomically
 from vadist.flac import MOST_CHANNELS, flac_bytes
@@ -92,7 +92,7 @@ def write_page(page: Path, shelves: Sequence[Shelf]) -> bool:
                     scripts[k] = ""
     program = [page_part(name) for name in _SCRIPTS]
     html = template("vadist.sessions", "session.html").render(
-        style=page_part("style.css"),
+        style=page_style(),
         program="\n".join([*program, page_part("session.js", "vadist.sessions.page")]),
         data=script_json({"takes": takes, "folder": "" if inside else folder.name}),
         takes=takes,
