@@ -73,7 +73,9 @@ class OperatingPoint:
     slopes: FloatArray
 
 
-def solve_operating_point(section: Section, signal_v: FloatArray) -> OperatingPoint:
+def solve_operating_point(
+    section: Section, signal_v: FloatArray, near_v: FloatArray | None = None
+) -> OperatingPoint:
     """Solve a section at DC.
 
     Parameters
@@ -81,6 +83,8 @@ def solve_operating_point(section: Section, signal_v: FloatArray) -> OperatingPo
     section : Section
     signal_v : (signals,)
         DC volts of the nodes that feed the section.
+    near_v : (controls,), optional
+        Control voltages to start from: those of a circuit that is nearly the same.
 
     Raises
     ------
@@ -92,7 +96,9 @@ def solve_operating_point(section: Section, signal_v: FloatArray) -> OperatingPo
     known_v = np.concatenate([signal_v, section.rail_volts])
     equations = DcEquations(section, known_v)
     with np.errstate(all="ignore"):  # a wild step is told by its result, not warned of
-        found = _newton(equations, equations.start_v, DIRECT_STEPS) or _switched_on(equations)
+        found = None if near_v is None else _newton(equations, near_v, DIRECT_STEPS)
+        found = found or _newton(equations, equations.start_v, DIRECT_STEPS)
+        found = found or _switched_on(equations)
         if found is None:
             _follow(section, equations)
             stages = ", ".join(section.stages)

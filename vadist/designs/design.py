@@ -303,6 +303,10 @@ class Design:
 
     def network(self) -> Network:
         """Wire the whole design, from the input to the load; what wires tie is one node."""
+        return join_wires(self.wired(), [output_node(name) for name in self.stages])
+
+    def wired(self) -> Network:
+        """The same with its wires still apart: every node has the name a stage gave it."""
         placed = self.positioned()
         network = placed.supply.network(input_at_bias=placed.input_at_bias)
         network.temperature_k = placed.ambient.temperature_k
@@ -315,7 +319,7 @@ class Design:
                 node = stage.place(network, name, node)
         network.stage = "load"
         network.resistor("resistance", node, GROUND, placed.load_ohm)
-        return join_wires(network, [output_node(name) for name in placed.stages])
+        return network
 
     def describe(self) -> str:
         """Stages and knobs with their values as the trade writes them, in lines of text.
