@@ -17,7 +17,7 @@ LAYERS = [
     ["quantities", "files"],
     ["devices", "wave_chunks"],
     ["kernel"],
-    ["parts", "measure", "audio_files", "flac"],
+    ["parts", "measure", "audio_files", "flac", "pages"],
     ["circuits"],
     ["stepping"],
     ["stages"],
@@ -30,7 +30,7 @@ LAYERS = [
     ["fitting"],
     ["audition"],
     ["questions"],
-    ["sessions"],
+    ["sessions", "sheets"],
     ["cli"],
     ["__init__", "__main__"],
 ]
@@ -42,7 +42,7 @@ HOMES = {
     "llvmlite": {"kernel"},  # numba's own, for what it need not infer
     "numba": {"kernel", "devices"},  # laws are inlined into kernels
     "argparse": {"cli"},
-    "jinja2": {"audition"},
+    "jinja2": {"pages"},
     "tomlkit": {"designs"},
     "schemdraw": {"drawing"},
     "platformdirs": {"kernel"},

@@ -80,6 +80,10 @@ COMMANDS = {
         "design", "draw a design as a schematic",
         "vadist draw boosted_hard_clipper --out board.svg", (SOLDERING,),
     ),
+    "sheet": Command(
+        "design", "write the build sheet: parts, meter readings, what to suspect",
+        "vadist sheet boosted_hard_clipper --out sheet.html", (SOLDERING, BENCH, CAUTION),
+    ),
     "choose": Command(
         "design", "choose values that give the figures you want",
         'vadist choose treble_boost --want "boost rest = 4.5V" --vary boost.collector_resistor',
