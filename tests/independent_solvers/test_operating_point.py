@@ -60,20 +60,20 @@ def test_random_chains():
 
 def test_random_chains_switched_on(monkeypatch):
     """What stands behind Newton must do alone."""
-    monkeypatch.setattr(operating_point, "_DIRECT_STEPS", 0)
+    monkeypatch.setattr(operating_point, "DIRECT_STEPS", 0)
     assert rest_or_reason(range(20_000, 20_040)) > 30
 
 
 def test_both_ways_lead_to_one_point(monkeypatch):
     design = load_design("boosted_hard_clipper")
     direct = solve_design(design).node_v
-    monkeypatch.setattr(operating_point, "_DIRECT_STEPS", 0)
+    monkeypatch.setattr(operating_point, "DIRECT_STEPS", 0)
     switched_on = solve_design(design).node_v
     assert max(abs(direct[node] - switched_on[node]) for node in direct) < 1e-9
 
 
 def test_without_either_it_is_told(monkeypatch):
-    monkeypatch.setattr(operating_point, "_DIRECT_STEPS", 0)
+    monkeypatch.setattr(operating_point, "DIRECT_STEPS", 0)
     monkeypatch.setattr(operating_point, "_EULER_STEPS", 0)
     with pytest.raises(ConvergenceError, match="point found for supply, buffer, boost"):
         solve_design(load_design("boosted_hard_clipper"))

@@ -45,7 +45,7 @@ def main() -> int:
     parser.add_argument("--without-newton", action="store_true")
     options = parser.parse_args()
     if options.without_newton:
-        operating_point._DIRECT_STEPS = 0
+        operating_point.DIRECT_STEPS = 0
     outcomes, worst, switched = Counter(), Counter(), 0
     switch_on = operating_point._switched_on
 

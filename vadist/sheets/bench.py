@@ -90,7 +90,7 @@ def bench_table(design: Design, parts: list[BoardPart]) -> tuple[Rest, list[Read
     >>> design = load_design("treble_boost")
     >>> _, table = bench_table(design, board_parts(design))
     >>> [(r.node, round(r.meter_v, 2)) for r in table if r.node == "boost.output"]
-    [('boost.output', 5.28)]
+    [('boost.output', 4.54)]
     """
     resting = rest(design.network())
     touched = _touched(parts, resting)

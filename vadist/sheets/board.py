@@ -76,7 +76,7 @@ def board_parts(design: Design) -> list[BoardPart]:
     --------
     >>> from vadist import load_design
     >>> [(p.path, p.text) for p in board_parts(load_design("treble_boost"))][:2]
-    [('boost.input_capacitor', '4n7'), ('boost.feedback_resistor', '470k')]
+    [('boost.input_capacitor', '18n'), ('boost.emitter_resistor', '100R')]
     """
     scratch = Network(stage="source")
     source = design.source.feed(scratch)
