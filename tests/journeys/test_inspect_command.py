@@ -120,7 +120,7 @@ def test_rails_that_move_are_told_and_others_are_not(tmp_path, capsys):
     assert "(bias divider not counted)" in text
 
 
-@pytest.mark.parametrize("name", ["asymmetric_clipper", "led_clipper"])
+@pytest.mark.parametrize("name", ["asymmetric_clipper"])
 def test_a_clipper_has_a_ladder_and_a_drive_to_turn_down(name):
     found = inspect_design(load_design(name))
     assert found.ladder.rungs
