@@ -18,7 +18,7 @@ from vadist.errors import (
 from vadist.names import printable
 
 if TYPE_CHECKING:
-    from vadist.rendering.files import FileReport
+    from vadist.rendering.report import FileReport
     from vadist.rendering.settings import FileSettings
     from vadist.sessions.plan import Job
 

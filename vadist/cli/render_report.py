@@ -9,7 +9,7 @@ from vadist.names import printable
 
 if TYPE_CHECKING:
     from vadist.cli.progress import Bars
-    from vadist.rendering.files import FileReport
+    from vadist.rendering.report import FileReport
     from vadist.rendering.settings import FileSettings
     from vadist.sessions.manifest import Entry
     from vadist.sessions.plan import Job

@@ -43,12 +43,9 @@ def plot_inspection(found: "Inspection", folder: Path, kind: str = "png") -> lis
     """
     from vadist.analysis.chain_response import solve_design
     from vadist.plots import bode, impedances, signals
-    from vadist.plots.style import look, save
+    from vadist.plots.style import look, made, save
 
-    try:
-        folder.mkdir(parents=True, exist_ok=True)
-    except OSError as error:
-        raise UsageError(f"{folder}: cannot be made: {error.strerror}") from None
+    made(folder)
     design = found.design
     solved = solve_design(design)
     written = []

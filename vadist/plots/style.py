@@ -230,6 +230,21 @@ def level_axis(axis: Any) -> None:
     axis.set_minor_formatter(NullFormatter())
 
 
+def made(folder: Path) -> Path:
+    """A folder for pictures, made if it is not there.
+
+    Raises
+    ------
+    UsageError
+        If it cannot be made.
+    """
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise UsageError(f"{folder}: cannot be made: {error.strerror}") from None
+    return folder
+
+
 def save(figure: Any, folder: Path, name: str, kind: str) -> Path:
     """Write a figure as PNG or SVG.
 

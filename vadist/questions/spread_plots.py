@@ -6,7 +6,6 @@ from pathlib import Path
 import numpy as np
 
 from vadist.analysis.chain_response import solve_design
-from vadist.errors import UsageError
 from vadist.large_signal.headroom import headroom_ladder
 from vadist.population.curves import gain_curves
 from vadist.population.figure_names import Figure
@@ -43,12 +42,9 @@ def plot_spread(found: Spread, folder: Path, kind: str = "png", ladder: int = 0)
         If the folder cannot be made or written to.
     """
     from vadist.plots.spread import Histogram, fan_figure, histograms_figure, whiskers_figure
-    from vadist.plots.style import look, save
+    from vadist.plots.style import look, made, save
 
-    try:
-        folder.mkdir(parents=True, exist_ok=True)
-    except OSError as error:
-        raise UsageError(f"{folder}: cannot be made: {error.strerror}") from None
+    made(folder)
     title = found.design.name
     sound = [k for k in range(len(found.table)) if int(found.table.boards[k]) not in
              found.table.faults]  # fmt: skip

@@ -18,6 +18,7 @@ from vadist.measure.loudness import LoudnessMeter
 from vadist.names import file_words, printable, short_stem
 from vadist.rendering.diagnostics import Diagnostics
 from vadist.rendering.levels import Gain, Level, LevelMeter, level_of, normalising_gain
+from vadist.rendering.report import FileReport
 from vadist.rendering.settings import AUTO, FileSettings
 from vadist.rendering.sidecars import made_with, sidecar_path, sidecar_text
 from vadist.rendering.sources import BLOCK_FRAMES, Source, sha256_of
@@ -34,54 +35,6 @@ TAIL_DB = -90.0
 """Where it ends: below the render's own peak by this."""
 
 _TAIL_GRAIN = 1024
-
-
-@dataclass(frozen=True)
-class FileReport:
-    """What a file render produced.
-
-    Attributes
-    ----------
-    output, sidecar : Path
-    sha256 : str
-        Of the output.
-    peak_v : float
-        Largest output volts.
-    gain_db : float
-        Gain applied by normalising.
-    missed_db : float
-        How far the loudness stays below the one asked for, because of true peaks.
-    loudness_lufs, true_peak_dbtp : float or None
-        Of the file; None where it is silent, too short or not measured (true peaks without
-        normalising, loudness of more than five channels).
-    clipped_samples : int
-        Samples beyond full scale of the output file.
-    left_behind : tuple of str
-        Chunks of the take that the output cannot hold.
-    frames : int
-    seconds : float
-    input : Level
-        Of the take, at its full scale.
-    diagnostics : Diagnostics
-    through : FileReport or None
-        Of the second output, through an impulse response.
-    """
-
-    output: Path
-    sidecar: Path
-    sha256: str
-    peak_v: float
-    gain_db: float
-    missed_db: float
-    loudness_lufs: float | None
-    true_peak_dbtp: float | None
-    clipped_samples: int
-    left_behind: tuple[str, ...]
-    frames: int
-    seconds: float
-    input: Level
-    diagnostics: Diagnostics
-    through: "FileReport | None" = None
 
 
 def through_path(output: Path, through: str) -> Path:

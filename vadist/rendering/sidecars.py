@@ -5,18 +5,16 @@ import importlib.metadata
 import json
 from functools import cache
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from vadist.designs.design import Design
 from vadist.designs.files import write_design
 from vadist.rendering.diagnostics import Diagnostics
 from vadist.rendering.passages import PASSAGE_S
+from vadist.rendering.report import FileReport
 from vadist.rendering.settings import FileSettings
 from vadist.rendering.sources import Source
 from vadist.rendering.through import Response
-
-if TYPE_CHECKING:
-    from vadist.rendering.files import FileReport
 
 _PACKAGES = ("vadist", "numpy", "scipy", "numba", "soxr", "soundfile")
 
@@ -36,7 +34,7 @@ def sidecar_text(
     design: Design,
     source: Source,
     settings: FileSettings,
-    report: "FileReport",
+    report: FileReport,
     response: Response | None,
 ) -> str:
     """Sidecar contents: enough to make the output again.

@@ -15,7 +15,6 @@ from vadist.files import KEPT_S, write_text_atomically
 from vadist.pool import Stopped, results
 from vadist.rendering.diagnostics import Diagnostics
 from vadist.rendering.files import (
-    FileReport,
     finish,
     outputs_of,
     render_file,
@@ -24,6 +23,7 @@ from vadist.rendering.files import (
     write_draft,
 )
 from vadist.rendering.levels import Gain, Level, normalising_gain
+from vadist.rendering.report import FileReport
 from vadist.rendering.settings import FileSettings
 from vadist.rendering.sources import Source
 from vadist.sessions.plan import Job, costs, jobs_at_once
