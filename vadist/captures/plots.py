@@ -17,7 +17,7 @@ from vadist.plots.style import audio_axis, line_style, look, new_figure
 MEASURED, MODELLED, DIFFERENCE = (line_style(k)["color"] for k in range(3))
 _LOWEST_HZ = 20.0
 _ZOOM_S = 10e-3
-_COLUMNS = 600
+_COLUMNS = 200
 _UNSET = {".png": "Software", ".svg": "Date", ".pdf": "CreationDate"}
 
 
