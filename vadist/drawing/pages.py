@@ -151,6 +151,7 @@ def _assembled(rows: list[list[_Cell]]) -> Page:
             goes_on = cell.drawn.block.name != "supply"
             if k == 0 and number and goes_on:
                 page.symbols.append(_mark(str(marks), x + 1, y, mirrored=False))
+                page.wires.append({((x + 1, y), (x + 2, y))})
                 x += 2
             _put(page, cell, x - cell.x0, y, top)
             x += cell.width
