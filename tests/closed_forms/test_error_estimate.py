@@ -55,8 +55,10 @@ def stated_less_true_db(design: Design, take: np.ndarray, factor: int) -> float:
     return float(stated.whole_db - true)
 
 
-@pytest.mark.parametrize("kind", KINDS)
-@pytest.mark.parametrize("name", PRESETS)
+@pytest.mark.parametrize(
+    ("name", "kind"),
+    [(name, kind) for k, kind in enumerate(KINDS) for name in (PRESETS[k % 2], PRESETS[2])],
+)
 def test_stated_error_of_takes_made_to_mislead(name: str, kind: str) -> None:
     """Bursts in silence and in the last 10 ms, a hot second channel, steps, bright after dark."""
     take = hard_take(kind, SECONDS, seed=len(kind))
@@ -64,7 +66,7 @@ def test_stated_error_of_takes_made_to_mislead(name: str, kind: str) -> None:
     assert -OPTIMISTIC_DB <= off <= CAREFUL_DB
 
 
-@pytest.mark.parametrize("kind", ["bright_after_dark", "hot_second_channel", "plucks"])
+@pytest.mark.parametrize("kind", ["bright_after_dark", "plucks"])
 def test_stated_error_where_passages_stand_for_others(kind: str) -> None:
     """A take of 65 passages and more, of which 32 are looked at."""
     take = hard_take(kind, 2.6, seed=5)

@@ -19,6 +19,7 @@ from example_circuits import (
     alone,
     published_clipper,
 )
+from inspected import inspected
 from scipy.optimize import brentq
 from scipy.special import wrightomega
 
@@ -26,7 +27,6 @@ from vadist.analysis.chain_response import decibels, node_responses, solve_desig
 from vadist.analysis.resting import resting_stages, supply_current
 from vadist.designs.files import load_design
 from vadist.errors import UsageError
-from vadist.inspection.figures import inspect_design
 from vadist.large_signal.headroom import headroom_ladder
 from vadist.large_signal.steady_sine import SineRunner, steady_sines
 from vadist.plots import signals
@@ -140,7 +140,7 @@ class TestHardClipperAtMinimumDrive:
         assert all(not limit.cause for limit in ladder.limits if math.isinf(limit.input_v))
 
     def test_a_typical_note_still_clips(self):
-        found = inspect_design(load_design("boosted_hard_clipper"))
+        found = inspected("boosted_hard_clipper")
         assert found.clean_up.settings == {"drive": 0.0}
         assert found.clean_up.distortion > 0.1
         assert found.clean_up.ladder.output_input_v < 0.02

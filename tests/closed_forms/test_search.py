@@ -15,7 +15,7 @@ from vadist.captures.search import Windows
 from vadist.captures.waveform import Waveform
 
 LENGTHS = (0.25, 0.5)
-CASES = 40
+CASES = 24
 
 
 @pytest.mark.parametrize("kind", STIMULI)

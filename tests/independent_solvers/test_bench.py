@@ -44,8 +44,8 @@ def checked(path, factor, seed):
 
 
 def test_right_boards_pass():
-    """Twelve seeded captures of the right board."""
-    for seed in range(12):
+    """Six seeded captures of the right board."""
+    for seed in range(6):
         report = checked("", 1.0, seed)
         assert report.passed, report.reasons
         assert report.alignment.sign == 1
@@ -55,8 +55,8 @@ def test_right_boards_pass():
 
 @pytest.mark.parametrize(("path", "factor"), WRONG)
 def test_boards_with_a_part_off_by_a_tenth_fail(path, factor):
-    """Three captures of each."""
-    for seed in range(100, 103):
+    """Two captures of each."""
+    for seed in range(100, 102):
         assert not checked(path, factor, seed).passed
 
 
@@ -73,9 +73,9 @@ def test_model_and_board_agree_without_the_oscilloscopes_faults():
     assert report.error_estimate_db < -85.0
 
 
-@pytest.mark.parametrize(("path", "factor"), WRONG[2:])
-def test_wrong_part_is_found_among_others(path, factor):
+def test_wrong_part_is_found_among_others():
     """Freed with a part of each other block, the wrong one and only it leaves its value."""
+    path, factor = WRONG[-1]
     free = [path, "boost.emitter_resistor", "gain.leg_capacitor"]
     report = fit_design(recorded(path, factor, 7), short_board(), free, stimulus_capture(VOLTS))
     for estimate in report.estimates:

@@ -1,4 +1,4 @@
-"""Eighteen right captures and twenty-two wrong ones: no false verdict at -48 dB.
+"""Twelve right captures and eleven wrong ones: no false verdict at -48 dB.
 
 Authority: what was done to each capture (``tests/support/bench_captures.py``). The full counts, 300
 of each, are run by ``tests/studies/evidence.py``.
@@ -15,24 +15,21 @@ LIMITS = {"model_error": -48.0}
 
 @pytest.mark.parametrize("name", DESIGNS)
 def test_right_captures_do_not_fail(name):
-    """Each stimulus twice. Eight bits without silence above the band may hide too much to tell."""
+    """Of all stimuli. Eight bits without silence above the band may hide too much to tell."""
     told = []
-    for seed in range(DESIGNS.index(name), 18, len(DESIGNS)):
+    for seed in range(DESIGNS.index(name), 12, len(DESIGNS)):
         capture, drawn, source = right_capture(seed)
         assert drawn == name
         told.append(check(capture, name, source, LIMITS).verdict)
     assert set(told) <= {Verdict.PASS, Verdict.NOT_JUDGED}
-    assert told.count(Verdict.PASS) >= 3
+    assert told.count(Verdict.PASS) >= 2
 
 
-@pytest.mark.parametrize("turn", [0, 1])
 @pytest.mark.parametrize("what", WRONG)
-def test_wrong_captures_do_not_pass(what, turn):
+def test_wrong_captures_do_not_pass(what):
     """On presets in turn."""
     first = WRONG.index(what)
-    capture, name, source, told = wrong_capture(
-        first + len(WRONG) * ((first + turn) % len(DESIGNS))
-    )
+    capture, name, source, told = wrong_capture(first + len(WRONG) * (first % len(DESIGNS)))
     assert told == what
     try:
         report = check(capture, name, source, LIMITS)

@@ -11,10 +11,11 @@ import sys
 import xml.etree.ElementTree as ET
 
 import pytest
+from inspected import inspected
 
 from vadist.cli import main
 from vadist.designs.files import load_design, preset_names, preset_path
-from vadist.inspection.figures import as_json, inspect_design
+from vadist.inspection.figures import as_json
 from vadist.parts import DIODES, OPAMPS, TRANSISTORS
 from vadist.parts.records import part_records
 from vadist.plots import plot_inspection
@@ -120,9 +121,8 @@ def test_rails_that_move_are_told_and_others_are_not(tmp_path, capsys):
     assert "(bias divider not counted)" in text
 
 
-@pytest.mark.parametrize("name", ["asymmetric_clipper"])
-def test_a_clipper_has_a_ladder_and_a_drive_to_turn_down(name):
-    found = inspect_design(load_design(name))
+def test_a_clipper_has_a_ladder_and_a_drive_to_turn_down():
+    found = inspected("boosted_hard_clipper")
     assert found.ladder.rungs
     assert found.clean_up is not None
     json.dumps(as_json(found), allow_nan=False)
@@ -133,7 +133,7 @@ def test_pictures_are_written_as_png_and_svg(tmp_path):
         "scope", "headroom", "harmonics", "spectrum", "transfer", "bode-stages", "impedances",
         "bode-level",
     }  # fmt: skip
-    written = plot_inspection(inspect_design(load_design("treble_boost")), tmp_path / "new", "png")
+    written = plot_inspection(inspected("treble_boost"), tmp_path / "new", "png")
     assert {path.stem for path in written} == names
     for path in written:
         assert path.read_bytes().startswith(b"\x89PNG\r\n\x1a\n")

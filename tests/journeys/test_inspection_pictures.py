@@ -10,6 +10,7 @@ import re
 
 import pytest
 from example_circuits import alone, published_clipper
+from inspected import inspected
 
 from vadist.analysis.chain_response import solve_design
 from vadist.analysis.resting import resting_stages
@@ -28,9 +29,9 @@ def told(found, capsys) -> str:
     return " ".join(capsys.readouterr().out.split())
 
 
-@pytest.fixture(scope="module")
+@pytest.fixture
 def boost():
-    return inspect_design(load_design("treble_boost"))
+    return inspected("treble_boost")
 
 
 def test_a_limit_below_the_search_is_told_as_one(capsys, monkeypatch):
@@ -61,7 +62,7 @@ def test_a_limit_within_the_search_is_told_plainly(boost, capsys):
 
 
 def test_the_order_of_limiting_is_told_from_the_ladder(capsys):
-    found = inspect_design(load_design("boosted_hard_clipper"))
+    found = inspected("boosted_hard_clipper")
     order = [limit.stage for limit in found.ladder.rungs]
     words = ("first", "second", "third", "fourth")
     text = told(found, capsys)
@@ -117,12 +118,12 @@ def test_a_level_asked_for_is_the_one_shown():
 def test_a_design_that_clips_is_shown_at_a_typical_note():
     found = inspect_design(alone(published_clipper(None)).design(), level_v=None)
     assert found.ladder.output_heavy_v > LEVEL_V
-    found = inspect_design(load_design("boosted_hard_clipper"))
+    found = inspected("boosted_hard_clipper")
     assert found.picture_level_v == LEVEL_V
 
 
 def test_the_headroom_picture_has_no_empty_decade_and_no_row_twice():
-    found = inspect_design(load_design("boosted_hard_clipper"))
+    found = inspected("boosted_hard_clipper")
     turned = {limit.stage: limit for limit in found.clean_up.ladder.limits}
     with look():
         axes = signals.ladder_figure(found).axes[0]
@@ -140,7 +141,7 @@ def test_the_headroom_picture_has_no_empty_decade_and_no_row_twice():
 
 
 def test_every_line_of_a_transfer_panel_is_explained():
-    found = inspect_design(load_design("boosted_hard_clipper"))
+    found = inspected("boosted_hard_clipper")
     with look():
         figure = signals.transfer_figure(solve_design(found.design), found.ladder)
     words = " ".join(text.get_text() for text in figure.texts)

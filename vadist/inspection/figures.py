@@ -190,9 +190,9 @@ def inspect_design(
     Examples
     --------
     >>> from vadist.designs.files import load_design
-    >>> found = inspect_design(load_design("boosted_hard_clipper"))
+    >>> found = inspect_design(load_design("treble_boost"))
     >>> [limit.stage for limit in found.ladder.rungs]
-    ['clipper', 'gain', 'boost', 'buffer']
+    ['boost']
     """
     solved = solve_design(design)
     noise = find_noise(solved)
