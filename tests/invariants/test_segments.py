@@ -54,7 +54,7 @@ def stepped(circuits: list[Circuit], lanes: int, volts: np.ndarray) -> np.ndarra
 
 @pytest.mark.parametrize(
     ("design", "seconds"),
-    [(on_held_rails("boosted_hard_clipper"), 5.0), (load_design("soft_clipper"), 20.0)],
+    [(on_held_rails("boosted_hard_clipper"), 5.0), (load_design("soft_clipper"), 12.0)],
     ids=["rails held", "a bias rail that moves"],
 )
 def test_segments_are_not_heard(
@@ -96,14 +96,14 @@ def test_threads_change_no_bit() -> None:
 
 def test_spans_go_on_where_the_last_one_ended(monkeypatch: pytest.MonkeyPatch) -> None:
     """A take longer than a span, with segments and with candidates that leave no room for them."""
-    design, take = on_held_rails("soft_clipper"), guitar_like(8.0)
+    design, take = on_held_rails("soft_clipper"), guitar_like(6.0)
     whole = render(design, take, RATE)
     monkeypatch.setattr("vadist.rendering.spans.SPAN_SAMPLES", 1 << 18)
     pieces = render(design, take, RATE)
     assert pieces.diagnostics.segments > 1
-    many = render_candidates([design] * 20, take, RATE)
+    many = render_candidates([design] * 17, take, RATE)
     assert many[0].diagnostics.segments == 1
-    for result in (pieces, many[0], many[19]):
+    for result in (pieces, many[0], many[16]):
         assert result.diagnostics.seams_mended == 0
         assert decibels(result.volts - whole.volts, whole.volts) <= -105.0
 

