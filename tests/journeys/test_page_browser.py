@@ -268,7 +268,7 @@ def test_every_number_chooses_its_track(browser):
     """The page's own keys, over as many tracks as a folder of an audition may hold."""
     from importlib import resources
 
-    keys = (resources.files("vadist.audition.page") / "keyboard.js").read_text(encoding="utf-8")
+    keys = (resources.files("vadist.pages") / "keyboard.js").read_text(encoding="utf-8")
     page = browser.new_page()
     told = page.evaluate(
         """keys => {

@@ -11,14 +11,21 @@ from rich.text import Text
 
 from vadist.analysis.corners import Root
 from vadist.analysis.crossings import GAIN_HZ
-from vadist.analysis.rails import COST_HZ, SPOTS_HZ, Rails
+from vadist.analysis.rails import Rails
 from vadist.inspection.figures import CORNER_LEVELS_V, Block, Inspection, Level
-from vadist.inspection.tables import (
-    absences_table,
-    controls_table,
-    loops_table,
+from vadist.inspection.tables import absences_table, loops_table, table_of
+from vadist.inspection.whole import (
+    clean_up_text,
+    control_rows,
+    current_rows,
+    from_text,
+    ladder_rows,
     low_fifth_text,
-    table_of,
+    never_text,
+    noise_lines,
+    noise_rows,
+    rail_lines,
+    rail_rows,
 )
 from vadist.inspection.words import (
     amperes,
@@ -31,11 +38,9 @@ from vadist.inspection.words import (
     root_text,
     volts,
 )
-from vadist.large_signal.headroom import HIGHEST_V, Ladder, Rung
-from vadist.quantities import peak_volts_to_dbu
+from vadist.large_signal.headroom import Ladder
 
 _PLAIN_WIDTH = 80
-_SHOWN_NOISE = 8
 _ORDINALS = ("first", "second", "third", "fourth", "fifth", "one of the last")
 _NO_DIVIDER = " (bias divider not counted)"
 _REPEATS = math.log(1.1)
@@ -126,7 +131,7 @@ def _block_lines(block: Block, ladder: Ladder) -> Iterator[tuple[str, str]]:
         order = "" if count == 1 else f", {_ORDINALS[min(place, len(_ORDINALS) - 1)]} of {count}"
         yield (
             "limits",
-            f"{_from(limit.input_v, limit.below)} peak at the input ({limit.cause}){order}",
+            f"{from_text(limit.input_v, limit.below)} peak at the input ({limit.cause}){order}",
         )
 
 
@@ -157,11 +162,12 @@ def _own(level: Level) -> str:
 
 def _summaries(found: Inspection) -> Iterator[tuple[str, RenderableType]]:
     yield "The whole", _whole(found)
-    yield f"Headroom ladder, {hertz(found.frequency_hz)}", _ladder(found.ladder)
-    yield "Does it clean up?", _clean_up(found)
+    ladder = Group(table_of(ladder_rows(found.ladder)), Text(never_text(found.ladder)))
+    yield f"Headroom ladder, {hertz(found.frequency_hz)}", ladder
+    yield "Does it clean up?", clean_up_text(found)
     if found.controls:
         title = "The whole against the controls: gain in dB, corners, 1 % distortion"
-        yield title, controls_table(found.controls)
+        yield title, table_of(control_rows(found.controls))
     yield "A low fifth", low_fifth_text(found.low_fifth)
     if found.without:
         title = "Each block left out: gain and noise in dB over what they are, first to limit"
@@ -169,7 +175,7 @@ def _summaries(found: Inspection) -> Iterator[tuple[str, RenderableType]]:
     if found.loops:
         yield "Feedback loops", loops_table(found.loops)
     yield "Noise", _noise(found)
-    yield "Supply current", _current(found)
+    yield "Supply current", table_of(current_rows(found))
     if found.rails is not None:
         yield "Supply and bias rails", _rails(found.rails, found)
 
@@ -182,98 +188,11 @@ def _whole(found: Inspection) -> Table:
     return grid
 
 
-def _ladder(ladder: Ladder) -> Group:
-    table = table_of("block", "input, peak", "dBu", "limited by")
-    for limit in ladder.rungs:
-        under = "< " if limit.below else ""
-        dbu = f"{under}{peak_volts_to_dbu(limit.input_v):+.1f}"
-        table.add_row(limit.stage, f"{under}{volts(limit.input_v)}", dbu, limit.cause)
-    never = [limit.stage for limit in ladder.limits if not math.isfinite(limit.input_v)]
-    note = f"Not up to {HIGHEST_V:g} V: {', '.join(never)}." if never else ""
-    return Group(table, Text(note))
-
-
-def _clean_up(found: Inspection) -> str:
-    here = (
-        f"As set, the output has 1 % distortion {_reached(found.ladder)} peak "
-        f"at the input; at {volts(found.level_v)} it has "
-        f"{percent(found.blocks[-1].level.distortion)}."
-    )
-    clean = found.clean_up
-    if clean is None:
-        return f"{here} No control turns the drive down."
-    knobs = ", ".join(f"{name} {position:g}" for name, position in clean.settings.items())
-    word = "stays clean" if clean.distortion < 0.01 else "still clips"
-    return (
-        f"{here} With {knobs} it has 1 % {_reached(clean.ladder)}, and "
-        f"{volts(found.level_v)} {word}: {percent(clean.distortion)}. First to limit then: "
-        f"{', '.join(map(_rung, clean.ladder.rungs)) or 'none'}."
-    )
-
-
 def _noise(found: Inspection) -> Group:
-    noise = found.noise
-    low, high = noise.band_hz
-    table = table_of("part", "value", "output", "share")
-    text = (
-        f"output {volts(noise.output_v)} rms, {hertz(low)} to {hertz(high)}, "
-        f"{noise.output_v_rthz * 1e9:.3g} nV/rtHz at {hertz(noise.spot_hz)}\n"
-        f"input  {volts(noise.input_v)} rms, {noise.input_v_rthz * 1e9:.3g} nV/rtHz "
-        f"(over the gain at {hertz(noise.spot_hz)}; {noise.temperature_k:g} K, no 1/f noise)"
-    )
-    for share in noise.parts[:_SHOWN_NOISE]:
-        table.add_row(share.part, share.value, volts(share.output_v), f"{share.fraction:.1%}")
-    return Group(Text(text), table)
-
-
-def _current(found: Inspection) -> Table:
-    table = table_of("part", "draws")
-    for part, ampere in found.current.parts:
-        table.add_row(part, amperes(ampere))
-    return table
+    output, source = noise_lines(found)
+    return Group(Text(f"output {output}\ninput  {source}"), table_of(noise_rows(found)))
 
 
 def _rails(rails: Rails, found: Inspection) -> Group:
-    supply = found.design.supply
-    lines = []
-    if rails.moving:
-        lines.append(
-            f"that they move changes the output by {round(rails.cost_db, 2) + 0.0:+.2f} dB at "
-            f"{hertz(COST_HZ)}"
-        )
-    if rails.divider_a:
-        lines.append(f"the bias divider draws {amperes(rails.divider_a)}")
-    if rails.noise_v:
-        lines.append(
-            f"noise of the supply's parts at the output {volts(rails.noise_v)} rms, "
-            f"{rails.noise_share:.1%} of the whole"
-        )
-    if supply.ripple is not None:
-        lines.append(
-            f"ripple of {supply.ripple}: {volts(rails.ripple_v)} peak at the output "
-            f"({rails.ripple_db:+.1f} dB)"
-        )
-    text = Text("\n".join(lines))
-    if not rails.moving:
-        return Group(text)
-    table = table_of("rail", "at rest", *(hertz(f) for f in SPOTS_HZ))
-    for rail in rails.moving:
-        ohms = (measured(ohm, "ohm") for ohm in rail.impedance_ohm)
-        table.add_row(rail.name, volts(rail.rest_v), *ohms)
-    return Group(table, text)
-
-
-def _reached(ladder: Ladder) -> str:
-    level = ladder.output_input_v
-    if not math.isfinite(level):
-        return f"above {HIGHEST_V:g} V"
-    return _from(level, ladder.output_below)
-
-
-def _from(level_v: float, below: bool) -> str:
-    """Say where something begins; below the lowest level searched it is not known where."""
-    return f"already below {volts(level_v)}" if below else f"from {volts(level_v)}"
-
-
-def _rung(limit: Rung) -> str:
-    return f"{limit.stage} {'below ' if limit.below else ''}{volts(limit.input_v)}"
+    text = Text("\n".join(rail_lines(rails, found)))
+    return Group(table_of(rail_rows(rails)), text) if rails.moving else Group(text)

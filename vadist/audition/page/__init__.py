@@ -2,12 +2,11 @@
 
 It opens from disk and asks no network for anything. Tracks are embedded as FLAC files; the
 program plays all of them together and switches by gain alone, so that switching is accurate to
-the sample. The program is plain ECMAScript in small files that :data:`SCRIPTS` names in order.
+the sample. The program is plain ECMAScript: what every page that plays has, then the small files
+that :data:`SCRIPTS` names in order.
 """
 
 import base64
-import json
-import re
 from typing import Any
 
 import numpy as np
@@ -26,13 +25,10 @@ from vadist.audition.tables import (
     null_text,
 )
 from vadist.flac import flac_bytes
-from vadist.pages import look, templates, text_of
+from vadist.pages import listening_style, program, script_json, templates, text_of
 from vadist.quantities import format_quantity
 
-SCRIPTS = (
-    "audio.js", "sameness.js", "statistics.js", "player.js", "views.js", "blindtest.js",
-    "keyboard.js", "page.js",
-)  # fmt: skip
+SCRIPTS = ("sameness.js", "statistics.js", "spectrum.js", "blindtest.js", "page.js")
 
 _MOST_SHIFTS = 8  # nodes listed for a candidate; the JSON has them all
 
@@ -54,29 +50,34 @@ def build_page(result: AuditionResult, take: str) -> str:
     frames, channels = result.reference.samples.shape
     bits = page_bits(len(result.tracks) * frames * channels)
     rate = round(result.sample_rate_hz)
-    html: str = template("vadist.audition", "page.html").render(
-        take=take,
-        style=page_style(),
-        program="\n".join(page_part(name) for name in SCRIPTS),
-        data=script_json(page_data(result, take, bits)),
-        audio=[
-            base64.b64encode(flac_bytes(track.samples, rate, bits)).decode("ascii")
-            for track in result.tracks
-        ],
-        result=result,
-        bits=bits,
-        rate=rate,
-        seconds=frames / rate,
-        headings=HEADINGS,
-        rows=figure_rows(result),
-        notes=notes(result),
-        details=[_detail(result, track) for track in result.candidates],
-        tracks=list(enumerate(result.tracks)),
-        block=BLOCK,
-        through=THROUGH,
-        reference=REFERENCE,
-        held=changes_text(result.held),
-        decibels=decibels,
+    own = "vadist.audition.page"
+    html: str = (
+        templates("vadist.audition", "page")
+        .get_template("page.html")
+        .render(
+            take=take,
+            style=listening_style(text_of(own, "style.css")),
+            program=program(own, SCRIPTS),
+            data=script_json(page_data(result, take, bits)),
+            audio=[
+                base64.b64encode(flac_bytes(track.samples, rate, bits)).decode("ascii")
+                for track in result.tracks
+            ],
+            result=result,
+            bits=bits,
+            rate=rate,
+            seconds=frames / rate,
+            headings=HEADINGS,
+            rows=figure_rows(result),
+            notes=notes(result),
+            details=[_detail(result, track) for track in result.candidates],
+            tracks=list(enumerate(result.tracks)),
+            block=BLOCK,
+            through=THROUGH,
+            reference=REFERENCE,
+            held=changes_text(result.held),
+            decibels=decibels,
+        )
     )
     return html
 
@@ -150,45 +151,3 @@ def _change(then_hz: float, now_hz: float) -> str:
         return f"{format_quantity(then_hz, 'Hz')}, unchanged"
     then, now = (format_quantity(hertz, "Hz", 4) for hertz in (then_hz, now_hz))
     return f"{then} to {now} ({percent:+.1f} %)"
-
-
-def breakable(name: str) -> Any:
-    """Return a name as HTML that may break after a dot, an equals sign or an underline.
-
-    Examples
-    --------
-    >>> print(breakable("gain.leg_resistor=<1k"))
-    gain.<wbr>leg_<wbr>resistor=<wbr>&lt;1k
-    """
-    from markupsafe import Markup, escape
-
-    # No number is broken at its point.
-    return Markup(re.sub(r"((?<!\d)\.|[_=])(?=\w|&)", r"\1<wbr>", str(escape(name))))
-
-
-def template(package: str, name: str) -> Any:
-    """Template of a page, in the ``page`` folder of a package."""
-    environment = templates(package, "page")
-    environment.filters["breakable"] = breakable
-    return environment.get_template(name)
-
-
-def page_part(name: str, package: str = "vadist.audition.page") -> str:
-    """Text of a file of a page."""
-    return text_of(package, name)
-
-
-def page_style() -> str:
-    """Style of pages to listen on: the look of every page, and what these have besides."""
-    return "\n".join((look(), page_part("style.css")))
-
-
-def script_json(data: object) -> str:
-    r"""JSON that may stand inside a script element, whatever the names in it.
-
-    Examples
-    --------
-    >>> script_json({"name": "</script>"})
-    '{"name": "\\u003c/script>"}'
-    """
-    return json.dumps(data, allow_nan=False).replace("<", "\\u003c")

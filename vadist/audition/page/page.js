@@ -3,7 +3,6 @@
 const data = JSON.parse(document.getElementById("audition-data").textContent);
 const $ = (id) => document.getElementById(id);
 const calm = matchMedia("(prefers-reduced-motion: reduce)");
-const SHORTEST_LOOP_S = 0.05;
 
 function say(text) {
   $("announce").textContent = text;
@@ -25,7 +24,7 @@ class Page {
     this.loopStart = null;
     this.blind = new BlindTestPanel(this.player, data, say, (on) => this.blindRunning(on));
     this.tieControls();
-    this.tieWaveform();
+    tieWaveform(this.waveform, this.player, (limits) => this.setLoop(limits));
     listenToKeys((event) => (this.blind.running ? this.blindKey(event) : this.key(event)));
     this.player.addEventListener("change", () => this.refresh());
     new ResizeObserver(() => this.draw()).observe($("pictures"));
@@ -48,34 +47,6 @@ class Page {
       });
     }
     this.radios.forEach((radio, k) => radio.addEventListener("change", () => this.choose(k)));
-  }
-
-  tieWaveform() {
-    const { svg } = this.waveform;
-    let from = null;
-    svg.addEventListener("pointerdown", (event) => {
-      if (event.button !== 0) return;
-      event.preventDefault(); // no text is selected by a drag
-      from = { seconds: this.waveform.seconds(event), x: event.clientX };
-      svg.setPointerCapture(event.pointerId);
-    });
-    const region = (event) =>
-      [from.seconds, this.waveform.seconds(event)].sort((a, b) => a - b);
-    svg.addEventListener("pointermove", (event) => {
-      if (from && Math.abs(event.clientX - from.x) > 4) this.waveform.showLoop(region(event));
-    });
-    svg.addEventListener("pointerup", (event) => {
-      if (!from) return;
-      const limits = region(event);
-      const dragged = Math.abs(event.clientX - from.x) > 4;
-      from = null;
-      if (dragged) this.setLoop(limits);
-      else this.player.seek(limits[0]);
-    });
-    svg.addEventListener("pointercancel", () => {
-      from = null;
-      this.waveform.showLoop(this.player.loop);
-    });
   }
 
   key(event) {
@@ -157,10 +128,7 @@ class Page {
   }
 
   setLoop(limits) {
-    const whole = limits && [
-      Math.max(limits[0], 0), Math.min(limits[1], this.player.duration),
-    ];
-    const loop = whole && whole[1] - whole[0] >= SHORTEST_LOOP_S ? whole : null;
+    const loop = loopOf(limits, this.player.duration);
     this.player.setLoop(loop);
     this.waveform.showLoop(loop);
     $("loop-from").value = loop ? loop[0].toFixed(2) : "";

@@ -16,16 +16,15 @@ import numpy as np
 
 from vadist.audio_files import TakeReader
 from vadist.audition.matching import SILENCE_V, match_levels
-from vadist.audition.page import page_part, page_style, script_json, template
 from vadist.audition.page.size import expected_bytes
 from vadist.files import write_text_atomically
 from vadist.flac import MOST_CHANNELS, flac_bytes
+from vadist.pages import listening_style, program, script_json, templates
 
 LIMIT_BYTES = 40_000_000
 """Largest page with its audio inside."""
 
 _BITS = 16
-_SCRIPTS = ("audio.js", "player.js", "keyboard.js")
 
 
 @dataclass(frozen=True)
@@ -90,13 +89,16 @@ def write_page(page: Path, shelves: Sequence[Shelf]) -> bool:
                 if text:
                     write_text_atomically(folder / f"{k}.js", text, overwrite=True)
                     scripts[k] = ""
-    program = [page_part(name) for name in _SCRIPTS]
-    html = template("vadist.sessions", "session.html").render(
-        style=page_style(),
-        program="\n".join([*program, page_part("session.js", "vadist.sessions.page")]),
-        data=script_json({"takes": takes, "folder": "" if inside else folder.name}),
-        takes=takes,
-        scripts=scripts if inside else [],
+    html = (
+        templates("vadist.sessions", "page")
+        .get_template("session.html")
+        .render(
+            style=listening_style(),
+            program=program("vadist.sessions.page", ("session.js",)),
+            data=script_json({"takes": takes, "folder": "" if inside else folder.name}),
+            takes=takes,
+            scripts=scripts if inside else [],
+        )
     )
     write_text_atomically(page, html, overwrite=True)
     return inside

@@ -1,4 +1,4 @@
-// Waveform and spectrum of the chosen track, and of what differs from the reference.
+// Waveform of the chosen track, and of what differs from the reference where there is one.
 // Drawn as SVG in the colours of the style sheet, so that print and dark rooms need no redrawing.
 
 const SVG = "http://www.w3.org/2000/svg";
@@ -132,47 +132,38 @@ class Waveform {
   }
 }
 
-class SpectrumView {
-  constructor(svg, rows, frequencies) {
-    Object.assign(this, { svg, rows, frequencies });
-    this.caption = document.getElementById("spectrum-caption");
-  }
+const SHORTEST_LOOP_S = 0.05;
 
-  draw(number) {
-    const height = 260;
-    const width = emptied(this.svg, height);
-    const row = this.rows[number];
-    const f = this.frequencies;
-    const [low, high] = [f[0], f[f.length - 1]];
-    const top = Math.ceil(Math.max(...row.levels, ...this.rows[0].levels) / 10) * 10;
-    const bottom = top - 90;
-    const x = (hertz) => 44 + (Math.log(hertz / low) / Math.log(high / low)) * (width - 56);
-    const y = (db) => 8 + ((top - db) / (top - bottom)) * (height - 48);
-    for (let db = bottom; db <= top; db += width < 420 ? 30 : 15) {
-      shape(this.svg, "line", { class: "grid", x1: x(low), x2: x(high), y1: y(db), y2: y(db) });
-      shape(this.svg, "text", { x: 38, y: y(db) + 4, "text-anchor": "end" }, db);
-    }
-    for (const hertz of [50, 100, 200, 500, 1000, 2000, 5000, 10000, 20000]) {
-      if (hertz < low || hertz > high * 1.01) continue;
-      const [at, narrow] = [x(hertz), width < 420 && !/^1/.test(hertz)];
-      shape(this.svg, "line", { class: "grid", x1: at, x2: at, y1: y(top), y2: y(bottom) });
-      if (narrow) continue;
-      const text = hertz < 1000 ? hertz : `${hertz / 1000}k`;
-      shape(this.svg, "text", { x: at, y: height - 24, "text-anchor": "middle" }, text);
-    }
-    const title = "dB per twelfth of an octave against Hz";
-    shape(this.svg, "text", { x: 44, y: height - 6 }, title);
-    const line = (levels, name) => {
-      const points = levels.map((db, k) =>
-        `${x(f[k]).toFixed(1)},${y(Math.max(db, bottom)).toFixed(1)}`);
-      shape(this.svg, "path", { class: `curve ${name}`, d: `M${points.join("L")}` });
-    };
-    line(this.rows[0].levels, "of-reference");
-    if (number) line(row.levels, "of-track");
-    if (row.leftLevels) line(row.leftLevels, "of-difference");
-    this.caption.textContent = number
-      ? `Spectrum of ${row.name} (solid) over the reference (thin)` +
-        (row.leftLevels ? " and of their difference (dashed)." : ".")
-      : "Spectrum of the reference.";
-  }
+// Limits that lie in the take and are long enough to be heard, or null.
+function loopOf(limits, duration) {
+  const whole = limits && [Math.max(limits[0], 0), Math.min(limits[1], duration)];
+  return whole && whole[1] - whole[0] >= SHORTEST_LOOP_S ? whole : null;
+}
+
+// A press moves the player, a drag makes a loop.
+function tieWaveform(waveform, player, setLoop) {
+  const { svg } = waveform;
+  let from = null;
+  svg.addEventListener("pointerdown", (event) => {
+    if (event.button !== 0) return;
+    event.preventDefault(); // no text is selected by a drag
+    from = { seconds: waveform.seconds(event), x: event.clientX };
+    svg.setPointerCapture(event.pointerId);
+  });
+  const region = (event) => [from.seconds, waveform.seconds(event)].sort((a, b) => a - b);
+  svg.addEventListener("pointermove", (event) => {
+    if (from && Math.abs(event.clientX - from.x) > 4) waveform.showLoop(region(event));
+  });
+  svg.addEventListener("pointerup", (event) => {
+    if (!from) return;
+    const limits = region(event);
+    const dragged = Math.abs(event.clientX - from.x) > 4;
+    from = null;
+    if (dragged) setLoop(limits);
+    else player.seek(limits[0]);
+  });
+  svg.addEventListener("pointercancel", () => {
+    from = null;
+    waveform.showLoop(player.loop);
+  });
 }
