@@ -12,6 +12,7 @@ from vadist.audition.candidates import Candidate, check_candidates
 from vadist.audition.comparison import Behaviour, NodeShift, behaviour, node_shifts
 from vadist.audition.matching import DEFAULT_LEVEL, LevelMatch, match_levels
 from vadist.audition.names import Changes, held_values
+from vadist.audition.path import signal_path, without_rest
 from vadist.designs.design import Design
 from vadist.errors import UsageError, VadistError
 from vadist.measure import (
@@ -22,7 +23,7 @@ from vadist.measure import (
     thd_fundamental,
     third_octave_levels,
 )
-from vadist.rendering.arrays import RenderResult, render_candidates
+from vadist.rendering.arrays import render_candidates
 from vadist.rendering.spans import Rendering, array_window
 from vadist.rendering.through import Response
 
@@ -255,10 +256,13 @@ def audition_design(
         accuracy_db=accuracy_db, threads=threads, progress=progress,
     )  # fmt: skip
     names = [f"reference: {design.name}", *(candidate.name for candidate in candidates)]
-    volts = [_without_rest(result, each) for result, each in zip(results, designs, strict=True)]
-    blocks = (
-        _blocks(design, take, sample_rate_hz, full_scale_v, results[0], threads) if taps else {}
-    )
+    volts = [without_rest(result, each) for result, each in zip(results, designs, strict=True)]
+    blocks: dict[str, FloatArray] = {}
+    if taps:
+        blocks = signal_path(
+            design, take, sample_rate_hz, full_scale_v=full_scale_v,
+            oversample=results[0].diagnostics.method.oversample, threads=threads,
+        ).named  # fmt: skip
     names, sounds = [*names, *blocks], [*volts, *blocks.values()]
     straight = len(names)
     if through is not None:
@@ -304,37 +308,6 @@ def _candidate_behaviour(candidate: Candidate) -> Behaviour:
     except VadistError as error:
         error.args = (f"{candidate.name}: {error}",)
         raise
-
-
-def _without_rest(result: RenderResult, design: Design) -> FloatArray:
-    """Output less its DC volts, which are no sound."""
-    last = tuple(design.stages)[-1]
-    return result.volts - result.diagnostics.stages[last].rest_v
-
-
-def _blocks(
-    design: Design,
-    take: FloatArray,
-    sample_rate_hz: float,
-    full_scale_v: float,
-    result: RenderResult,
-    threads: int | None,
-) -> dict[str, FloatArray]:
-    """The dry take and the volts after each block, by name.
-
-    The taps run by themselves: as outputs of the batch every candidate would pay for them.
-    """
-    tapped = render_candidates(
-        [design], take, sample_rate_hz, full_scale_v=full_scale_v,
-        oversample=result.diagnostics.method.oversample, taps=tuple(design.stages),
-        threads=threads,
-    )[0]  # fmt: skip
-    dry = (take[:, None] if take.ndim == 1 else take) * full_scale_v
-    rests = tapped.diagnostics.stages
-    return {
-        "the dry take": dry,
-        **{f"after {s}": volts - rests[s].rest_v for s, volts in tapped.taps.items()},
-    }
 
 
 def _compare(

@@ -183,6 +183,16 @@ def designators(design: Design) -> dict[str, str]:
     return found
 
 
+def part_designator(numbers: Mapping[str, str], path: str) -> str:
+    """Designator of a part, both of a pair of diodes; its path where it has none.
+
+    >>> part_designator({"c.d.forward": "D1", "c.d.reverse": "D2"}, "c.d")
+    'D1, D2'
+    """
+    own = (numbers.get(place) for place in (path, f"{path}.forward", f"{path}.reverse"))
+    return ", ".join(number for number in own if number) or path
+
+
 def _placed_parts(
     design: Design, *, bypassed: bool = False
 ) -> Iterable[tuple[str, _Placed, Stage | None]]:

@@ -49,8 +49,24 @@ def control_figure(design: Design, control: str, axes: Any = None) -> Any:
     return figure
 
 
+Curve = tuple[Any, str, int]
+"""A response over :data:`FREQUENCIES_HZ`, its label, and the number of its style."""
+
+
 def stages_figure(design: Design) -> Any:
     """Magnitude and phase of every stage, each at the positions of the control that moves it."""
+    curves = stage_curves(design)
+    rows, columns = grid_shape(len(curves))
+    subtitle = "output over input of each block, loaded as it is; dashes tell the control"
+    figure = new_figure(4.3 * columns, 3.6 * rows, f"{design.name}: block by block", subtitle)
+    cells = figure.subfigures(rows, columns, squeeze=False).ravel()
+    for cell, (stage, family) in zip(cells, curves.items(), strict=False):
+        _stage_cell(cell, stage, family)
+    return figure
+
+
+def stage_curves(design: Design) -> dict[str, list[Curve]]:
+    """Response of every stage, at the positions of the control that moves it if one does."""
     here = stage_responses(solve_design(design), FREQUENCIES_HZ)
     families = {
         name: [
@@ -59,11 +75,8 @@ def stages_figure(design: Design) -> Any:
         ]
         for name in design.controls
     }
-    rows, columns = grid_shape(len(here))
-    subtitle = "output over input of each block, loaded as it is; dashes tell the control"
-    figure = new_figure(4.3 * columns, 3.6 * rows, f"{design.name}: block by block", subtitle)
-    cells = figure.subfigures(rows, columns, squeeze=False).ravel()
-    for cell, (stage, response) in zip(cells, here.items(), strict=False):
+    result = {}
+    for stage, response in here.items():
         control = _mover(stage, families)
         curves = [(response, "", 0)]
         if control is not None:
@@ -73,29 +86,35 @@ def stages_figure(design: Design) -> Any:
             ]
             curves = [curve for curve in found if decibels(curve[0]).max() > _FLOOR_DB]
             curves[0] = (curves[0][0], f"{control} {curves[0][1]}", curves[0][2])
-        _stage_cell(cell, stage, curves)
-    return figure
+        result[stage] = curves
+    return result
 
 
-def _stage_cell(cell: Any, stage: str, curves: Sequence[tuple[Any, str, int]]) -> None:
-    top, bottom = cell.subplots(2, 1, sharex=True, height_ratios=(3, 2))
-    top.set_title(stage)
-    near = 0.0
+def draw_gain(axis: Any, curves: Sequence[Curve]) -> None:
+    """Draw the magnitude of a stage's response."""
     for response, label, k in curves:
         style = {**line_style(k), "linewidth": 1.4}
-        top.semilogx(FREQUENCIES_HZ, decibels(response), label=label, **style)
-        phase = _phase(response, near)
-        near = float(phase[len(phase) // 2])
-        bottom.semilogx(FREQUENCIES_HZ, phase, **style)
-    top.set_ylabel("gain (dB)")
-    bottom.set_ylabel("phase (°)")
-    _whole_turns(bottom, 45.0)
-    _at_least(top, _LEAST_SPAN_DB)
+        axis.semilogx(FREQUENCIES_HZ, decibels(response), label=label, **style)
+    axis.set_ylabel("gain (dB)")
+    _at_least(axis, _LEAST_SPAN_DB)
     if curves[0][1]:
-        top.legend(
+        axis.legend(
             ncols=len(curves), loc="lower right", bbox_to_anchor=(1.0, 1.0), borderaxespad=0.0,
             fontsize=7, handlelength=2.0, handletextpad=0.3, columnspacing=0.7,
         )  # fmt: skip
+
+
+def _stage_cell(cell: Any, stage: str, curves: Sequence[Curve]) -> None:
+    top, bottom = cell.subplots(2, 1, sharex=True, height_ratios=(3, 2))
+    top.set_title(stage)
+    draw_gain(top, curves)
+    near = 0.0
+    for response, _, k in curves:
+        phase = _phase(response, near)
+        near = float(phase[len(phase) // 2])
+        bottom.semilogx(FREQUENCIES_HZ, phase, **{**line_style(k), "linewidth": 1.4})
+    bottom.set_ylabel("phase (°)")
+    _whole_turns(bottom, 45.0)
     audio_axis(top, labelled=False, few=True)
     audio_axis(bottom, few=True)
 

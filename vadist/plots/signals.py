@@ -2,6 +2,7 @@
 
 import math
 from collections.abc import Sequence
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
@@ -72,18 +73,61 @@ def scope_figure(solved: SolvedDesign, found: Inspection) -> Any:
     return figure
 
 
-def transfer_figure(solved: SolvedDesign, ladder: Ladder) -> Any | None:
-    """Output against input of every stage that limits, as an oscilloscope shows it in X-Y."""
-    limits = [limit for limit in ladder.limits if math.isfinite(limit.input_v)]
-    if not limits:
+@dataclass(frozen=True)
+class TransferCurves:
+    """Sines by which the transfer of every stage that limits is drawn.
+
+    Attributes
+    ----------
+    stages : tuple of str
+        Those that limit, in signal order.
+    sines : SteadySines
+        Two lanes a stage: where it begins to limit, then, after all of these, well past that.
+    past_v : mapping of stage -> peak volts at the input
+        The level of the second.
+    limits_v : mapping of stage -> lowest and highest volts, or None
+        What the device that drives it allows.
+    """
+
+    stages: tuple[str, ...]
+    sines: SteadySines
+    past_v: dict[str, float]
+    limits_v: dict[str, tuple[float, float] | None]
+
+    def draw(self, axis: Any, stage: str) -> None:
+        """Draw output against input of one stage, as an oscilloscope shows it in X-Y."""
+        sines, k = self.sines, self.stages.index(stage)
+        for lane, width, look in ((k, 1.0, 1), (len(self.stages) + k, 2.0, 0)):
+            x, y = _curve(sines, stage, lane)
+            axis.plot(x, y, **{**line_style(look), "linewidth": width, "linestyle": "-"})
+        slope = _slope(sines, stage)
+        edge = np.array([-1.0, 1.0]) * min(np.abs(x).max(), 1.15 * np.abs(y).max() / abs(slope))
+        axis.plot(edge, slope * edge, color=INK, linewidth=1.0, linestyle=(0, (1, 2)))
+        for rail in self.limits_v[stage] or ():
+            swing = rail - sines.rest_v[stage]
+            axis.axhline(swing, color=LIMIT, linewidth=1.0, linestyle=(0, (5, 2)))
+        axis.set_xlabel("input (V)")
+        axis.set_ylabel("output (V)")
+
+
+def transfer_curves(solved: SolvedDesign, ladder: Ladder) -> TransferCurves | None:
+    """Settle the sines of :class:`TransferCurves`; None if no stage limits."""
+    stages = tuple(limit.stage for limit in ladder.limits if math.isfinite(limit.input_v))
+    if not stages:
         return None
     runner = SineRunner(solved, CURVE_HZ)
-    stages = [limit.stage for limit in limits]
-    # Two lanes a stage: where it begins to limit, and well past that.
     first, past = limiting_levels(runner, stages)
     sines = runner.run([*(first[stage] for stage in stages), *(past[stage] for stage in stages)])
-    resting = resting_stages(solved)
-    rows, columns = grid_shape(len(limits))
+    limits = {name: rest.limits_v for name, rest in resting_stages(solved).items()}
+    return TransferCurves(stages, sines, past, limits)
+
+
+def transfer_figure(solved: SolvedDesign, ladder: Ladder) -> Any | None:
+    """Output against input of every stage that limits, as an oscilloscope shows it in X-Y."""
+    curves = transfer_curves(solved, ladder)
+    if curves is None:
+        return None
+    rows, columns = grid_shape(len(curves.stages))
     subtitle = (
         f"X-Y at {format_quantity(CURVE_HZ, 'Hz')}, deviation from rest, fundamentals turned into "
         "step; thin: 1 % distortion of its own,\nthick: where it has lost half its gain, or "
@@ -95,20 +139,11 @@ def transfer_figure(solved: SolvedDesign, ladder: Ladder) -> Any | None:
         max(4.3 * columns, 9.0), 3.6 * rows + 1.1, f"{solved.design.name}: transfer", subtitle
     )
     axes = figure.subplots(rows, columns, squeeze=False).ravel()
-    for k, (axis, stage) in enumerate(zip(axes, stages, strict=False)):
-        for lane, width, look in ((k, 1.0, 1), (len(stages) + k, 2.0, 0)):
-            x, y = _curve(sines, stage, lane)
-            axis.plot(x, y, **{**line_style(look), "linewidth": width, "linestyle": "-"})
-        slope = _slope(sines, stage)
-        edge = np.array([-1.0, 1.0]) * min(np.abs(x).max(), 1.15 * np.abs(y).max() / abs(slope))
-        axis.plot(edge, slope * edge, color=INK, linewidth=1.0, linestyle=(0, (1, 2)))
-        for rail in resting[stage].limits_v or ():
-            swing = rail - sines.rest_v[stage]
-            axis.axhline(swing, color=LIMIT, linewidth=1.0, linestyle=(0, (5, 2)))
-        axis.set_title(f"{stage}, at {format_quantity(past[stage], 'V')} into the design")
-        axis.set_xlabel("input (V)")
-        axis.set_ylabel("output (V)")
-    hide_spare(axes, len(limits))
+    for axis, stage in zip(axes, curves.stages, strict=False):
+        curves.draw(axis, stage)
+        past = format_quantity(curves.past_v[stage], "V")
+        axis.set_title(f"{stage}, at {past} into the design")
+    hide_spare(axes, len(curves.stages))
     return figure
 
 

@@ -4,6 +4,7 @@ from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
 from vadist.circuits.network import BIAS, GROUND, IDEAL_SUPPLY, INPUT, SUPPLY
+from vadist.drawing.parts import part_designator
 from vadist.sheets.bench import Place, Reading
 from vadist.sheets.board import DIODES, BoardPart
 from vadist.sheets.faults import MISSING, OPEN, Fault
@@ -12,7 +13,6 @@ from vadist.stages.wired import NOWHERE
 RAIL_WORDS = {
     GROUND: "ground", SUPPLY: "supply rail", BIAS: "bias rail", IDEAL_SUPPLY: "plus of the supply",
 }  # fmt: skip
-_SIDES = ("forward", "reverse")
 _TWO_ENDS = ("resistor", "capacitor", "inductor", "rheostat", "diode", "diodes")
 
 
@@ -29,14 +29,8 @@ class Names:
     designators: Mapping[str, str]
 
     def part(self, path: str) -> str:
-        """Designator of a part, both of a pair of diodes.
-
-        >>> Names({"c.d.forward": "D1", "c.d.reverse": "D2"}).part("c.d")
-        'D1, D2'
-        """
-        both = (self.designators.get(f"{path}.{side}") for side in _SIDES)
-        found = [d for d in (self.designators.get(path), *both) if d]
-        return ", ".join(found) or path
+        """Designator of a part, both of a pair of diodes."""
+        return part_designator(self.designators, path)
 
     def place(self, place: Place) -> str:
         """Designator and terminal."""

@@ -1,0 +1,254 @@
+"""A block told in sentences, every figure of which is the inspection's own.
+
+What a sentence says follows from its figures, so that no value can make it untrue; parts go by
+their designators, as in the drawing beside it.
+"""
+
+import math
+from collections.abc import Iterable, Mapping
+
+from vadist.analysis.corners import Corner, Share
+from vadist.drawing.parts import part_designator
+from vadist.inspection.figures import CORNER_LEVELS_V, Block, Inspection
+from vadist.inspection.whole import changes_text, from_text
+from vadist.inspection.without import Measured
+from vadist.inspection.words import decibels, hertz, measured, ohms, percent, volts
+from vadist.large_signal.headroom import CONTACT_V, HIGHEST_V
+from vadist.walks.moments import Moment
+
+_TOLD_SHARE = 0.1
+_TOLD_PARTS = 3
+_SILENT_DB = -100.0
+_SAME_HZ = math.log(1.03)
+_SAME_DB = 0.1
+_OWN = 1e-3
+_STIFF_OHM = 1e-3
+_ORDINALS = ("first", "second", "third", "fourth", "fifth", "sixth", "seventh", "eighth", "ninth")
+_CUTS = {
+    "bass cut": "It loses bass under {hz}",
+    "treble cut": "It loses treble over {hz}",
+    "scoop from": "Its scoop begins at {hz}",
+    "scoop to": "Its scoop ends at {hz}",
+}
+
+Told = tuple[str, str]
+"""What a sentence is about, and the sentence."""
+
+
+class Teller:
+    """Tells blocks of one design.
+
+    Parameters
+    ----------
+    found : Inspection
+        With each block left out, too.
+    numbers : mapping of path -> designator
+    """
+
+    def __init__(self, found: Inspection, numbers: Mapping[str, str]) -> None:
+        self.found, self.numbers = found, numbers
+        self.absences = {row.stage: row for row in found.without}
+
+    def job(self, block: Block) -> str:
+        """What a block does, as the inspection tells it."""
+        kind, _, said = block.job.partition(": ")
+        return f"{kind[0].upper()}{kind[1:]}: {said}."
+
+    def tell(self, block: Block, moment: Moment | None) -> list[Told]:
+        """All sentences about a block but its job, in the order a walk takes them."""
+        if block.name in self.found.design.bypassed:
+            return []
+        told = [
+            ("At rest", self._rest(block)),
+            ("Gain", self._gain(block)),
+            ("Corners", self._corners(block)),
+            ("Limits", self._limits(block)),
+            ("This note", self._note(block)),
+        ]
+        if moment is not None:
+            told.append(("The take", self._take(moment)))
+        told.append(("Without it", self._without(block.name)))
+        return [(about, " ".join(said)) for about, said in told if said]
+
+    def part(self, share: Share) -> str:
+        """A part by its designator and value."""
+        return f"{part_designator(self.numbers, share.part)} ({share.value})"
+
+    def _rest(self, block: Block) -> list[str]:
+        rest = block.resting
+        said = [f"Without a signal its output stands at {volts(rest.output_v)}."]
+        if rest.headroom_v is not None:
+            down, up = rest.headroom_v
+            said.append(
+                f"What drives it can take that down by {volts(max(down, 0.0))} and up by "
+                f"{volts(max(up, 0.0))}."
+            )
+        for device in rest.devices:
+            figures = ", ".join(f"{k} {measured(v, u)}" for k, (v, u) in device.figures.items())
+            name = part_designator(self.numbers, device.part)
+            said.append(f"{name} ({device.model}) has {figures}.")
+        return said
+
+    def _gain(self, block: Block) -> list[str]:
+        if block.gain_db < _SILENT_DB:
+            return ["Nothing comes through."]
+        times = 10.0 ** (block.gain_db / 20.0)
+        said = [f"{decibels(block.gain_db)} at 1 kHz, {f'{times:#.3g}'.rstrip('.')} times."]
+        said += self._set_by(block.gain_parts, "the gain")
+        if block.input_ohm is not None and block.output_ohm is not None:
+            into, out = ohms(block.input_ohm), ohms(block.output_ohm)
+            load = f"is a load of {into} to" if math.isfinite(block.input_ohm) else "leaves alone"
+            source = (
+                f"drives what follows from {out}"
+                if block.output_ohm > _STIFF_OHM
+                else ("does not give way to what follows")
+            )
+            said.append(f"It {load} what comes before, and {source}.")
+        return said
+
+    def _corners(self, block: Block) -> list[str]:
+        if not block.corners:
+            return ["None between 1 Hz and 1 MHz."]
+        said = [piece for corner in block.corners for piece in self._corner(corner)]
+        for kind, what in (("bass_cut", "bass"), ("treble_cut", "treble")):
+            told = [getattr(corners, f"{kind}_hz") for corners in block.by_level]
+            if any(told):
+                places = [
+                    f"{hertz(hz) if hz else 'nowhere'} at {volts(level)}"
+                    for hz, level in zip(told, CORNER_LEVELS_V, strict=True)
+                ]
+                said.append(
+                    f"As it clips, the {what} corner moves with the level at the board's input: "
+                    f"{', '.join(places)} (of the fundamental)."
+                )
+        return said
+
+    def _corner(self, corner: Corner) -> list[str]:
+        where = _CUTS.get(corner.kind, f"{corner.kind}: {{hz}}").format(
+            hz=hertz(corner.frequency_hz)
+        )
+        return [f"{where} (-3 dB).", *self._set_by(corner.parts, "it")]
+
+    def _set_by(self, parts: Iterable[Share], what: str) -> list[str]:
+        """Which parts set a figure, the strongest in words."""
+        strong = [p for p in parts if abs(p.sensitivity) >= _TOLD_SHARE][:_TOLD_PARTS]
+        if not strong:
+            return []
+        first, *others = strong
+        way = "raises" if first.sensitivity > 0.0 else "lowers"
+        said = (
+            f"{self.part(first)} sets it most: 1 % more {way} {what} by "
+            f"{abs(first.sensitivity):.1f} %"
+        )
+        if others:
+            said += "; then " + ", ".join(f"{self.part(p)} {p.sensitivity:+.1f} %" for p in others)
+        return [f"{said}."]
+
+    def _limits(self, block: Block) -> list[str]:
+        limit = block.limit
+        if not math.isfinite(limit.input_v):
+            return [f"Up to {HIGHEST_V:g} V at the board's input it stays a straight line."]
+        rungs = [rung.stage for rung in self.found.ladder.rungs]
+        place = rungs.index(block.name)
+        why = (
+            "it adds 1 % distortion of its own"
+            if limit.cause != "rail"
+            else f"its output comes within {volts(CONTACT_V)} of where its device can swing no "
+            "further"
+        )
+        order = (
+            "no other block limits"
+            if len(rungs) == 1
+            else f"the {_ordinal(place)} of the {len(rungs)} that limit"
+        )
+        where = from_text(limit.input_v, limit.below)
+        return [f"{where[0].upper()}{where[1:]} peak at the board's input {why}: {order}."]
+
+    def _note(self, block: Block) -> list[str]:
+        level, found = block.level, self.found
+        said = (
+            f"A {hertz(found.frequency_hz)} sine of {volts(found.level_v)} at the board's input "
+            f"leaves it between {volts(level.low_v, sign=True)} and "
+            f"{volts(level.high_v, sign=True)} about rest, with {percent(level.distortion)} THD"
+        )
+        if level.distortion < _OWN:
+            return [f"{said}."]
+        if level.added_distortion < _OWN:
+            return [f"{said}, all of it from the blocks before."]
+        first, second = ("second", "third") if level.second > level.third else ("third", "second")
+        alike = (
+            "its half-waves differ" if first == "second" else "both half-waves are bent much alike"
+        )
+        return [
+            f"{said}; of its own it adds {percent(level.added_distortion)}. The {first} harmonic "
+            f"outweighs the {second}: {alike}."
+        ]
+
+    def _take(self, moment: Moment) -> list[str]:
+        low, high = volts(moment.low_v, sign=True), volts(moment.high_v, sign=True)
+        reach = f"In the whole take its output goes from {low} to {high} about rest."
+        where = f"At {moment.start_s:.2f} s, shown here, it"
+        if not moment.limits:
+            return [reach, f"The take does not drive it to a limit. {where} is loudest."]
+        return [
+            reach,
+            f"{where} works hardest: a straight line would have made "
+            f"{volts(moment.line_v)} peak to peak of its input, it makes {volts(moment.swing_v)}.",
+        ]
+
+    def _without(self, stage: str) -> list[str]:
+        row = self.absences.get(stage)
+        if row is None:
+            return []
+        whole = self.absences[""].measured
+        if row.measured is None or whole is None:
+            return [f"It cannot be left out: {row.problem}."]
+        said = [f"Leave it out, and the whole {_changed(row.measured, whole)}."]
+        first, then = row.measured.first, whole.first
+        if first is None:
+            return [*said, "Nothing limits then."]
+        if then is None or first.stage != then.stage or not _alike(first.input_v, then.input_v):
+            where = from_text(first.input_v, first.below)
+            said.append(f"First to limit is then {first.stage}, {where}.")
+        return said
+
+
+def _ordinal(place: int) -> str:
+    return _ORDINALS[place] if place < len(_ORDINALS) else f"number {place + 1}"
+
+
+def _changed(now: Measured, then: Measured) -> str:
+    """What moves when a block goes."""
+    said = []
+    for change, what in zip(changes_text(now, then), ("gain", "noise"), strict=True):
+        if abs(float(change)) >= _SAME_DB:
+            said.append(f"{change[1:]} dB {'more' if change[0] == '+' else 'less'} {what}")
+    if said:
+        said = [f"has {' and '.join(said)}"]
+    for what, a, b in (
+        ("bass cut", then.bass_cut_hz, now.bass_cut_hz),
+        ("treble cut", then.treble_cut_hz, now.treble_cut_hz),
+    ):
+        if not _alike(a, b):
+            said.append(f"its {what} goes from {_place(a)} to {_place(b)}")
+    if percent(now.distortion) != percent(then.distortion):
+        said.append(
+            f"the note's THD goes from {percent(then.distortion)} to {percent(now.distortion)}"
+        )
+    return _listed(said) or "hardly changes"
+
+
+def _alike(a: float | None, b: float | None) -> bool:
+    if a is None or b is None:
+        return a is b
+    return abs(math.log(a / b)) < _SAME_HZ
+
+
+def _place(value: float | None) -> str:
+    return "nowhere" if value is None else hertz(value)
+
+
+def _listed(said: list[str]) -> str:
+    if len(said) < 2:
+        return "".join(said)
+    return f"{', '.join(said[:-1])} and {said[-1]}"
