@@ -30,7 +30,7 @@ LAYERS = [
     ["fitting"],
     ["audition"],
     ["questions"],
-    ["sessions", "sheets"],
+    ["sessions", "sheets", "walks"],
     ["cli"],
     ["__init__", "__main__"],
 ]

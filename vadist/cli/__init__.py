@@ -76,6 +76,10 @@ COMMANDS = {
         "design", "walk a design block by block: corners, headroom, noise",
         "vadist inspect boosted_hard_clipper --set drive=0",
     ),
+    "walk": Command(
+        "design", "write a page that explains a design block by block, with a take to hear",
+        "vadist walk boosted_hard_clipper riff.wav --out walk.html", (CAUTION,),
+    ),
     "draw": Command(
         "design", "draw a design as a schematic",
         "vadist draw boosted_hard_clipper --out board.svg", (SOLDERING,),

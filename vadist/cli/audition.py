@@ -46,14 +46,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     )  # fmt: skip
     excerpt = parser.add_argument_group("take and level")
     add = excerpt.add_argument
-    add(
-        "--from",
-        metavar="TIME",
-        dest="start",
-        default="0s",
-        help="start of an excerpt, as 2.5s or 1:02",
-    )
-    add("--length", metavar="TIME", help="length of the excerpt; default: to the end")
+    shared.add_excerpt(excerpt)
     shared.add_full_scale(excerpt)
     add(
         "--loudness", default="-18LUFS", metavar="LEVEL",
@@ -105,9 +98,8 @@ def run(options: argparse.Namespace) -> int:
         )  # fmt: skip
     folder = Path(options.out or f"audition-{file_stem(take.stem)}-{file_stem(design.name)}")
     check_folder(folder, overwrite=options.overwrite)
-    length_s = None if options.length is None else _seconds("--length", options.length)
-    excerpt = read_excerpt(take, _seconds("--from", options.start), length_s)
-    probe = Probe(_quantity("--probe-frequency", options.probe_frequency, "Hz"),
+    excerpt = read_excerpt(take, *shared.parse_excerpt(options))
+    probe = Probe(shared.parse_option("--probe-frequency", options.probe_frequency, "Hz"),
                   parse_level(options.probe_level))  # fmt: skip
     tracks = 1 + len(candidates) + (1 + len(design.stages) if options.taps else 0)
     through = None
@@ -139,20 +131,6 @@ def run(options: argparse.Namespace) -> int:
         return 0
     print(f"vadist: {TOO_LARGE}", file=sys.stderr)
     return 1
-
-
-def _quantity(option: str, text: str, unit: str) -> float:
-    from vadist.errors import DesignError
-    from vadist.quantities import parse_quantity
-
-    try:
-        return parse_quantity(text, unit)
-    except DesignError as error:
-        raise UsageError(f"{option} {error}") from None
-
-
-def _seconds(option: str, text: str) -> float:
-    return _quantity(option, text, "s")
 
 
 def _lufs(text: str) -> float:

@@ -4,21 +4,13 @@ import argparse
 from pathlib import Path
 
 from vadist.cli import options as shared
-from vadist.errors import UsageError
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Options of ``vadist inspect``."""
     parser.add_argument("design", metavar="NAME|FILE", help=shared.DESIGN)
     shared.add_settings(parser)
-    parser.add_argument(
-        "--frequency", default="220Hz", metavar="HZ", help="sine for levels and headroom (220Hz)"
-    )
-    parser.add_argument(
-        "--level", metavar="LEVEL",
-        help="peak at the input, as 100mV, -20dBu (100mV, a typical note; in pictures more, up "
-        "to 1V, for a design that stays clean)",
-    )  # fmt: skip
+    shared.add_sine(parser)
     parser.add_argument(
         "--without", action="store_true",
         help="also leave out each block in turn: what its absence does to gain, corners, THD, "
@@ -41,7 +33,7 @@ def run(options: argparse.Namespace) -> int:
     from vadist.inspection.text import print_inspection
 
     design = apply_settings(load_design(options.design), options.settings)
-    frequency_hz, level_v = _sine(options.frequency, options.level)
+    frequency_hz, level_v = shared.parse_sine(options)
     found = inspect_design(design, frequency_hz, level_v, without=options.without)
     if options.json:
         print(json.dumps(as_json(found), indent=2, allow_nan=False))
@@ -53,17 +45,3 @@ def run(options: argparse.Namespace) -> int:
         for path in plot_inspection(found, Path(options.plots), options.format):
             print(path, file=sys.stderr if options.json else sys.stdout)
     return 0
-
-
-def _sine(frequency: str, level: str | None) -> tuple[float, float | None]:
-    from vadist.errors import DesignError
-    from vadist.quantities import parse_level, parse_quantity
-
-    try:
-        frequency_hz = parse_quantity(frequency, "Hz")
-    except DesignError as error:
-        raise UsageError(f"--frequency {error}") from None
-    try:
-        return frequency_hz, None if level is None else parse_level(level)
-    except DesignError as error:
-        raise UsageError(f"--level {error}") from None

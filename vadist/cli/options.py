@@ -40,6 +40,65 @@ def add_full_scale(parser: Adder) -> None:
     parser.add_argument("--full-scale", default="1V", metavar="LEVEL", help=FULL_SCALE)
 
 
+def add_sine(parser: Adder) -> None:
+    """``--frequency`` and ``--level`` of the sine that figures are told for."""
+    parser.add_argument(
+        "--frequency", default="220Hz", metavar="HZ", help="sine for levels and headroom (220Hz)"
+    )
+    parser.add_argument(
+        "--level", metavar="LEVEL",
+        help="peak at the input, as 100mV, -20dBu (100mV, a typical note; in pictures more, up "
+        "to 1V, for a design that stays clean)",
+    )  # fmt: skip
+
+
+def parse_sine(options: argparse.Namespace) -> tuple[float, float | None]:
+    """Frequency and peak volts of ``--frequency`` and ``--level``; None for the usual level."""
+    from vadist.errors import DesignError
+    from vadist.quantities import parse_level
+
+    frequency_hz = parse_option("--frequency", options.frequency, "Hz")
+    try:
+        return frequency_hz, None if options.level is None else parse_level(options.level)
+    except DesignError as error:
+        raise UsageError(f"--level {error}") from None
+
+
+def add_excerpt(parser: Adder) -> None:
+    """``--from`` and ``--length`` of a take."""
+    parser.add_argument(
+        "--from", metavar="TIME", dest="start", default="0s",
+        help="start of an excerpt, as 2.5s or 1:02",
+    )  # fmt: skip
+    parser.add_argument(
+        "--length", metavar="TIME", help="length of the excerpt; default: to the end"
+    )
+
+
+def parse_excerpt(options: argparse.Namespace) -> tuple[float, float | None]:
+    """Start and length in seconds; None to the end."""
+    start_s = parse_option("--from", options.start, "s")
+    length = options.length
+    return start_s, None if length is None else parse_option("--length", length, "s")
+
+
+def parse_option(option: str, text: str, unit: str) -> float:
+    """A quantity that an option gives.
+
+    Raises
+    ------
+    UsageError
+        Naming the option.
+    """
+    from vadist.errors import DesignError
+    from vadist.quantities import parse_quantity
+
+    try:
+        return parse_quantity(text, unit)
+    except DesignError as error:
+        raise UsageError(f"{option} {error}") from None
+
+
 def add_quality(parser: Adder) -> None:
     """``--oversample`` or ``--accuracy``."""
     quality = parser.add_mutually_exclusive_group()

@@ -82,8 +82,8 @@ class Gallery:
                 past = volts(self._transfers.past_v[block.name])
                 yield Picture(
                     "Transfer curve",
-                    f"Output against input at {hertz(CURVE_HZ)}, {past} into the board; thin: where "
-                    "it begins to limit; dotted: as for a small signal.",
+                    f"Output against input at {hertz(CURVE_HZ)}, {past} into the board; thin: "
+                    "where it begins to limit; dotted: as for a small signal.",
                     drawn.svg_text(drawn.curve_figure(self._transfers, block.name)),
                 )
 

@@ -8,6 +8,7 @@ import math
 from collections.abc import Iterable, Mapping
 
 from vadist.analysis.corners import Corner, Share
+from vadist.analysis.crossings import GAIN_HZ, HIGHEST_HZ, LOWEST_HZ
 from vadist.drawing.parts import part_designator
 from vadist.inspection.figures import CORNER_LEVELS_V, Block, Inspection
 from vadist.inspection.whole import changes_text, from_text
@@ -92,8 +93,8 @@ class Teller:
     def _gain(self, block: Block) -> list[str]:
         if block.gain_db < _SILENT_DB:
             return ["Nothing comes through."]
-        times = 10.0 ** (block.gain_db / 20.0)
-        said = [f"{decibels(block.gain_db)} at 1 kHz, {f'{times:#.3g}'.rstrip('.')} times."]
+        times = f"{10.0 ** (block.gain_db / 20.0):#.3g}".rstrip(".")
+        said = [f"{decibels(block.gain_db)} at {hertz(GAIN_HZ)}, {times} times."]
         said += self._set_by(block.gain_parts, "the gain")
         if block.input_ohm is not None and block.output_ohm is not None:
             into, out = ohms(block.input_ohm), ohms(block.output_ohm)
@@ -108,7 +109,7 @@ class Teller:
 
     def _corners(self, block: Block) -> list[str]:
         if not block.corners:
-            return ["None between 1 Hz and 1 MHz."]
+            return [f"None between {hertz(LOWEST_HZ)} and {hertz(HIGHEST_HZ)}."]
         said = [piece for corner in block.corners for piece in self._corner(corner)]
         for kind, what in (("bass_cut", "bass"), ("treble_cut", "treble")):
             told = [getattr(corners, f"{kind}_hz") for corners in block.by_level]
