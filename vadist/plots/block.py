@@ -17,7 +17,7 @@ from vadist.plots.signals import TransferCurves, ladder_figure
 from vadist.plots.style import FAINT, LIMIT, audio_axis, line_style
 
 _SIZE_IN = (4.2, 2.7)
-_MARGINS = {"left": 0.155, "right": 0.985, "bottom": 0.17, "top": 0.91}
+_MARGINS = {"left": 0.155, "right": 0.965, "bottom": 0.17, "top": 0.91}
 _FLOOR_DB = -80.0
 _BANDS_DB = 80.0
 

@@ -72,12 +72,11 @@ class Gallery:
                 yield self._take(block, self.moments[block.name])
             yield self._lines(block, before)
             if self._spectra:
-                yield self._bands(block, number)
-            yield Picture(
-                "Gain", f"Gain of {block.name} against frequency"
-                + (", at positions of its knob." if len(self._gains[block.name]) > 1 else "."),
-                drawn.svg_text(drawn.gain_figure(self._gains[block.name])),
-            )  # fmt: skip
+                yield self._bands(number)
+            curves = self._gains[block.name]
+            turned = ", at positions of its knob" if len(curves) > 1 else ""
+            drawing = drawn.svg_text(drawn.gain_figure(curves))
+            yield Picture("Gain", f"Output over input, loaded as it is{turned}.", drawing)
             if self._transfers is not None and block.name in self._transfers.stages:
                 past = volts(self._transfers.past_v[block.name])
                 yield Picture(
@@ -119,7 +118,7 @@ class Gallery:
     def _take(self, block: Block, moment: Moment) -> Picture:
         where = f"{moment.start_s:.3f} s to {moment.stop_s:.3f} s of the take"
         return Picture(
-            "The take, before and after", f"{where}.",
+            "The take, before and after", f"{where}; sharp edges ring as they do in any recording.",
             self._traces(moment.time_ms, moment.before, moment.after, block),
         )  # fmt: skip
 
@@ -137,10 +136,10 @@ class Gallery:
             drawn.svg_text(figure),
         )
 
-    def _bands(self, block: Block, number: int) -> Picture:
+    def _bands(self, number: int) -> Picture:
         into, out = self._spectra[number : number + 2]
         figure = drawn.bands_figure(into.frequencies_hz, into.levels_db, out.levels_db)
         return Picture(
-            "Spectrum of the take", f"Before and after {block.name}, at their true levels.",
+            "Spectrum of the take", "Before and after, at their true levels.",
             drawn.svg_text(figure),
         )  # fmt: skip

@@ -37,8 +37,6 @@ class Moment:
         Peak to peak there, and what a straight line would swing.
     limits : bool
         Whether the take drives the block to its limit.
-    low_v, high_v : float
-        Extremes of the block's output in the whole take, from rest.
     """
 
     start_s: float
@@ -49,8 +47,6 @@ class Moment:
     swing_v: float
     line_v: float
     limits: bool
-    low_v: float
-    high_v: float
 
 
 def hardest_moments(
@@ -98,7 +94,6 @@ def _hardest(
     return Moment(
         first / rate_hz, (first + length) / rate_hz, np.arange(length) / rate_hz * 1e3,
         into[cut], out[cut], float(np.ptp(out[cut])), float(np.ptp(line[cut])), limits,
-        float(out.min()), float(out.max()),
     )  # fmt: skip
 
 

@@ -15,6 +15,7 @@ from vadist.inspection.whole import changes_text, from_text
 from vadist.inspection.without import Measured
 from vadist.inspection.words import decibels, hertz, measured, ohms, percent, volts
 from vadist.large_signal.headroom import CONTACT_V, HIGHEST_V
+from vadist.rendering.diagnostics import StageRange
 from vadist.walks.moments import Moment
 
 _TOLD_SHARE = 0.1
@@ -36,6 +37,10 @@ Told = tuple[str, str]
 """What a sentence is about, and the sentence."""
 
 
+Heard = tuple[Moment, StageRange]
+"""Where in the take a block works hardest, and the volts it reached in all of it."""
+
+
 class Teller:
     """Tells blocks of one design.
 
@@ -55,7 +60,7 @@ class Teller:
         kind, _, said = block.job.partition(": ")
         return f"{kind[0].upper()}{kind[1:]}: {said}."
 
-    def tell(self, block: Block, moment: Moment | None) -> list[Told]:
+    def tell(self, block: Block, heard: Heard | None) -> list[Told]:
         """All sentences about a block but its job, in the order a walk takes them."""
         if block.name in self.found.design.bypassed:
             return []
@@ -66,13 +71,17 @@ class Teller:
             ("Limits", self._limits(block)),
             ("This note", self._note(block)),
         ]
-        if moment is not None:
-            told.append(("The take", self._take(moment)))
+        if heard is not None:
+            told.append(("The take", self._take(*heard)))
         told.append(("Without it", self._without(block.name)))
         return [(about, " ".join(said)) for about, said in told if said]
 
-    def part(self, share: Share) -> str:
-        """A part by its designator and value."""
+    def parts(self, shares: Iterable[Share]) -> str:
+        """Parts that set a figure of the whole, the strongest first."""
+        strong = [s for s in shares if abs(s.sensitivity) >= _TOLD_SHARE]
+        return ", ".join(f"{self._part(s)} {s.sensitivity:+.1f} %" for s in strong)
+
+    def _part(self, share: Share) -> str:
         return f"{part_designator(self.numbers, share.part)} ({share.value})"
 
     def _rest(self, block: Block) -> list[str]:
@@ -81,8 +90,8 @@ class Teller:
         if rest.headroom_v is not None:
             down, up = rest.headroom_v
             said.append(
-                f"What drives it can take that down by {volts(max(down, 0.0))} and up by "
-                f"{volts(max(up, 0.0))}."
+                f"The device behind it can take that {volts(max(down, 0.0))} down and "
+                f"{volts(max(up, 0.0))} up."
             )
         for device in rest.devices:
             figures = ", ".join(f"{k} {measured(v, u)}" for k, (v, u) in device.figures.items())
@@ -97,14 +106,12 @@ class Teller:
         said = [f"{decibels(block.gain_db)} at {hertz(GAIN_HZ)}, {times} times."]
         said += self._set_by(block.gain_parts, "the gain")
         if block.input_ohm is not None and block.output_ohm is not None:
-            into, out = ohms(block.input_ohm), ohms(block.output_ohm)
-            load = f"is a load of {into} to" if math.isfinite(block.input_ohm) else "leaves alone"
-            source = (
-                f"drives what follows from {out}"
-                if block.output_ohm > _STIFF_OHM
-                else ("does not give way to what follows")
-            )
-            said.append(f"It {load} what comes before, and {source}.")
+            load, source = f"is a load of {ohms(block.input_ohm)} to", "stands firm against"
+            if math.isinf(block.input_ohm):
+                load = "takes no current from"
+            if block.output_ohm > _STIFF_OHM:
+                source = f"is a source of {ohms(block.output_ohm)} to"
+            said.append(f"It {load} what comes before, and {source} what follows.")
         return said
 
     def _corners(self, block: Block) -> list[str]:
@@ -138,11 +145,11 @@ class Teller:
         first, *others = strong
         way = "raises" if first.sensitivity > 0.0 else "lowers"
         said = (
-            f"{self.part(first)} sets it most: 1 % more {way} {what} by "
+            f"{self._part(first)} sets it most: 1 % more {way} {what} by "
             f"{abs(first.sensitivity):.1f} %"
         )
         if others:
-            said += "; then " + ", ".join(f"{self.part(p)} {p.sensitivity:+.1f} %" for p in others)
+            said += "; then " + ", ".join(f"{self._part(p)} {p.sensitivity:+.1f} %" for p in others)
         return [f"{said}."]
 
     def _limits(self, block: Block) -> list[str]:
@@ -176,17 +183,18 @@ class Teller:
             return [f"{said}."]
         if level.added_distortion < _OWN:
             return [f"{said}, all of it from the blocks before."]
+        number = found.blocks.index(block)
+        clean = number == 0 or found.blocks[number - 1].level.distortion < _OWN
         first, second = ("second", "third") if level.second > level.third else ("third", "second")
-        alike = (
-            "its half-waves differ" if first == "second" else "both half-waves are bent much alike"
-        )
+        alike = "its half-waves differ" if first == "second" else "both half-waves are bent alike"
         return [
-            f"{said}; of its own it adds {percent(level.added_distortion)}. The {first} harmonic "
+            f"{said}, {'all' if clean else 'part'} of it its own work. The {first} harmonic "
             f"outweighs the {second}: {alike}."
         ]
 
-    def _take(self, moment: Moment) -> list[str]:
-        low, high = volts(moment.low_v, sign=True), volts(moment.high_v, sign=True)
+    def _take(self, moment: Moment, reached: StageRange) -> list[str]:
+        low_v, high_v = reached.low_v - reached.rest_v, reached.high_v - reached.rest_v
+        low, high = volts(low_v, sign=True), volts(high_v, sign=True)
         reach = f"In the whole take its output goes from {low} to {high} about rest."
         where = f"At {moment.start_s:.2f} s, shown here, it"
         if not moment.limits:
@@ -194,7 +202,8 @@ class Teller:
         return [
             reach,
             f"{where} works hardest: a straight line would have made "
-            f"{volts(moment.line_v)} peak to peak of its input, it makes {volts(moment.swing_v)}.",
+            f"{volts(moment.line_v)} peak to peak of its input, it makes "
+            f"{volts(min(moment.swing_v, high_v - low_v))}.",
         ]
 
     def _without(self, stage: str) -> list[str]:

@@ -18,6 +18,7 @@ from vadist.designs.design import Design
 from vadist.errors import UsageError, VadistError
 from vadist.flac import MOST_CHANNELS
 from vadist.quantities import format_quantity
+from vadist.rendering.diagnostics import Diagnostics
 from vadist.rendering.spans import Rendering, array_window
 
 NOTCHES = (0.0, 0.5, 1.0)
@@ -78,10 +79,8 @@ class Sounds:
     without : mapping of stage -> number of a track
     turned : mapping of (control, position) -> number of a track
     problems : mapping of stage -> why it cannot be left out
-    method : str
-        Oversampling used.
-    error_db : float or None
-        Numerical error of the whole's render.
+    diagnostics : Diagnostics
+        Of the whole as it is, with the volts every block reached.
     """
 
     sample_rate_hz: float
@@ -90,8 +89,7 @@ class Sounds:
     without: dict[str, int]
     turned: dict[tuple[str, float], int]
     problems: dict[str, str]
-    method: str
-    error_db: float | None
+    diagnostics: Diagnostics
 
     @property
     def path(self) -> tuple[Sound, ...]:
@@ -210,11 +208,9 @@ def hear(
         turned[name, notch] = len(tracks)
         tracks.append(Sound(f"the whole with {name} {notch:g}", volts, OTHER_BITS))
     matched, match = _matched(tracks, sample_rate_hz)
-    diagnostics = path.diagnostics
     return Sounds(
-        float(sample_rate_hz), matched, match, without, turned, problems,
-        str(diagnostics.method), diagnostics.error_db,
-    )  # fmt: skip
+        float(sample_rate_hz), matched, match, without, turned, problems, path.diagnostics
+    )
 
 
 def _absent(design: Design) -> tuple[dict[str, Design], dict[str, str]]:

@@ -76,6 +76,7 @@ class Walk:
     design : Design
     found : Inspection
         With each block left out, too.
+    teller : Teller
     stops : tuple of Stop
     ladder : Picture or None
         None if nothing limits.
@@ -86,6 +87,7 @@ class Walk:
 
     design: Design
     found: Inspection
+    teller: Teller
     stops: tuple[Stop, ...]
     ladder: Picture | None
     take: Take | None
@@ -133,7 +135,8 @@ def build_walk(
         check_take(design, take.samples, take.sample_rate_hz)
     found = inspect_design(design, frequency_hz, level_v, without=True)
     progress(_INSPECTED)
-    sounds, moments = None, {}
+    sounds: Sounds | None = None
+    moments: dict[str, Moment] = {}
     if take is not None:
         sounds = hear(
             design, take.samples, take.sample_rate_hz, full_scale_v=take.full_scale_v,
@@ -147,16 +150,18 @@ def build_walk(
     teller = Teller(found, designators(design))
     stops = []
     for number, block in enumerate(found.blocks):
-        moment = moments.get(block.name)
+        heard = None
+        if sounds is not None:
+            heard = moments[block.name], sounds.diagnostics.stages[block.name]
         stops.append(
             Stop(
-                block, teller.job(block), tuple(teller.tell(block, moment)),
-                *_drawn(design, block.name), moment, _knobs(found, block.name),
+                block, teller.job(block), tuple(teller.tell(block, heard)),
+                *_drawn(design, block.name), moments.get(block.name), _knobs(found, block.name),
                 tuple(gallery.of(number)),
             )
         )  # fmt: skip
         progress(_HEARD + (1.0 - _HEARD) * (number + 1) / len(found.blocks))
-    return Walk(design, found, tuple(stops), gallery.ladder(), take, sounds)
+    return Walk(design, found, teller, tuple(stops), gallery.ladder(), take, sounds)
 
 
 def _drawn(design: Design, stage: str) -> tuple[str, str]:

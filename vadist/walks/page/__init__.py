@@ -4,8 +4,10 @@ import base64
 import math
 from typing import Any
 
+from vadist.drawing.parts import part_designator
 from vadist.flac import flac_bytes
 from vadist.inspection.whole import (
+    Rows,
     absence_rows,
     clean_up_text,
     control_rows,
@@ -20,7 +22,7 @@ from vadist.inspection.whole import (
     rail_lines,
     rail_rows,
 )
-from vadist.inspection.words import amperes, corner_text, decibels, gain_text, hertz, volts
+from vadist.inspection.words import amperes, decibels, hertz, volts
 from vadist.pages import listening_style, program, script_json, templates, text_of
 from vadist.walks.sounds import NOTCHES, Sounds
 from vadist.walks.walk import Stop, Walk
@@ -62,9 +64,17 @@ def build_page(walk: Walk) -> str:
             stops=[_stop(walk, stop, number) for number, stop in enumerate(walk.stops)],
             whole=_whole(walk),
             picture_uri=_uri,
+            method="" if sounds is None else _method(sounds),
         )
     )
     return html
+
+
+def _method(sounds: Sounds) -> str:
+    """How the whole was rendered, and how far that may be off."""
+    found = sounds.diagnostics
+    error = "" if found.error_db is None else f", numerical error {found.error_db:.0f} dB"
+    return f"{found.method} the sample rate{error}"
 
 
 def _audio(sounds: Sounds) -> list[tuple[int, str]]:
@@ -165,12 +175,15 @@ def _button(sounds: Sounds, track: int, word: str, group: tuple[int, ...]) -> di
 
 
 def _whole(walk: Walk) -> dict[str, Any]:
-    found = walk.found
+    found, tell = walk.found, walk.teller
     output, source = noise_lines(found)
     rails = found.rails
     return {
-        "gain": gain_text(found.gain_db, found.gain_parts),
-        "corners": [(c.kind, corner_text(c)) for c in found.corners],
+        "gain": f"{decibels(found.gain_db)}: {tell.parts(found.gain_parts)}",
+        "corners": [
+            (c.kind, f"{hertz(c.frequency_hz)} (-3 dB): {tell.parts(c.parts)}")
+            for c in found.corners
+        ],
         "ladder": ladder_rows(found.ladder),
         "picture": walk.ladder,
         "never": never_text(found.ladder),
@@ -179,16 +192,25 @@ def _whole(walk: Walk) -> dict[str, Any]:
         "controls": control_rows(found.controls) if found.controls else None,
         "absences": absence_rows(found.without),
         "problems": [(a.stage, a.problem) for a in found.without if a.problem],
-        "loops": loop_rows(found.loops) if found.loops else None,
-        "noise": noise_rows(found),
+        "loops": _named(walk, loop_rows(found.loops)) if found.loops else None,
+        "noise": _named(walk, noise_rows(found)),
         "noise_output": output,
         "noise_input": source,
-        "current": current_rows(found),
+        "current": _named(walk, current_rows(found)),
         "total": amperes(found.current.total_a),
         "divided": walk.design.supply.divided,
         "rails": None if rails is None or not rails.moving else rail_rows(rails),
         "rail_lines": [] if rails is None else rail_lines(rails, found),
     }
+
+
+def _named(walk: Walk, told: Rows) -> Rows:
+    """A table of parts, each with its designator before its path."""
+    rows = []
+    for path, *cells in told.rows:
+        number = part_designator(walk.teller.numbers, path)
+        rows.append((path if number == path else f"{number}  {path}", *cells))
+    return Rows(told.headings, tuple(rows))
 
 
 def _uri(svg: str) -> str:
