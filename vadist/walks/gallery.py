@@ -1,6 +1,6 @@
 """Pictures of every block on a walk: on the scope, its harmonics, its gain, its transfer curve."""
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
@@ -13,7 +13,7 @@ from vadist.inspection.words import hertz, volts
 from vadist.large_signal.steady_sine import SOURCE, steady_sines
 from vadist.plots import block as drawn
 from vadist.plots.bode import stage_curves
-from vadist.plots.signals import CURVE_HZ, transfer_curves
+from vadist.plots.signals import CURVE_HZ, TransferCurves, transfer_curves
 from vadist.plots.style import look
 from vadist.walks.moments import Moment
 from vadist.walks.sounds import Sounds
@@ -62,29 +62,44 @@ class Gallery:
             rate = sounds.sample_rate_hz
             self._spectra = [spectrum_levels(track.volts, rate) for track in sounds.path]
 
-    def of(self, number: int) -> Iterator[Picture]:
-        """Pictures of the block of a number, in the order they are best looked at."""
+    def traces(self, number: int) -> list[Picture]:
+        """What a scope shows at the block of a number: of the sine, and of the take."""
         block = self.found.blocks[number]
-        before = SOURCE if number == 0 else self.found.blocks[number - 1].name
         with look():
-            yield self._sine(block, before)
+            shown = [self._sine(block, self._before(number))]
             if block.name in self.moments:
-                yield self._take(block, self.moments[block.name])
-            yield self._lines(block, before)
+                shown.append(self._take(block, self.moments[block.name]))
+        return shown
+
+    def pictures(self, number: int) -> list[Picture]:
+        """What else is drawn of the block of a number."""
+        block = self.found.blocks[number]
+        with look():
+            shown = [self._lines(block, self._before(number))]
             if self._spectra:
-                yield self._bands(number)
-            curves = self._gains[block.name]
-            turned = ", at positions of its knob" if len(curves) > 1 else ""
-            drawing = drawn.svg_text(drawn.gain_figure(curves))
-            yield Picture("Gain", f"Output over input, loaded as it is{turned}.", drawing)
+                shown.append(self._bands(number))
+            shown.append(self._gain(block))
             if self._transfers is not None and block.name in self._transfers.stages:
-                past = volts(self._transfers.past_v[block.name])
-                yield Picture(
-                    "Transfer curve",
-                    f"Output against input at {hertz(CURVE_HZ)}, {past} into the board; thin: "
-                    "where it begins to limit; dotted: as for a small signal.",
-                    drawn.svg_text(drawn.curve_figure(self._transfers, block.name)),
-                )
+                shown.append(self._transfer(self._transfers, block))
+        return shown
+
+    def _before(self, number: int) -> str:
+        return SOURCE if number == 0 else self.found.blocks[number - 1].name
+
+    def _gain(self, block: Block) -> Picture:
+        curves = self._gains[block.name]
+        turned = ", at positions of the knob that moves it" if len(curves) > 1 else ""
+        drawing = drawn.svg_text(drawn.gain_figure(curves))
+        return Picture("Gain", f"Output over input, loaded as it is{turned}.", drawing)
+
+    def _transfer(self, curves: TransferCurves, block: Block) -> Picture:
+        past = volts(curves.past_v[block.name])
+        return Picture(
+            "Transfer curve",
+            f"Output against input at {hertz(CURVE_HZ)}, {past} into the board; thin: where it "
+            "begins to limit; dotted: as for a small signal.",
+            drawn.svg_text(drawn.curve_figure(curves, block.name)),
+        )
 
     def ladder(self) -> Picture | None:
         """The headroom ladder; None if nothing limits."""

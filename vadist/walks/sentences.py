@@ -10,7 +10,7 @@ from collections.abc import Iterable, Mapping
 from vadist.analysis.corners import Corner, Share
 from vadist.analysis.crossings import GAIN_HZ, HIGHEST_HZ, LOWEST_HZ
 from vadist.drawing.parts import part_designator
-from vadist.inspection.figures import CORNER_LEVELS_V, Block, Inspection
+from vadist.inspection.figures import CORNER_LEVELS_V, Block, Inspection, Level
 from vadist.inspection.whole import changes_text, from_text
 from vadist.inspection.without import Measured
 from vadist.inspection.words import decibels, hertz, measured, ohms, percent, volts
@@ -20,11 +20,15 @@ from vadist.walks.moments import Moment
 
 _TOLD_SHARE = 0.1
 _TOLD_PARTS = 3
+_TOLD_OF_WHOLE = 5
 _SILENT_DB = -100.0
 _SAME_HZ = math.log(1.03)
 _SAME_DB = 0.1
 _OWN = 1e-3
 _STIFF_OHM = 1e-3
+_UNEVEN = 0.1
+# Second over third harmonic below which half-waves are told to be alike.
+_CLEAN = 1e-5
 _ORDINALS = ("first", "second", "third", "fourth", "fifth", "sixth", "seventh", "eighth", "ninth")
 _CUTS = {
     "bass cut": "It loses bass under {hz}",
@@ -35,6 +39,19 @@ _CUTS = {
 
 Told = tuple[str, str]
 """What a sentence is about, and the sentence."""
+
+
+_KINDS = {"wired": "a circuit of its own", "opamp": "op-amp", "jfet": "JFET", "fet": "FET",
+          "mosfet": "MOSFET", "pnp": "PNP", "npn": "NPN"}  # fmt: skip
+
+
+def kind_words(kind: str) -> str:
+    """What a type of stage is called in a sentence.
+
+    >>> kind_words("opamp_gain"), kind_words("wired")
+    ('op-amp gain', 'a circuit of its own')
+    """
+    return " ".join(_KINDS.get(word, word) for word in kind.split("_"))
 
 
 Heard = tuple[Moment, StageRange]
@@ -57,7 +74,8 @@ class Teller:
 
     def job(self, block: Block) -> str:
         """What a block does, as the inspection tells it."""
-        kind, _, said = block.job.partition(": ")
+        said = block.job.partition(": ")[2]
+        kind = kind_words(block.kind)
         return f"{kind[0].upper()}{kind[1:]}: {said}."
 
     def tell(self, block: Block, heard: Heard | None) -> list[Told]:
@@ -69,7 +87,7 @@ class Teller:
             ("Gain", self._gain(block)),
             ("Corners", self._corners(block)),
             ("Limits", self._limits(block)),
-            ("This note", self._note(block)),
+            ("A note", self._note(block)),
         ]
         if heard is not None:
             told.append(("The take", self._take(*heard)))
@@ -78,7 +96,7 @@ class Teller:
 
     def parts(self, shares: Iterable[Share]) -> str:
         """Parts that set a figure of the whole, the strongest first."""
-        strong = [s for s in shares if abs(s.sensitivity) >= _TOLD_SHARE]
+        strong = [s for s in shares if abs(s.sensitivity) >= _TOLD_SHARE][:_TOLD_OF_WHOLE]
         return ", ".join(f"{self._part(s)} {s.sensitivity:+.1f} %" for s in strong)
 
     def _part(self, share: Share) -> str:
@@ -94,9 +112,10 @@ class Teller:
                 f"{volts(max(up, 0.0))} up."
             )
         for device in rest.devices:
+            name = f"{part_designator(self.numbers, device.part)} ({device.model})"
             figures = ", ".join(f"{k} {measured(v, u)}" for k, (v, u) in device.figures.items())
-            name = part_designator(self.numbers, device.part)
-            said.append(f"{name} ({device.model}) has {figures}.")
+            idle = all(measured(v, "") == measured(0.0, "") for v, _ in device.figures.values())
+            said.append(f"{name} carries nothing." if idle else f"{name} has {figures}.")
         return said
 
     def _gain(self, block: Block) -> list[str]:
@@ -118,17 +137,20 @@ class Teller:
         if not block.corners:
             return [f"None between {hertz(LOWEST_HZ)} and {hertz(HIGHEST_HZ)}."]
         said = [piece for corner in block.corners for piece in self._corner(corner)]
+        moved = []
         for kind, what in (("bass_cut", "bass"), ("treble_cut", "treble")):
             told = [getattr(corners, f"{kind}_hz") for corners in block.by_level]
             if any(told):
                 places = [
-                    f"{hertz(hz) if hz else 'nowhere'} at {volts(level)}"
+                    f"{hertz(hz) if hz else 'none'} at {volts(level)}"
                     for hz, level in zip(told, CORNER_LEVELS_V, strict=True)
                 ]
-                said.append(
-                    f"As it clips, the {what} corner moves with the level at the board's input: "
-                    f"{', '.join(places)} (of the fundamental)."
-                )
+                moved.append(f"{what} {', '.join(places)}")
+        if moved:
+            said.append(
+                "Clipping moves them with the level at the board's input (of the fundamental): "
+                f"{'; '.join(moved)}."
+            )
         return said
 
     def _corner(self, corner: Corner) -> list[str]:
@@ -185,12 +207,7 @@ class Teller:
             return [f"{said}, all of it from the blocks before."]
         number = found.blocks.index(block)
         clean = number == 0 or found.blocks[number - 1].level.distortion < _OWN
-        first, second = ("second", "third") if level.second > level.third else ("third", "second")
-        alike = "its half-waves differ" if first == "second" else "both half-waves are bent alike"
-        return [
-            f"{said}, {'all' if clean else 'part'} of it its own work. The {first} harmonic "
-            f"outweighs the {second}: {alike}."
-        ]
+        return [f"{said}, {'all' if clean else 'part'} of it its own work. {_halves(level)}"]
 
     def _take(self, moment: Moment, reached: StageRange) -> list[str]:
         low_v, high_v = reached.low_v - reached.rest_v, reached.high_v - reached.rest_v
@@ -213,6 +230,8 @@ class Teller:
         whole = self.absences[""].measured
         if row.measured is None or whole is None:
             return [f"It cannot be left out: {row.problem}."]
+        if row.measured.gain_db < _SILENT_DB:
+            return ["Leave it out, and next to nothing comes through: the rest needs its DC path."]
         said = [f"Leave it out, and the whole {_changed(row.measured, whole)}."]
         first, then = row.measured.first, whole.first
         if first is None:
@@ -221,6 +240,15 @@ class Teller:
             where = from_text(first.input_v, first.below)
             said.append(f"First to limit is then {first.stage}, {where}.")
         return said
+
+
+def _halves(level: Level) -> str:
+    """What the first two harmonics tell of the half-waves."""
+    if level.second > level.third:
+        return "The second harmonic outweighs the third: its half-waves differ."
+    if level.second > _UNEVEN * level.third:
+        return "The third harmonic outweighs the second, yet its half-waves differ."
+    return "The third harmonic stands nearly alone over the second: both half-waves are bent alike."
 
 
 def _ordinal(place: int) -> str:
@@ -239,12 +267,15 @@ def _changed(now: Measured, then: Measured) -> str:
         ("bass cut", then.bass_cut_hz, now.bass_cut_hz),
         ("treble cut", then.treble_cut_hz, now.treble_cut_hz),
     ):
-        if not _alike(a, b):
+        if a is None and b is not None:
+            said.append(f"it gets a {what} at {hertz(b)}")
+        elif a is not None and b is None:
+            said.append(f"its {what} at {hertz(a)} is gone")
+        elif not _alike(a, b):
             said.append(f"its {what} goes from {_place(a)} to {_place(b)}")
     if percent(now.distortion) != percent(then.distortion):
-        said.append(
-            f"the note's THD goes from {percent(then.distortion)} to {percent(now.distortion)}"
-        )
+        after = percent(now.distortion) if now.distortion > _CLEAN else "next to none"
+        said.append(f"the note's THD goes from {percent(then.distortion)} to {after}")
     return _listed(said) or "hardly changes"
 
 

@@ -54,7 +54,8 @@ class Stop:
         Where in the take it works hardest.
     knobs : tuple of ControlPosition
         The whole at minimum, noon and maximum of every knob that is in this block.
-    pictures : tuple of Picture
+    traces, pictures : tuple of Picture
+        What a scope shows, and what else is drawn.
     """
 
     block: Block
@@ -64,6 +65,7 @@ class Stop:
     undrawn: str
     moment: Moment | None
     knobs: tuple[ControlPosition, ...]
+    traces: tuple[Picture, ...]
     pictures: tuple[Picture, ...]
 
 
@@ -157,7 +159,7 @@ def build_walk(
             Stop(
                 block, teller.job(block), tuple(teller.tell(block, heard)),
                 *_drawn(design, block.name), moments.get(block.name), _knobs(found, block.name),
-                tuple(gallery.of(number)),
+                tuple(gallery.traces(number)), tuple(gallery.pictures(number)),
             )
         )  # fmt: skip
         progress(_HEARD + (1.0 - _HEARD) * (number + 1) / len(found.blocks))

@@ -24,6 +24,7 @@ from vadist.inspection.whole import (
 )
 from vadist.inspection.words import amperes, decibels, hertz, volts
 from vadist.pages import listening_style, program, script_json, templates, text_of
+from vadist.walks.sentences import kind_words
 from vadist.walks.sounds import NOTCHES, Sounds
 from vadist.walks.walk import Stop, Walk
 
@@ -115,7 +116,7 @@ def _card(stop: Stop, number: int) -> dict[str, Any]:
     return {
         "number": number + 1,
         "name": block.name,
-        "kind": block.kind.replace("_", " "),
+        "kind": kind_words(block.kind),
         "gain": decibels(block.gain_db),
         "level": f"{volts(block.level.low_v, sign=True)} to {volts(block.level.high_v, sign=True)}",
         "limits": limits,
@@ -144,7 +145,7 @@ def _buttons(sounds: Sounds, stage: str, number: int) -> list[dict[str, Any]]:
     if without is not None:
         both = (sounds.whole, without)
         told.append(_button(sounds, sounds.whole, "The whole", both))
-        told.append(_button(sounds, without, f"Without {stage}", both))
+        told.append(_button(sounds, without, "The whole without it", both))
     return told
 
 
