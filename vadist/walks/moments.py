@@ -18,7 +18,7 @@ _PERIODS = 4.0
 _SHORTEST_S, _LONGEST_S = 0.006, 0.04
 _PITCH_HZ = (70.0, 1400.0)
 # What a guitar's strings play, fundamentals and some harmonics.
-_GRID_HZ = np.concatenate([[0.01], np.geomspace(0.5, 192e3, 800)])
+_LOWEST_HZ, _HIGHEST_HZ = 0.01, 192e3
 _SETTLES_S = 1.0
 
 
@@ -66,7 +66,7 @@ def hardest_moments(
     -------
     mapping of stage -> Moment
     """
-    responses = stage_responses(solved, _GRID_HZ)
+    responses = stage_responses(solved, grid_hz())
     peak_v = float(np.abs(path[0]).max())
     limits = {limit.stage: limit.input_v <= peak_v for limit in ladder.limits}
     return {
@@ -97,6 +97,11 @@ def _hardest(
     )  # fmt: skip
 
 
+def grid_hz() -> FloatArray:
+    """Frequencies between which a response is taken to be straight."""
+    return np.concatenate([[_LOWEST_HZ], np.geomspace(0.5, _HIGHEST_HZ, 800)])
+
+
 def passed(volts: FloatArray, response: ComplexArray, rate_hz: float) -> FloatArray:
     """What a linear block makes of a signal that begins from rest.
 
@@ -104,13 +109,13 @@ def passed(volts: FloatArray, response: ComplexArray, rate_hz: float) -> FloatAr
     ----------
     volts : (samples,)
     response : (f,) complex
-        Over the frequencies of this module.
+        Over :func:`grid_hz`.
     rate_hz : float
     """
     size = len(volts) + round(_SETTLES_S * rate_hz)
-    frequencies = np.maximum(np.fft.rfftfreq(size, 1.0 / rate_hz), _GRID_HZ[0])
+    frequencies = np.maximum(np.fft.rfftfreq(size, 1.0 / rate_hz), _LOWEST_HZ)
     places = np.log(frequencies)
-    grid = np.log(_GRID_HZ)
+    grid = np.log(grid_hz())
     over = np.interp(places, grid, response.real) + 1j * np.interp(places, grid, response.imag)
     return np.asarray(np.fft.irfft(np.fft.rfft(volts, size) * over, size)[: len(volts)])
 

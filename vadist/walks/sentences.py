@@ -22,7 +22,7 @@ _TOLD_SHARE = 0.1
 _TOLD_PARTS = 3
 _TOLD_OF_WHOLE = 5
 _SILENT_DB = -100.0
-_SAME_HZ = math.log(1.03)
+_ALIKE = math.log(1.03)
 _SAME_DB = 0.1
 _OWN = 1e-3
 _STIFF_OHM = 1e-3
@@ -231,8 +231,8 @@ class Teller:
         if row.measured is None or whole is None:
             return [f"It cannot be left out: {row.problem}."]
         if row.measured.gain_db < _SILENT_DB:
-            return ["Leave it out, and next to nothing comes through: the rest needs its DC path."]
-        said = [f"Leave it out, and the whole {_changed(row.measured, whole)}."]
+            return ["Leave it out, and next to nothing of a small signal comes through."]
+        said = [f"Leave it out, and {_changed(row.measured, whole)}."]
         first, then = row.measured.first, whole.first
         if first is None:
             return [*said, "Nothing limits then."]
@@ -262,31 +262,26 @@ def _changed(now: Measured, then: Measured) -> str:
         if abs(float(change)) >= _SAME_DB:
             said.append(f"{change[1:]} dB {'more' if change[0] == '+' else 'less'} {what}")
     if said:
-        said = [f"has {' and '.join(said)}"]
+        said = [f"the whole has {' and '.join(said)}"]
+    its = "its" if said else "the whole's"
     for what, a, b in (
         ("bass cut", then.bass_cut_hz, now.bass_cut_hz),
         ("treble cut", then.treble_cut_hz, now.treble_cut_hz),
     ):
-        if a is None and b is not None:
-            said.append(f"it gets a {what} at {hertz(b)}")
-        elif a is not None and b is None:
-            said.append(f"its {what} at {hertz(a)} is gone")
+        if b is None:
+            said += [] if a is None else [f"{its} {what} at {hertz(a)} is gone"]
+        elif a is None:
+            said.append(f"{'it' if said else 'the whole'} gets a {what} at {hertz(b)}")
         elif not _alike(a, b):
-            said.append(f"its {what} goes from {_place(a)} to {_place(b)}")
+            said.append(f"{its} {what} goes from {hertz(a)} to {hertz(b)}")
     if percent(now.distortion) != percent(then.distortion):
         after = percent(now.distortion) if now.distortion > _CLEAN else "next to none"
         said.append(f"the note's THD goes from {percent(then.distortion)} to {after}")
-    return _listed(said) or "hardly changes"
+    return _listed(said) or "the whole hardly changes"
 
 
-def _alike(a: float | None, b: float | None) -> bool:
-    if a is None or b is None:
-        return a is b
-    return abs(math.log(a / b)) < _SAME_HZ
-
-
-def _place(value: float | None) -> str:
-    return "nowhere" if value is None else hertz(value)
+def _alike(a: float, b: float) -> bool:
+    return abs(math.log(a / b)) < _ALIKE
 
 
 def _listed(said: list[str]) -> str:

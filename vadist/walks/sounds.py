@@ -194,7 +194,7 @@ def hear(
     knobs = [(n, p) for n in design.controls for p in NOTCHES if (n, p) not in turned]
     others = {place: design.with_value(*place) for place in knobs}
     absent, problems = _absent(design)
-    found = _one_by_one(rendered, [*absent.values(), *others.values()])
+    found = side_by_side(rendered, [*absent.values(), *others.values()])
     without: dict[str, int] = {}
     for stage, volts in zip(absent, found, strict=False):
         if isinstance(volts, str):
@@ -229,10 +229,21 @@ def _absent(design: Design) -> tuple[dict[str, Design], dict[str, str]]:
     return found, problems
 
 
-def _one_by_one(
+def side_by_side(
     rendered: Callable[[Sequence[Design]], list[FloatArray]], designs: Sequence[Design]
 ) -> list[FloatArray | str]:
-    """Render designs side by side; where one cannot be solved, each alone, to find which."""
+    """Render designs side by side; where one cannot be solved, each alone, to find which.
+
+    Parameters
+    ----------
+    rendered : callable
+        Renders designs, raising what is wrong.
+    designs : sequence of Design
+
+    Returns
+    -------
+    list of volts, or of why there are none
+    """
     try:
         return [*rendered(designs)]
     except VadistError:
