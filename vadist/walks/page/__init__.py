@@ -2,6 +2,7 @@
 
 import base64
 import math
+import re
 from typing import Any
 
 from vadist.drawing.parts import part_designator
@@ -30,6 +31,9 @@ from vadist.walks.walk import Stop, Walk
 
 _OWN = "vadist.walks.page"
 _SCRIPTS = ("walk.js",)
+_FIGURE = re.compile(r"(?<=\d) (?=(?:%|dB|LUFS|[pnµmkM]?(?:V|A|S|Hz|s)\b))")
+_SIDE_PT = 400.0
+# A drawing that is wider stands across the page: its letters would be lost in a column.
 _NOTCH_WORDS = dict(zip(NOTCHES, ("minimum", "noon", "maximum"), strict=True))
 
 
@@ -65,6 +69,7 @@ def build_page(walk: Walk) -> str:
             stops=[_stop(walk, stop, number) for number, stop in enumerate(walk.stops)],
             whole=_whole(walk),
             picture_uri=_uri,
+            unbroken=unbroken,
             method="" if sounds is None else _method(sounds),
         )
     )
@@ -129,6 +134,7 @@ def _stop(walk: Walk, stop: Stop, number: int) -> dict[str, Any]:
     return {
         **_card(stop, number),
         "stop": stop,
+        "large": _width_pt(stop.drawing) > _SIDE_PT,
         "sound": None if sounds is None else _buttons(sounds, block.name, number),
         "problem": "" if sounds is None else sounds.problems.get(block.name, ""),
         "knobs": control_rows(stop.knobs) if stop.knobs else None,
@@ -212,6 +218,20 @@ def _named(walk: Walk, told: Rows) -> Rows:
         number = part_designator(walk.teller.numbers, path)
         rows.append((path if number == path else f"{number}  {path}", *cells))
     return Rows(told.headings, tuple(rows))
+
+
+def unbroken(said: str) -> str:
+    """Return a sentence in which no line ends between a figure and its unit.
+
+    >>> unbroken("from 11.4 mV on").replace("\u00a0", "_")
+    'from 11.4_mV on'
+    """
+    return _FIGURE.sub("\u00a0", said)
+
+
+def _width_pt(svg: str) -> float:
+    found = re.match(r'<svg[^>]* width="([\d.]+)pt"', svg)
+    return float(found[1]) if found else 0.0
 
 
 def _uri(svg: str) -> str:
