@@ -16,15 +16,17 @@ import soundfile
 from walk_takes import BURST_S, HOSTILE, RATE, short_page, short_walk, sounds_of, take
 
 from vadist import load_design, render
+from vadist.analysis.chain_response import solve_design, stage_responses
 from vadist.cli import main
 from vadist.errors import ConvergenceError, UsageError
 from vadist.inspection.figures import as_json, inspect_design
 from vadist.inspection.whole import absence_rows, control_rows, current_rows, noise_rows
-from vadist.inspection.words import decibels, percent, volts
-from vadist.walks.moments import grid_hz, passed
+from vadist.inspection.words import decibels, hertz, percent, volts
+from vadist.walks.moments import grid_hz, hardest_moments, passed
 from vadist.walks.page import build_page
 from vadist.walks.sentences import Teller
 from vadist.walks.sounds import check_take, side_by_side
+from vadist.walks.walk import build_walk
 
 DESIGN = load_design("treble_boost")
 
@@ -43,6 +45,8 @@ def seen(page: str) -> str:
 def test_the_figures_are_those_of_an_inspection():
     """The page has no figures of its own: it is given an inspection, and shows it."""
     found = inspect_design(DESIGN, without=True)
+    knob = [row for row in found.controls if row.position in (0.0, 0.5, 1.0)]
+    assert [stop.knobs for stop in short_walk().stops] == [(), tuple(knob)]
     assert json.dumps(as_json(short_walk().found)) == json.dumps(as_json(found))
     text = seen(short_page())
     for block in found.blocks:
@@ -50,6 +54,13 @@ def test_the_figures_are_those_of_an_inspection():
         assert f"between {volts(block.level.low_v, sign=True)} and " in text
         assert f"with {percent(block.level.distortion)} THD" in text
         assert f"its output stands at {volts(block.resting.output_v)}." in text
+        for share in block.gain_parts[:1]:
+            way = "raises" if share.sensitivity > 0 else "lowers"
+            said = f"({share.value}) sets it most: 1 % more {way} the gain by "
+            assert f"{said}{abs(share.sensitivity):.1f} %" in text
+        for corner in block.corners:
+            assert f"{corner.kind.partition(' ')[0]} " in text
+            assert f"{hertz(corner.frequency_hz)} (-3 dB)" in text
     for rung in found.ladder.rungs:
         assert f"From {volts(rung.input_v)} peak at the board's input" in text
     tables = control_rows(found.controls), absence_rows(found.without)
@@ -65,6 +76,11 @@ def test_before_and_after_are_the_taps_of_a_render(rendered):
     truth = [take()] + [
         rendered.taps[stage] - rendered.diagnostics.stages[stage].rest_v for stage in DESIGN.stages
     ]
+    text = seen(short_page())
+    for stage in DESIGN.stages:
+        reached = rendered.diagnostics.stages[stage]
+        low, high = reached.low_v - reached.rest_v, reached.high_v - reached.rest_v
+        assert f"goes from {volts(low, sign=True)} to {volts(high, sign=True)} about rest" in text
     for k, wanted in enumerate(truth):
         gain = 10 ** (sounds.tracks[k].gain_db / 20)
         assert np.abs(heard[k] - gain * wanted).max() <= 2.0**-24
@@ -117,6 +133,22 @@ def test_a_block_is_shown_where_it_works_hardest():
     assert boost.moment.swing_v < 9.0 < boost.moment.line_v
 
 
+def test_the_hardest_moment_is_no_matter_of_loudness():
+    """A block that is a straight line but for one small bump, where the take is quiet."""
+    solved, ladder = solve_design(DESIGN), short_walk().found.ladder
+    responses = stage_responses(solved, grid_hz())
+    path = [take()]
+    for response in responses.values():
+        path.append(passed(path[-1][:, 0], response, RATE)[:, None])
+    at = round(0.2 * RATE)
+    path[1][at : at + 48, 0] += 1.0
+    found = hardest_moments(solved, ladder, path, RATE)
+    assert found["boost"].start_s < 0.2 < found["boost"].stop_s
+    assert np.abs(path[1]).argmax() > RATE // 2  # far from where it is loudest
+    assert found["boost"].swing_v > found["boost"].line_v
+    assert BURST_S[0] - 0.02 < found["volume"].start_s < BURST_S[1]
+
+
 def test_the_straight_line_of_a_pole_is_its_step():
     """1/(1 + s tau) answers a step with 1 - exp(-t/tau)."""
     tau = 1e-3
@@ -165,11 +197,19 @@ def test_sentences_follow_their_figures():
     assert gone == "Leave it out, and the whole's treble cut at 44.6 kHz is gone."
     more = told(**{**same, "gain_db": same["gain_db"] + 3.0, "noise_v": 0.5 * same["noise_v"]})
     assert more == "Leave it out, and the whole has 3.0 dB more gain and 6.0 dB less noise."
-    assert "next to none" in told(**{**same, "distortion": 1e-9})
+    assert "next to no THD instead of 0.37 % THD" in told(**{**same, "distortion": 1e-9})
     cannot = Teller(dataclasses.replace(
         found, without=(whole, dataclasses.replace(absent, measured=None, problem="why"), other)
     ), {})  # fmt: skip
     assert dict(cannot.tell(block, None))["Without it"] == "It cannot be left out: why."
+
+
+def test_a_bypassed_block_is_told_as_such():
+    boost, volume = build_walk(DESIGN.with_value("boost", "none")).stops
+    assert boost.job == "Bypassed: its input is wired to its output."
+    assert (boost.told, boost.drawing) == ((), "")
+    assert boost.undrawn == "boost is bypassed, so there is nothing to draw"
+    assert "next to no THD" in dict(volume.told)["A note"]
 
 
 def test_names_cannot_break_the_page():

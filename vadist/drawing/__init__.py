@@ -91,7 +91,7 @@ def draw_block(design: "Design", stage: str, *, resistors: str = "box", volts: b
     Raises
     ------
     UsageError
-        If the design has no such block, or for another shape of resistors.
+        If the design has no such block, or bypasses it, or for another shape of resistors.
 
     Examples
     --------
@@ -104,6 +104,8 @@ def draw_block(design: "Design", stage: str, *, resistors: str = "box", volts: b
     names = ("source", *design.stages, "load", "supply")
     if stage not in names:
         raise UsageError(f"no block {stage!r}{nearest(stage, names)}")
+    if stage in design.bypassed:
+        raise UsageError(f"{stage} is bypassed, so there is nothing to draw")
     if resistors not in RESISTORS:
         raise UsageError(f"resistors must be one of {', '.join(RESISTORS)} (got {resistors!r})")
     page = page_of_design(design, volts=volts, only=names.index(stage))

@@ -87,9 +87,12 @@ def _hardest(
     into, out = before[:, channel], after[:, channel]
     line = passed(into, response, rate_hz)
     window = min(max(round(_WINDOW_S * rate_hz), 1), len(out))
-    at = int(np.argmax(_power(out - line if limits else out, window)))
-    length = min(round(_length_s(into, at, rate_hz) * rate_hz), len(out))
-    first = min(max(at + (window - length) // 2, 0), len(out) - length)
+    most = out - line if limits else out
+    at = int(np.argmax(_power(most, window)))
+    weight = most[at : at + window] ** 2
+    middle = at + int(np.arange(window) @ weight / weight.sum()) if weight.any() else at
+    length = min(round(_length_s(into, middle, rate_hz) * rate_hz), len(out))
+    first = min(max(middle - length // 2, 0), len(out) - length)
     cut = slice(first, first + length)
     return Moment(
         first / rate_hz, (first + length) / rate_hz, np.arange(length) / rate_hz * 1e3,

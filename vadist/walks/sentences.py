@@ -74,8 +74,9 @@ class Teller:
 
     def job(self, block: Block) -> str:
         """What a block does, as the inspection tells it."""
-        said = block.job.partition(": ")[2]
-        kind = kind_words(block.kind)
+        kind, _, said = block.job.partition(": ")
+        if block.name not in self.found.design.bypassed:
+            kind = kind_words(block.kind)
         return f"{kind[0].upper()}{kind[1:]}: {said}."
 
     def tell(self, block: Block, heard: Heard | None) -> list[Told]:
@@ -134,6 +135,8 @@ class Teller:
         return said
 
     def _corners(self, block: Block) -> list[str]:
+        if block.gain_db < _SILENT_DB:
+            return []
         if not block.corners:
             return [f"None between {hertz(LOWEST_HZ)} and {hertz(HIGHEST_HZ)}."]
         said = [piece for corner in block.corners for piece in self._corner(corner)]
@@ -199,7 +202,7 @@ class Teller:
         said = (
             f"A {hertz(found.frequency_hz)} sine of {volts(found.level_v)} at the board's input "
             f"leaves it between {volts(level.low_v, sign=True)} and "
-            f"{volts(level.high_v, sign=True)} about rest, with {percent(level.distortion)} THD"
+            f"{volts(level.high_v, sign=True)} about rest, with {_thd(level.distortion)}"
         )
         if level.distortion < _OWN:
             return [f"{said}."]
@@ -230,6 +233,8 @@ class Teller:
         whole = self.absences[""].measured
         if row.measured is None or whole is None:
             return [f"It cannot be left out: {row.problem}."]
+        if whole.gain_db < _SILENT_DB:
+            return ["Next to nothing comes through the whole as it is set."]
         if row.measured.gain_db < _SILENT_DB:
             return ["Leave it out, and next to nothing of a small signal comes through."]
         said = [f"Leave it out, and {_changed(row.measured, whole)}."]
@@ -274,10 +279,13 @@ def _changed(now: Measured, then: Measured) -> str:
             said.append(f"{'it' if said else 'the whole'} gets a {what} at {hertz(b)}")
         elif not _alike(a, b):
             said.append(f"{its} {what} goes from {hertz(a)} to {hertz(b)}")
-    if percent(now.distortion) != percent(then.distortion):
-        after = percent(now.distortion) if now.distortion > _CLEAN else "next to none"
-        said.append(f"the note's THD goes from {percent(then.distortion)} to {after}")
+    if _thd(now.distortion) != _thd(then.distortion):
+        said.append(f"the note has {_thd(now.distortion)} instead of {_thd(then.distortion)}")
     return _listed(said) or "the whole hardly changes"
+
+
+def _thd(ratio: float) -> str:
+    return f"{percent(ratio)} THD" if ratio >= _CLEAN else "next to no THD"
 
 
 def _alike(a: float, b: float) -> bool:

@@ -167,6 +167,7 @@ def build_walk(
 
 
 def _drawn(design: Design, stage: str) -> tuple[str, str]:
+    """A block's schematic, or why there is none."""
     try:
         return draw_block(design, stage, volts=True), ""
     except VadistError as error:

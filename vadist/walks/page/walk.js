@@ -20,7 +20,8 @@ class WalkPage {
     this.stop = 0;
     this.loopStart = null;
     this.tieControls();
-    this.hear(data.whole, [data.whole]);
+    const first = data.tracks[data.whole].silent ? 0 : data.whole; // the dry take never is
+    this.hear(first, [first]);
     this.player.addEventListener("change", () => this.refresh());
     new ResizeObserver(() => this.draw()).observe($("waveform-figure"));
     this.setVolume();
