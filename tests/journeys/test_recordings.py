@@ -63,7 +63,11 @@ PLAYED = ((SLIDE,), (HARMONICS,), (FIFTHS,), (LOW_E, LOW_A))
 
 @pytest.mark.parametrize(
     ("preset", "names"),
-    [(preset, PLAYED[(k + turn) % 4]) for k, preset in enumerate(preset_names()) for turn in (0, 1)],
+    [
+        (preset, PLAYED[(k + turn) % 4])
+        for k, preset in enumerate(preset_names())
+        for turn in (0, 1)
+    ],
 )
 def test_a_recording_through_a_preset(folder, preset, names):
     """Two of the four playing styles each; every style meets five presets."""
