@@ -115,6 +115,25 @@ class Branches:
     compensation: NDArray[np.bool_]
 
 
+def conductances(
+    resistors: Branches,
+    devices: Iterable[Device],
+    unknowns: Sequence[str],
+    known: Sequence[str],
+    reference: str,
+) -> tuple[FloatArray, FloatArray]:
+    """Stamps of resistors and of op-amps' own poles, over the unknown and the known nodes."""
+    siemens = 1.0 / resistors.values
+    conductance = (resistors.into * siemens) @ resistors.across
+    conductance_known = (resistors.into * siemens) @ resistors.across_known
+    for device in devices:
+        if device.owned_node:
+            row = unknowns.index(device.owned_node)
+            conductance[row, row] += device.owned_siemens
+            conductance_known[row, known.index(reference)] -= device.owned_siemens
+    return conductance, conductance_known
+
+
 def split_into_sections(network: Network, torn: Collection[str] = ()) -> list[Section]:
     """Cut a network at its stiff nodes and order the parts along the signal.
 
@@ -311,14 +330,10 @@ def _section(
         )
 
     resistors = branches(group.twoterminals["resistors"])
-    siemens = 1.0 / resistors.values
-    conductance = (resistors.into * siemens) @ resistors.across
-    conductance_known = (resistors.into * siemens) @ resistors.across_known
     opamps = [d for d in group.devices if d.owned_node]
-    for device in opamps:
-        row = unknowns.index(device.owned_node)
-        conductance[row, row] += device.owned_siemens
-        conductance_known[row, known.index(network.reference)] -= device.owned_siemens
+    conductance, conductance_known = conductances(
+        resistors, opamps, unknowns, known, network.reference
+    )
     pairs = [pair for d in group.devices for pair in d.controls]
     injections = [injection for d in group.devices for injection in d.injections]
     into = np.zeros((len(unknowns), len(injections)))

@@ -178,6 +178,7 @@ class LoopText(PartText):
         bends = [f"bend{a}" for a in range(n.ports)]
         newest = [f"u{k}_{taken - 1}" for k, taken in enumerate(n.taken)]
         self.put(depth, "if fresh:")
+        self._turn(depth + 1)
         self._hear(depth + 1)
         self.lanes(depth + 1)
         for a in range(n.ports):

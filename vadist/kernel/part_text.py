@@ -173,6 +173,7 @@ class PartText(SignalText):
         currents = [f"i{k}" for k in range(n.ports)]
         newest = [f"u{k}_{taken - 1}" for k, taken in enumerate(n.taken)]
         self.put(depth, "if fresh:")
+        self._turn(depth + 1)
         self._hear(depth + 1)
         if n.ports:
             self.put(depth + 1, "unfinished = np.int32(0)")

@@ -24,6 +24,13 @@ class SignalText:
         """Begin a loop over the lanes."""
         self.put(depth, f"for l in range({self.program.lanes}):")
 
+    def _turn(self, depth: int) -> None:
+        """Coefficients as they are in this step, where knobs are being turned."""
+        if self.n.turned:
+            self.lanes(depth)
+        for name in self.n.turned:
+            self.put(depth + 1, f"{self.at(name)} = {self.at(name)} + {self.at(f'turn_{name}')}")
+
     def _hear(self, depth: int) -> None:
         """Copy what step ``j`` of tick ``t`` takes of every signal into the workspace."""
         n = self.n
@@ -49,7 +56,12 @@ class SignalText:
         return f"s[({rows[index, f'o{output}_0']} + {sample}) * {lanes} + l]"
 
     def _follow(self, depth: int, k: int) -> None:
-        """Where a rail is in the middle and at the end of the step."""
+        """Where a rail is in the middle and at the end of the step; a one is everywhere."""
+        if self.program.sources[self.part][k][0] == "one":
+            self.lanes(depth)
+            self.put(depth + 1, f"{self.at(f'm{k}')} = 1.0")
+            self.put(depth + 1, f"{self.at(f'u{k}_0')} = 1.0")
+            return
         rail, rows, lanes = len(self.program.parts), self.program.rows, self.program.lanes
         index, steps = self.program.sources[self.part][k][1], self.n.steps
         real = f"np.{self.program.real}"

@@ -38,7 +38,7 @@ class Structure:
     steps : int
         Of a beat.
     samples : tuple of int
-        Of each signal, that come in a beat; 0 for a rail, which moves by a line.
+        Of each signal, that come in a beat; 0 for a rail, which moves by a line, and for a one.
     curved : tuple of int
         Ports whose current may be a parabola over a step.
     slow : int
@@ -46,6 +46,8 @@ class Structure:
     zeros : frozenset of int
         Positions in :attr:`grid` of coefficients that are zero in every lane; the code leaves
         them out.
+    turning : frozenset of int
+        Positions of those that every step adds a number to: a knob is being turned.
     """
 
     kinds: tuple[str, ...]
@@ -57,6 +59,7 @@ class Structure:
     curved: tuple[int, ...]
     slow: int
     zeros: frozenset[int] = frozenset()
+    turning: frozenset[int] = frozenset()
 
     @property
     def signals(self) -> int:
@@ -133,6 +136,11 @@ class Structure:
         return tuple(name for k, name in enumerate(self.grid) if k not in self.zeros)
 
     @cached_property
+    def turned(self) -> tuple[str, ...]:
+        """Names of those that turn; a number of the name ``turn_`` and theirs tells how fast."""
+        return tuple(self.grid[k] for k in sorted(self.turning - self.zeros))
+
+    @cached_property
     def memory(self) -> tuple[str, ...]:
         """Names of what a lane goes on from: volts first, then currents and their shares."""
         names = [f"x{k}" for k in range(self.states)]
@@ -162,7 +170,8 @@ class Structure:
             names += [f"par{d}_{k}" for k in range(CONSTANTS[kind])]
         names += [f"y{k}" for k in range(self.outputs)]
         names += [f"{word}{k}" for k in range(self.outputs) for word in ("least", "most")]
-        return (*names, "live", "change", *self.coefficients)
+        turns = (f"turn_{name}" for name in self.turned)
+        return (*names, "live", "change", *self.coefficients, *turns)
 
     @cached_property
     def loop_names(self) -> tuple[str, ...]:
@@ -187,7 +196,7 @@ class Structure:
 
 Source = tuple[str, int, int]
 """Where a signal comes from: ``("take", slot, 0)``, ``("part", part, output)`` of an earlier part
-of the same program, or ``("rail", rail, 0)``."""
+of the same program, ``("rail", rail, 0)``, or ``("one", 0, 0)``, which is 1 at all times."""
 
 
 @dataclass(frozen=True)

@@ -8,6 +8,7 @@ from numpy.typing import ArrayLike
 
 from vadist.arrays import FloatArray
 from vadist.designs.design import Design
+from vadist.designs.moves import Move, parse_move
 from vadist.errors import UsageError
 from vadist.rendering.diagnostics import Diagnostics
 from vadist.rendering.spans import Rendering, array_window
@@ -44,6 +45,7 @@ def render(
     taps: Sequence[str] = (),
     threads: int | None = None,
     from_power_up: bool = False,
+    moves: Sequence[Move | str] = (),
 ) -> RenderResult:
     """Render a take through a design.
 
@@ -69,6 +71,8 @@ def render(
     from_power_up : bool
         Whether the take begins as the supply is switched on, every capacitor empty, instead of at
         rest; its first frame is then one frame after that. It runs in one segment.
+    moves : sequence of Move or str
+        Controls that are turned during the take, as ``"drive=0.2@0s,0.9@2s"``.
 
     Returns
     -------
@@ -93,6 +97,7 @@ def render(
     return render_candidates(
         [design], samples, sample_rate_hz, full_scale_v=full_scale_v, oversample=oversample,
         accuracy_db=accuracy_db, taps=taps, threads=threads, from_power_up=from_power_up,
+        moves=moves,
     )[0]  # fmt: skip
 
 
@@ -107,6 +112,7 @@ def render_candidates(
     taps: Sequence[str] = (),
     threads: int | None = None,
     from_power_up: bool = False,
+    moves: Sequence[Move | str] = (),
     progress: Callable[[float], None] = lambda done: None,
 ) -> list[RenderResult]:
     """Render one take through many candidates, side by side; see :func:`render`."""
@@ -115,6 +121,7 @@ def render_candidates(
     rendering = Rendering(
         designs, sample_rate_hz, len(volts), volts.shape[1], window, oversample=oversample,
         accuracy_db=accuracy_db, taps=taps, threads=threads, from_power_up=from_power_up,
+        moves=[parse_move(move) if isinstance(move, str) else move for move in moves],
     )  # fmt: skip
     heard = rendering.whole(progress)
     return [

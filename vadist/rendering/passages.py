@@ -24,7 +24,7 @@ from vadist.pool import StoppablePool, results
 from vadist.stepping.batch import LANES, StepError
 from vadist.stepping.carrying import carried_over
 from vadist.stepping.circuit import Circuit
-from vadist.stepping.lanes import in_enough_digits, run_lanes
+from vadist.stepping.lanes import in_double, in_enough_digits, run_lanes
 from vadist.stepping.power_up import Powered, PowerUp
 from vadist.stepping.resampling import REACH
 
@@ -384,7 +384,7 @@ def heard_again(
             powered=Powered.of(lead, power, owner[lanes], first[lanes] == 0),
         )  # fmt: skip
         try:
-            in_enough_digits(stepped, double=bool(power))
+            in_enough_digits(stepped, double=in_double(circuits, power))
         except StepError as error:
             lane = lanes[error.lane]
             begins_s = float(first[lane] - lead) / sample_rate_hz

@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from vadist.arrays import FloatArray
 from vadist.circuits.operating_point import solve_network
 from vadist.designs.design import Design
+from vadist.designs.moves import Move, turned
 from vadist.errors import UsageError
 from vadist.kernel.ahead import compile_ahead
 from vadist.names import whole
@@ -27,6 +28,7 @@ from vadist.rendering.passages import (
 )
 from vadist.stepping.batch import LANES, REAL, StepError
 from vadist.stepping.circuit import Circuit, build_circuit
+from vadist.stepping.lanes import in_double
 from vadist.stepping.paces import usual_pace
 from vadist.stepping.plan import COARSER, Plan, plan_segments, warm_up_of
 from vadist.stepping.power_up import PowerUp
@@ -83,6 +85,7 @@ class Rendering:
         taps: Sequence[str] = (),
         threads: int | None = None,
         from_power_up: bool = False,
+        moves: Sequence[Move] = (),
     ) -> None:
         if not LOWEST_RATE_HZ <= sample_rate_hz <= HIGHEST_RATE_HZ:
             raise UsageError(
@@ -104,7 +107,10 @@ class Rendering:
         self.designs, self.sample_rate_hz = list(designs), float(sample_rate_hz)
         self.frames, self.channels, self.window, self.taps = frames, channels, window, tuple(taps)
         self.threads = threads or os.cpu_count() or 1
-        self._solved = [solve_network(design.network()) for design in self.designs]
+        turns = [turned(design, moves, self.sample_rate_hz) for design in self.designs]
+        self.designs = [each.design for each in turns]
+        self._courses = [each.course for each in turns]
+        self._solved = [solve_network(each.network) for each in turns]
         switched = self._solved if from_power_up else []
         self._power = [PowerUp(solved, 1.0 / self.sample_rate_hz) for solved in switched]
         self._built: dict[Method, list[Circuit]] = {}
@@ -124,7 +130,8 @@ class Rendering:
             rate = self.sample_rate_hz * method.oversample
             paces = partial(usual_pace, sharper=method.sharper)
             self._built[method] = [
-                build_circuit(solved, rate, self.taps, paces) for solved in self._solved
+                build_circuit(solved, rate, self.taps, paces, course)
+                for solved, course in zip(self._solved, self._courses, strict=True)
             ]
         return self._built[method]
 
@@ -220,8 +227,7 @@ class Rendering:
         widths = [1, LANES] if lanes == 1 else [LANES]
         circuits = self.circuits(self.method)
         groups = alike(self.circuits(self.method))
-        # Volts from rest are small numbers with many digits, but not while a rail comes up.
-        real = np.float64 if self._power else REAL
+        real = np.float64 if in_double(circuits, self._power) else REAL
         programs = (
             program
             for group in groups

@@ -1,7 +1,7 @@
 """Sections over up to sixteen lanes: their workspace, and a kernel that steps them together."""
 
 import math
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -13,8 +13,9 @@ from vadist.errors import ConvergenceError
 from vadist.kernel.compiled import kernel
 from vadist.kernel.rescue import rescue
 from vadist.kernel.structure import CONSTANTS, Program, Structure
-from vadist.stepping.discretize import DiscreteSection
+from vadist.stepping.discretize import MIDWAY, DiscreteSection
 from vadist.stepping.rails import Rails
+from vadist.stepping.turns import Turned, Turner
 
 NEWTON_TOLERANCE_V = 5e-5
 """The last step's linearised current is taken when no control voltage moved by more: Newton's
@@ -46,6 +47,11 @@ class Bundle:
     rails: Rails | None = None
 
     @property
+    def turns(self) -> bool:
+        """Whether coefficients change along the take."""
+        return any(section.turns is not None for section in self.sections)
+
+    @property
     def key(self) -> tuple[object, ...]:
         """What two bundles share that step alike."""
         own = () if self.rails is None else self.rails.key
@@ -62,9 +68,19 @@ class Batch:
         kernel's full width; its spare lanes repeat the last one.
     program : Program
         With the lanes and the precision that are wanted.
+    begins : sequence of int
+        Sample of the take that each lane begins with.
+    tick : (int, int)
+        Samples that come in within a tick of the circuit, and ticks of the program in it.
     """
 
-    def __init__(self, bundles: Sequence[Bundle], program: Program) -> None:
+    def __init__(
+        self,
+        bundles: Sequence[Bundle],
+        program: Program,
+        begins: Sequence[int] = (),
+        tick: tuple[int, int] = (1, 1),
+    ) -> None:
         self.lanes, self.width = len(bundles), program.lanes
         self.real = getattr(np, program.real)
         every = [bundles[k] for k in self.spread]
@@ -79,6 +95,7 @@ class Batch:
         self._most = max(part.steps for part in program.parts)
         self.written = np.empty((self._rows, 0, self.width), dtype=self.real)
         self._fill(every)
+        self._turner = Turner(list(self._turned(every, begins)), *tick)
 
     @property
     def spread(self) -> list[int]:
@@ -126,16 +143,19 @@ class Batch:
         if self._y.size < math.prod(shape):
             self._y = self._room(math.prod(shape))
         self.written = self._y[: math.prod(shape)].reshape(shape)
-        at, resume = 0, False
-        while True:
-            at = self._kernel.run(
-                self._workspace, u, self.written, ticks, self._effort,
-                self.real(NEWTON_TOLERANCE_V), NEWTON_LIMIT, at, resume,
-            )  # fmt: skip
-            if at < 0:
-                break
-            self._rescue(at)
-            resume = True
+        table = self._workspace.reshape(-1, self.width)
+        now, steps = self._ticks, len(self._program.parts) * self._most
+        for first, last in self._turner.stretches(now, now + ticks, table):
+            at, resume = (first - now) * steps, False
+            while True:
+                at = self._kernel.run(
+                    self._workspace, u, self.written, last - now, self._effort,
+                    self.real(NEWTON_TOLERANCE_V), NEWTON_LIMIT, at, resume,
+                )  # fmt: skip
+                if at < 0:
+                    break
+                self._rescue(at)
+                resume = True
         self._ticks += ticks
 
     def _room(self, count: int) -> FloatArray:
@@ -188,6 +208,21 @@ class Batch:
             held = [k for k in range(len(n.grid)) if k not in n.zeros]
             fill(list(n.coefficients), [s.coefficients[held] for s in sections])
         self._fill_rails(table, [bundle.rails for bundle in every if bundle.rails is not None])
+
+    def _turned(self, every: Sequence[Bundle], begins: Sequence[int]) -> Iterator[Turned]:
+        """What changes in each column while knobs are turned."""
+        for part, n in enumerate(self._program.parts):
+            if not n.turned:
+                continue
+            places = np.array(sorted(n.turning - n.zeros))
+            rows = self._program.row_range(part, n.turned)
+            rates = self._program.row_range(part, [f"turn_{name}" for name in n.turned])
+            midway = np.array([name.split("_")[0] in MIDWAY for name in n.turned])
+            for column, (lane, bundle) in enumerate(zip(self.spread, every, strict=True)):
+                turns = bundle.sections[part].turns
+                if turns is not None:
+                    begin = begins[lane]
+                    yield Turned(turns, column, begin, places, rows, rates, midway, n.steps)
 
     def _fill_rails(self, table: FloatArray, every: list[Rails]) -> None:
         count, part = self._program.rails, len(self._program.parts)
@@ -245,6 +280,7 @@ def structure_of(
     written: int,
     beat: tuple[int, tuple[int, ...]],
     zeros: frozenset[int] = frozenset(),
+    turning: frozenset[int] = frozenset(),
 ) -> Structure:
     """What the kernel sees of a section.
 
@@ -257,8 +293,10 @@ def structure_of(
         Steps of a tick, and samples of each signal that come in it.
     zeros : frozenset of int
         Positions of coefficients that are zero in every lane.
+    turning : frozenset of int
+        Positions of those that change along the take.
     """
     return Structure(
         section.kinds, section.states, section.outputs, written, *beat, section.curved,
-        section.slow, zeros,
+        section.slow, zeros, turning,
     )  # fmt: skip

@@ -14,11 +14,11 @@ from vadist.kernel.structure import Program, Source
 from vadist.stepping.batch import Bundle, structure_of
 from vadist.stepping.discretize import (
     DiscreteSection,
-    difference_equations,
     linear,
     rest_modes,
     through,
 )
+from vadist.stepping.moving import Course, Discretising, refuse_between_rails
 from vadist.stepping.rails import Rails, Torn, rippling, tear
 from vadist.stepping.ripple import Sine
 
@@ -36,6 +36,9 @@ RAIL = -1
 
 RIPPLE = -2
 """Section of a tap that hears the ripple of the supply, which comes in beside the take."""
+
+ONE = -3
+"""Section of a tap that is one volt at all times: by it a turned knob moves what rests."""
 
 
 @dataclass(frozen=True)
@@ -105,7 +108,7 @@ class Circuit:
 
     def heard(self, number: int) -> tuple[Tap | None, ...]:
         """Signals that reach a program from outside; None is the take."""
-        own = {*self.programs[number], RAIL}
+        own = {*self.programs[number], RAIL, ONE}
         taps = (tap for k in self.programs[number] for tap in self.inputs[k])
         return tuple(dict.fromkeys(t for t in taps if t is None or t.section not in own))
 
@@ -115,6 +118,7 @@ class Circuit:
         width: int = 1,
         real: str = "float32",
         zeros: Sequence[frozenset[int]] | None = None,
+        turning: Sequence[frozenset[int]] | None = None,
     ) -> Program:
         """What the kernel sees of a program.
 
@@ -123,6 +127,7 @@ class Circuit:
         width : lanes of the kernel
         real : ``float32`` or ``float64``
         zeros : of each section, positions of coefficients that are zero in every lane
+        turning : of each section, positions of those that change along the take
         """
         own, heard = self.programs[number], self.heard(number)
         unit = self.ticks(number)
@@ -136,7 +141,7 @@ class Circuit:
             parts.append(
                 structure_of(
                     section, self.written[k], (self.paces[k] // unit, samples),
-                    zeros[place] if zeros else nothing,
+                    zeros[place] if zeros else nothing, turning[place] if turning else nothing,
                 )
             )  # fmt: skip
             sources.append(tuple(self._source(tap, own, heard) for tap in self.inputs[k]))
@@ -161,6 +166,8 @@ class Circuit:
     def _source(tap: Tap | None, own: Sequence[int], heard: Sequence[Tap | None]) -> Source:
         if tap is not None and tap.section == RAIL:
             return "rail", tap.row, 0
+        if tap is not None and tap.section == ONE:
+            return "one", 0, 0
         if tap is not None and tap.section in own:
             return "part", own.index(tap.section), tap.row
         return "take", heard.index(tap), 0
@@ -169,11 +176,16 @@ class Circuit:
         """Samples of a signal within a tick; None is the take."""
         if tap is None or tap.section == RIPPLE:
             return self.entry_pace
-        return 0 if tap.section == RAIL else self.paces[tap.section]
+        return 0 if tap.section in (RAIL, ONE) else self.paces[tap.section]
 
     def rate_hz(self, tap: Tap) -> float:
         """Samples a second of a signal."""
         return self.sample_rate_hz * self.paces[tap.section] / self.entry_pace
+
+    @property
+    def turns(self) -> bool:
+        """Whether knobs are turned in it along the take."""
+        return any(section.turns is not None for section in self.sections)
 
     @property
     def rest_v(self) -> float:
@@ -186,6 +198,7 @@ def build_circuit(
     sample_rate_hz: float,
     listen: Sequence[str] = (),
     paces: Callable[[Section], int | Fraction] = lambda section: 1,
+    course: Course | None = None,
 ) -> Circuit:
     """Make a network ready to step at a rate.
 
@@ -198,8 +211,17 @@ def build_circuit(
         Stages whose output volts are to leave the kernel besides the final output.
     paces : callable
         Steps of a section in a sample of the oversampled rate, a power of two.
+    course : Course, optional
+        Of resistors that are moved along the take.
+
+    Raises
+    ------
+    DesignError
+        If such a resistor lies between a rail that moves and what is held.
     """
     torn = tear(solved)
+    if course is not None:
+        refuse_between_rails(torn, solved, course)
     node_of = solved.stage_nodes
     stage_nodes = tuple(dict.fromkeys(node_of.values()))
     read = {signal for section, _ in torn.sections for signal in section.signals}
@@ -231,9 +253,13 @@ def build_circuit(
             0 if tap is not None and tap.section == RAIL else max(pace // own, 1)
             for tap, pace in zip(inputs[index], heard, strict=True)
         )
-        sections.append(
-            difference_equations(section, point, tick_hz * own, outputs[index], samples, flows)
-        )
+        own_hz = tick_hz * own
+        at = Discretising(section, point, own_hz, outputs[index], samples, flows, torn.rails)
+        if course is not None and course.touches(section):
+            inputs[index] = (*inputs[index], Tap(ONE, 0))
+            sections.append(at.moved(course, sample_rate_hz))
+        else:
+            sections.append(at.still())
     programs = _programs(torn)
     # Wires lead a stage's output to the input, to a held rail, to one that ripples, or a torn one.
     fixed = tuple(node for node in stage_nodes if place.get(node) is None)

@@ -20,6 +20,7 @@ from dataclasses import dataclass
 from functools import cached_property
 
 import numpy as np
+from numpy.typing import NDArray
 
 from vadist.arrays import FloatArray
 from vadist.circuits.operating_point import OperatingPoint
@@ -27,6 +28,7 @@ from vadist.circuits.sections import Section
 from vadist.kernel.structure import TAPS
 from vadist.stepping.rails import Flows
 from vadist.stepping.state_space import StateSpace, state_space
+from vadist.stepping.turns import Turns
 
 SLOW_PER_S = 25e3
 """Modes no faster than this are slow, at every rate, so that all rates share one kernel: at 6 MHz a
@@ -76,6 +78,10 @@ class DiscreteSection:
         Eigenvalues of A, and of the section as it rests, 1/s.
     seen : (volts, states)
         Volts that the states make: across every capacitor, at controls and outputs.
+    basis : (states, states)
+        Charges and fluxes from the states.
+    turns : Turns or None
+        How the coefficients change while knobs are turned; those here are the first.
     """
 
     A: FloatArray
@@ -106,6 +112,8 @@ class DiscreteSection:
     modes: np.ndarray
     rest_modes: np.ndarray
     seen: FloatArray
+    basis: FloatArray
+    turns: Turns | None = None
 
     @property
     def states(self) -> int:
@@ -133,15 +141,25 @@ class DiscreteSection:
         """All matrices in a row, in the order of :data:`MATRICES`."""
         return np.concatenate([getattr(self, name).ravel() for name in MATRICES])
 
+    @property
+    def nonzero(self) -> NDArray[np.bool_]:
+        """Which of them are not zero at all times."""
+        found = self.coefficients != 0.0
+        return found if self.turns is None else found | self.turns.values.any(axis=0)
+
     @cached_property
     def key(self) -> tuple[object, ...]:
         """What two sections share that step alike: every number the kernel is given."""
         arrays = (self.coefficients, self.control_v, self.port_a, self.port_slopes, self.limits)
-        return (self.kinds, self.parameters, self.samples, *(a.tobytes() for a in arrays))
+        turns = () if self.turns is None else self.turns.key
+        return (self.kinds, self.parameters, self.samples, *(a.tobytes() for a in arrays), *turns)
 
 
 MATRICES = ("A", "B", "C0", "C1", "CQ", "D", "E", "K", "KQ", "L", "M", "N")
 """Names of the coefficient matrices, as the kernel's structure lists them."""
+
+MIDWAY = ("A", "B", "C0", "C1", "CQ")
+"""Those that move states over a step; the others tell volts at its end."""
 
 
 def difference_equations(
@@ -186,18 +204,18 @@ def difference_equations(
     row = np.array([section.selector(node)[0] for node in output_nodes])
     row = row.reshape(len(output_nodes), len(section.unknowns))
     return DiscreteSection(
-        A=_clean(transition) - np.eye(len(transition)),
+        A=without_rounding(transition) - np.eye(len(transition)),
         B=b,
         C0=before,
         C1=after,
         CQ=curve,
         D=space.D,
-        E=_clean(space.E),
+        E=without_rounding(space.E),
         K=space.K + space.D @ after,
         KQ=space.D @ curve,
         L=space.L,
-        M=_clean(space.M),
-        N=_clean(space.N),
+        M=without_rounding(space.M),
+        N=without_rounding(space.N),
         control_v=point.control_v,
         port_a=point.port_a,
         port_slopes=slopes,
@@ -214,6 +232,7 @@ def difference_equations(
         modes=_modes(space),
         rest_modes=rest_modes(section, point),
         seen=space.seen,
+        basis=space.basis,
     )
 
 
@@ -273,6 +292,7 @@ def linear(
         output_v=rests, signals=signals, samples=(samples,) * len(signals), stages=stages,
         step_rate_hz=rate_hz,
         modes=np.zeros(0, dtype=complex), rest_modes=np.zeros(0, dtype=complex), seen=empty(0, 0),
+        basis=empty(0, 0),
     )  # fmt: skip
 
 
@@ -291,7 +311,7 @@ def _curved_ports(section: Section) -> tuple[int, ...]:
     return tuple(k for k, owner in enumerate(owners) if not owner)
 
 
-def _clean(matrix: FloatArray) -> FloatArray:
+def without_rounding(matrix: FloatArray) -> FloatArray:
     """Without entries that are the rounding of larger ones in their row."""
     largest = np.abs(matrix).max(axis=1, initial=0.0)[:, None]
     return np.where(np.abs(matrix) > 1e-14 * largest, matrix, 0.0)

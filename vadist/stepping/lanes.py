@@ -128,6 +128,15 @@ def run_lanes(
     return LaneResult(marking.at_marks(), marking.watched(), peaks, stepper.statistics())
 
 
+def in_double(circuits: Sequence[Circuit], powered: object) -> bool:
+    """Whether lanes are stepped in double precision from the start.
+
+    Volts from rest are small numbers with many digits, but not while a rail comes up; and what a
+    turned knob adds to a coefficient with each step is far smaller than it.
+    """
+    return bool(powered) or any(circuit.turns for circuit in circuits)
+
+
 def in_enough_digits(run: Callable[..., LaneResult], *, double: bool = False) -> LaneResult:
     """Run lanes; in double precision where single precision finds no solution, or if wanted.
 

@@ -205,10 +205,10 @@ def _flows(
         if rail in section.signals:
             column = known.index(rail)
             siemens = 1.0 / section.resistors.values
-            _add(flows, k, section.resistors, column, siemens, signals)
+            take_out(flows, k, section.resistors, column, siemens, signals)
             caps = section.capacitors
             farads = np.where(caps.compensation, 0.0, caps.values)
-            _add(flows, count + k, caps, column, farads, signals)
+            take_out(flows, count + k, caps, column, farads, signals)
             flows.coils[k] += section.inductors.across_known[:, column]
             injections = [i for d in section.devices for i in d.injections]
             flows.ports[k] -= [injection.get(rail, 0.0) for injection in injections]
@@ -226,10 +226,10 @@ def _flows(
     return flows
 
 
-def _add(
+def take_out(
     flows: Flows, row: int, branches: Branches, column: int, values: FloatArray, signals: int
 ) -> None:
-    """What branches take out of a known node."""
+    """Add what branches take out of a known node to a row of what is taken from rails."""
     weights = branches.across_known[:, column] * values
     flows.nodes[row] += weights @ branches.across
     flows.signals[row] += weights @ branches.across_known[:, :signals]

@@ -31,7 +31,7 @@ from vadist.pool import StoppablePool, results
 from vadist.stepping.batch import LANES, StepError
 from vadist.stepping.carrying import carried_over, volts_remembered
 from vadist.stepping.circuit import Circuit, Tap
-from vadist.stepping.lanes import LaneResult, in_enough_digits, run_lanes
+from vadist.stepping.lanes import LaneResult, in_double, in_enough_digits, run_lanes
 from vadist.stepping.plan import Plan
 from vadist.stepping.power_up import Powered, PowerUp
 from vadist.stepping.resampling import REACH
@@ -294,7 +294,7 @@ class Span:
             powered=Powered.of(self.plan.lead, self.power, candidates, begins == -self.plan.lead),
         )  # fmt: skip
         try:
-            return in_enough_digits(stepped, double=bool(self.power))
+            return in_enough_digits(stepped, double=in_double(circuits, self.power))
         except StepError as error:
             lane = error.lane
             where = f" of channel {channels[lane] + 1}" if self.heard.shape[2] > 1 else ""

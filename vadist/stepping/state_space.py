@@ -54,6 +54,8 @@ class StateSpace:
         Volts that the states alone make: across every capacitor, at controls and outputs.
     from_nodes, from_signals, from_coils : (states, n), (states, signals), (states, coils)
         The states, of node volts, signals and coil currents.
+    basis : (states, states)
+        Charges and fluxes, in an order that no resistance changes, from the states.
     """
 
     A: FloatArray
@@ -70,6 +72,7 @@ class StateSpace:
     from_nodes: FloatArray
     from_signals: FloatArray
     from_coils: FloatArray
+    basis: FloatArray
 
 
 def state_space(
@@ -160,6 +163,7 @@ def state_space(
         from_nodes=into_q @ charge,
         from_signals=into_q @ charge_u,
         from_coils=np.asarray(inverse[:, q:], dtype=float),
+        basis=basis,
     )
 
 

@@ -65,7 +65,7 @@ class Stepper:
         for number in range(len(self.circuit.programs)):
             feeds = [self._feed(tap) for tap in self.circuit.heard(number)]
             entered = [states[number] for states in enter]
-            self._banks.append(_Bank(every, number, feeds, entered, real))
+            self._banks.append(_Bank(every, number, feeds, entered, real, begins or [0] * lanes))
 
     def _feed(self, tap: Tap | None) -> "Feed":
         """Where a signal is found, its row there and its samples in a tick."""
@@ -173,7 +173,16 @@ def zeros_of(bundles: Sequence[Bundle]) -> list[frozenset[int]]:
     """Positions of coefficients that are zero in all bundles, of each of their sections."""
     every = zip(*(bundle.sections for bundle in bundles), strict=True)
     return [
-        frozenset(np.flatnonzero(~np.any([s.coefficients for s in same], axis=0)).tolist())
+        frozenset(np.flatnonzero(~np.any([s.nonzero for s in same], axis=0)).tolist())
+        for same in every
+    ]
+
+
+def turning_of(bundles: Sequence[Bundle]) -> list[frozenset[int]]:
+    """Positions of coefficients that change along the take in any, of each of their sections."""
+    every = zip(*(bundle.sections for bundle in bundles), strict=True)
+    return [
+        frozenset(k for s in same if s.turns for k in np.flatnonzero(s.turns.moving).tolist())
         for same in every
     ]
 
@@ -182,13 +191,12 @@ def programs_of(
     circuits: Sequence[Circuit], widths: Sequence[int], real: type = REAL
 ) -> list[Program]:
     """Programs that lanes of these circuits, all of one structure, will want; large ones first."""
-    found = [
-        circuits[0].program(
-            number, width, real.__name__, zeros_of([c.bundle(number) for c in circuits])
-        )
-        for number in range(len(circuits[0].programs))
-        for width in widths
-    ]
+    found = []
+    for number in range(len(circuits[0].programs)):
+        bundles = [c.bundle(number) for c in circuits]
+        zeros, turning = zeros_of(bundles), turning_of(bundles)
+        for width in widths:
+            found.append(circuits[0].program(number, width, real.__name__, zeros, turning))
     return sorted(found, key=lambda program: -len(program.rows))
 
 
@@ -273,6 +281,8 @@ class _Bank:
     feeds : sequence of Feed, one a signal
     enter : sequence of (memory, lanes)
     real : type
+    begins : sequence of int
+        Sample of the take that each lane begins with.
     """
 
     def __init__(
@@ -282,6 +292,7 @@ class _Bank:
         feeds: Sequence[Feed],
         enter: Sequence[FloatArray],
         real: type,
+        begins: Sequence[int],
     ) -> None:
         bundles = [circuit.bundle(number) for circuit in circuits]
         place: dict[object, int] = {}
@@ -290,17 +301,23 @@ class _Bank:
         for lane, bundle in enumerate(bundles):
             heard = tuple((int(o.block[lane]), int(o.column[lane])) for o, _, _ in feeds)
             entered = b"".join(states[:, lane].tobytes() for states in enter)
-            every.append(place.setdefault((bundle.key, heard, entered), len(place)))
+            begun = begins[lane] if bundle.turns else 0
+            every.append(place.setdefault((bundle.key, heard, entered, begun), len(place)))
             if every[-1] == len(first):
                 first.append(lane)
         groups = [first[k : k + LANES] for k in range(0, len(first), LANES)]
         self.parts = len(bundles[0].sections)
-        zeros = zeros_of([bundles[lane] for lane in first])
+        unlike = [bundles[lane] for lane in first]
+        zeros, turning = zeros_of(unlike), turning_of(unlike)
         self._ticks = circuits[0].ticks(number)
         self.batches = [
             Batch(
                 [bundles[lane] for lane in group],
-                circuits[0].program(number, 1 if len(group) == 1 else LANES, real.__name__, zeros),
+                circuits[0].program(
+                    number, 1 if len(group) == 1 else LANES, real.__name__, zeros, turning
+                ),
+                [begins[lane] for lane in group],
+                (circuits[0].entry_pace, self._ticks),
             )
             for group in groups
         ]

@@ -1,0 +1,286 @@
+"""A section whose resistors are moved along a take: a knob is turned, a contact opens.
+
+Everything stays counted from where the circuit rests at the start of the take. There a resistor of
+conductance g holds v_rest; with g + dg Kirchhoff's law in deviations is the same, but for the
+conductance and for a constant current dg v_rest beside it, which is a signal of the section that is
+one at all times. So the point of rest moves, and thumps, as the circuit makes it.
+
+States are charges and fluxes, which no resistance makes jump. They are kept as shares of the modes
+of the start, whatever the modes become, so that coefficients change along smooth curves. Those are
+followed by lines: a line is halved until, in its middle, it is off by no more than
+:data:`OFF_LINE` of the largest number in its row, or a frame long.
+"""
+
+import dataclasses
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import numpy as np
+
+from vadist.arrays import FloatArray
+from vadist.circuits.operating_point import OperatingPoint, SolvedNetwork
+from vadist.circuits.sections import Branches, Section, conductances
+from vadist.errors import DesignError
+from vadist.stepping.discretize import (
+    MATRICES,
+    DiscreteSection,
+    difference_equations,
+    without_rounding,
+)
+from vadist.stepping.rails import Flows, Torn, take_out
+from vadist.stepping.turns import Turns
+
+OFF_LINE, OFF_LINE_HZ = 1e-6, 384e3
+"""Largest error of a line, and the rate of steps it is for: it falls with their square, as the
+error of the steps does, so that a finer run is finer in everything."""
+
+_HELD = "held at one"
+# Name of the signal.
+
+_LEAST_LINES = 4
+# Of what moves: halves alone could agree by chance.
+
+
+@dataclass(frozen=True)
+class Course:
+    """Resistors that are moved along a take.
+
+    Attributes
+    ----------
+    parts : tuple of str
+    breaks : tuple of int
+        Ascending frames of the take between which they move evenly; before and behind them all
+        stands still.
+    ohm_at : callable (frame, after) -> (parts,)
+        Their ohms; at a frame at which a contact changes, before it or after it.
+    sample_rate_hz : float
+        Of the take.
+    """
+
+    parts: tuple[str, ...]
+    breaks: tuple[int, ...]
+    ohm_at: Callable[[int, bool], FloatArray]
+    sample_rate_hz: float
+
+    def touches(self, section: Section) -> bool:
+        """Whether any of them is one of a section's."""
+        return not set(self.parts).isdisjoint(section.resistors.parts)
+
+
+@dataclass(frozen=True)
+class Discretising:
+    """A section on its way to difference equations.
+
+    Attributes
+    ----------
+    section, point, step_rate_hz, output_nodes, samples, flows
+        See :func:`vadist.stepping.discretize.difference_equations`.
+    rails : tuple of str
+        That are torn.
+    """
+
+    section: Section
+    point: OperatingPoint
+    step_rate_hz: float
+    output_nodes: tuple[str, ...]
+    samples: tuple[int, ...]
+    flows: Flows | None
+    rails: tuple[str, ...]
+
+    def still(self) -> DiscreteSection:
+        """With its resistors as they are."""
+        return difference_equations(
+            self.section, self.point, self.step_rate_hz, self.output_nodes, self.samples, self.flows
+        )
+
+    def moved(self, course: Course, rate_hz: float) -> DiscreteSection:
+        """With its resistors on their course.
+
+        Parameters
+        ----------
+        course : Course
+        rate_hz : float
+            At which the take comes in.
+        """
+        own = [k for k, part in enumerate(course.parts) if part in self.section.resistors.parts]
+        columns = [self.section.resistors.parts.index(course.parts[k]) for k in own]
+        known: dict[bytes, DiscreteSection] = {}
+
+        def at(frame: int, after: bool) -> DiscreteSection:
+            ohm = course.ohm_at(frame, after)[own]
+            if ohm.tobytes() not in known:
+                known[ohm.tobytes()] = self._with(columns, ohm)
+            return known[ohm.tobytes()]
+
+        first = at(course.breaks[0], False)
+        curve = _Curve(lambda frame, after: _in_basis(at(frame, after), first.basis), _rows(first))
+        curve.tolerance = OFF_LINE * min((OFF_LINE_HZ / self.step_rate_hz) ** 2, 1.0)
+        knots = [(course.breaks[0], False)]
+        for here, there in zip(course.breaks, course.breaks[1:], strict=False):
+            knots += [(here, True), *curve.between(here, there), (there, False)]
+        knots.append((course.breaks[-1], True))
+        values = np.array([curve.at(*knot) for knot in knots])
+        factor = round(rate_hz / course.sample_rate_hz)
+        samples = np.array([frame * factor for frame, _ in knots])
+        modes = [found.rest_modes for found in known.values()]
+        start = _in_basis(first, first.basis)
+        return dataclasses.replace(
+            first,
+            **_matrices(first, start),
+            rest_modes=np.unique(np.concatenate(modes)),
+            turns=Turns(samples, values),
+        )
+
+    def _with(self, columns: list[int], ohm: FloatArray) -> DiscreteSection:
+        """With some of its resistors of other ohms."""
+        section, point = self.section, self.point
+        resistors = section.resistors
+        rest_v = resistors.across[columns] @ point.node_v
+        rest_v = rest_v + resistors.across_known[columns] @ point.known_v
+        values = resistors.values.copy()
+        values[columns] = ohm
+        grown = 1.0 / ohm - 1.0 / resistors.values[columns]
+        other = dataclasses.replace(resistors, values=values)
+        known = (*section.signals, *section.rails)
+        conductance, conductance_known = conductances(
+            other, section.devices, section.unknowns, known, section.reference
+        )
+        place = len(section.signals)
+        pushed = resistors.into[:, columns] @ (grown * rest_v)
+        moved = dataclasses.replace(
+            section,
+            signals=(*section.signals, _HELD),
+            conductance=conductance,
+            conductance_known=np.insert(conductance_known, place, pushed, axis=1),
+            resistors=_beside(other, place),
+            capacitors=_beside(section.capacitors, place),
+            inductors=_beside(section.inductors, place),
+            control_known=np.insert(section.control_known, place, 0.0, axis=1),
+        )
+        return difference_equations(
+            moved, point, self.step_rate_hz, self.output_nodes, (*self.samples, 0),
+            self._flows(columns, grown, rest_v),
+        )  # fmt: skip
+
+    def _flows(self, columns: list[int], grown: FloatArray, rest_v: FloatArray) -> Flows | None:
+        """What the section takes from torn rails, with some conductances grown."""
+        if self.flows is None:
+            return None
+        section, count = self.section, len(self.section.signals)
+        moved = Branches(*(_picked(getattr(section.resistors, f.name), f.name, columns)
+                           for f in dataclasses.fields(Branches)))  # fmt: skip
+        flows = Flows(*(getattr(self.flows, f.name).copy() for f in dataclasses.fields(Flows)))
+        steady = np.zeros(len(flows.signals))
+        known = (*section.signals, *section.rails)
+        for k, rail in enumerate(self.rails):
+            if rail in section.signals:
+                column = known.index(rail)
+                take_out(flows, k, moved, column, grown, count)
+                steady[k] = moved.across_known[:, column] @ (grown * rest_v)
+        return dataclasses.replace(flows, signals=np.column_stack([flows.signals, steady]))
+
+
+def refuse_between_rails(torn: Torn, solved: SolvedNetwork, course: Course) -> None:
+    """Refuse a moved resistor that lies between a torn rail and a node that is held.
+
+    Raises
+    ------
+    DesignError
+    """
+    inside = {part for section, _ in torn.sections for part in section.resistors.parts}
+    for resistor in solved.network.resistors:
+        if resistor.part in course.parts and resistor.part not in inside:
+            rails = sorted({resistor.a, resistor.b} & set(torn.rails))
+            if rails:
+                raise DesignError(
+                    f"{resistor.part} lies between the {rails[0]} rail, which moves, and a node "
+                    "that nothing moves: it cannot be turned during a take"
+                )
+
+
+class _Curve:
+    """Coefficients along the frames of a take, and the frames between which they lie on lines."""
+
+    def __init__(self, found: Callable[[int, bool], FloatArray], rows: FloatArray) -> None:
+        self._found, self._rows = found, rows
+        self._kept: dict[tuple[int, bool], FloatArray] = {}
+        self.tolerance = OFF_LINE
+
+    def at(self, frame: int, after: bool) -> FloatArray:
+        """All coefficients in a row."""
+        if (frame, after) not in self._kept:
+            self._kept[frame, after] = self._found(frame, after)
+        return self._kept[frame, after]
+
+    def between(self, first: int, last: int) -> list[tuple[int, bool]]:
+        """Frames between two at which a line ends and the next one begins."""
+        if (self.at(first, True) == self.at(last, False)).all() and (
+            self.at(first, True) == self.at((first + last) // 2, False)
+        ).all():
+            return []
+        return self._halved((first, True), (last, False), max((last - first) // _LEAST_LINES, 1))
+
+    def _halved(
+        self, first: tuple[int, bool], last: tuple[int, bool], longest: int
+    ) -> list[tuple[int, bool]]:
+        frames = last[0] - first[0]
+        if frames < 2:
+            return []
+        middle = (first[0] + frames // 2, False)
+        before, here, after = self.at(*first), self.at(*middle), self.at(*last)
+        share = (frames // 2) / frames
+        off = np.abs(before + share * (after - before) - here)
+        largest = np.maximum(np.abs(before), np.abs(after))
+        size = np.zeros(int(self._rows[-1]) + 1) if len(self._rows) else np.zeros(0)
+        np.maximum.at(size, self._rows, largest)
+        if frames <= longest and (off <= self.tolerance * size[self._rows]).all():
+            return []
+        return [
+            *self._halved(first, middle, longest), middle, *self._halved(middle, last, longest)
+        ]  # fmt: skip
+
+
+def _rows(found: DiscreteSection) -> FloatArray:
+    """Number of the row, over all matrices, that each coefficient stands in."""
+    rows, count = [], 0
+    for name in MATRICES:
+        height, width = getattr(found, name).shape
+        rows.append(np.repeat(np.arange(count, count + height), width))
+        count += height
+    return np.concatenate(rows)
+
+
+def _in_basis(found: DiscreteSection, basis: FloatArray) -> FloatArray:
+    """Coefficients over the states of another basis, all in a row."""
+    into, back = np.linalg.solve(basis, found.basis), np.linalg.solve(found.basis, basis)
+    parts = []
+    for name in MATRICES:
+        matrix = getattr(found, name)
+        if name in ("A", "B", "C0", "C1", "CQ"):
+            matrix = into @ matrix
+        if name in ("A", "D", "L"):
+            matrix = matrix @ back
+        parts.append(without_rounding(matrix).ravel())
+    return np.concatenate(parts)
+
+
+def _matrices(found: DiscreteSection, values: FloatArray) -> dict[str, FloatArray]:
+    """Coefficients in a row as matrices."""
+    shapes = [getattr(found, name).shape for name in MATRICES]
+    cuts = np.cumsum([height * width for height, width in shapes])[:-1]
+    pieces = zip(MATRICES, np.split(values, cuts), shapes, strict=True)
+    return {name: piece.reshape(shape) for name, piece, shape in pieces}
+
+
+def _beside(branches: Branches, place: int) -> Branches:
+    """Branches beside one known node more, which none of them is joined to."""
+    wider = np.insert(branches.across_known, place, 0.0, axis=1)
+    return dataclasses.replace(branches, across_known=wider)
+
+
+def _picked(values: object, name: str, columns: list[int]) -> object:
+    """Some of the branches."""
+    if isinstance(values, tuple):
+        return tuple(values[k] for k in columns)
+    array = np.asarray(values)
+    return array[:, columns] if name == "into" else array[columns]
