@@ -68,10 +68,18 @@ def _still(_):
 
 
 class CircuitOracle:
-    """Residual, Jacobian and solution of a network."""
+    """Residual, Jacobian and solution of a network.
 
-    def __init__(self, network: Network, models: dict[str, object]):
-        self.network, self.models = network, models
+    ``ohms`` are functions of time, by part, of resistors that change during the solution.
+    """
+
+    def __init__(
+        self,
+        network: Network,
+        models: dict[str, object],
+        ohms: dict[str, Callable[[float], float]] | None = None,
+    ):
+        self.network, self.models, self.ohms = network, models, ohms or {}
         fixed = network.rails
         names = {"input"}
         for e in [*network.resistors, *network.capacitors, *network.inductors]:
@@ -89,8 +97,14 @@ class CircuitOracle:
         columns = self.size + len(self.known)
         self.known_column = {name: self.size + k for k, name in enumerate(self.known)}
         self.G, self.C = np.zeros((self.size, columns)), np.zeros((self.size, columns))
+        self.changing = []
         for r in network.resistors:
-            self._stamp(self.G, r.a, r.b, 1.0 / r.value)
+            if r.part in self.ohms:
+                one = np.zeros_like(self.G)
+                self._stamp(one, r.a, r.b, 1.0)
+                self.changing.append((one, self.ohms[r.part]))
+            else:
+                self._stamp(self.G, r.a, r.b, 1.0 / r.value)
         for c in network.capacitors:
             self._stamp(self.C, c.a, c.b, c.value)
         for k, coil in enumerate(network.inductors):
@@ -115,6 +129,12 @@ class CircuitOracle:
             for d, model in self.devices:
                 if d.kind.startswith("opamp"):
                     self.drawn[self.index[network.held("supply")]] += model.supply_current_a
+
+    def conductance(self, t):
+        """Stamps of all resistors at a time."""
+        if not self.changing:
+            return self.G
+        return self.G + sum(one / ohm(t) for one, ohm in self.changing)
 
     def column(self, node):
         return self.index[node] if node in self.index else self.known_column[node]
@@ -277,7 +297,7 @@ class CircuitOracle:
             drive(t)
             full = np.concatenate([y, known])
             res[:] = (
-                self.G @ full
+                self.conductance(t) @ full
                 + self.C @ np.concatenate([yp, known_rate])
                 + self.device_currents(full)[0]
                 + self.drawn
@@ -286,7 +306,8 @@ class CircuitOracle:
         def jacobian(t, y, yp, res, cj, jac):
             drive(t)
             full = np.concatenate([y, known])
-            jac[:] = (self.G + cj * self.C)[:, : self.size] + self.device_currents(full)[1]
+            stamps = self.conductance(t) + cj * self.C
+            jac[:] = stamps[:, : self.size] + self.device_currents(full)[1]
 
         solver = IDA(
             residual,

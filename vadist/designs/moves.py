@@ -6,7 +6,7 @@ last. The circuit is at rest as the take begins, where its knobs stand then.
 
 import dataclasses
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -192,7 +192,7 @@ def turned(design: Design, moves: Sequence[Move], sample_rate_hz: float) -> Turn
     wired = _Wired(design, list(ways))
     parts, lines = wired.resistors()
 
-    def fractions(frame: int, after: bool) -> dict[str, float]:
+    def fractions(frame: float, after: bool) -> dict[str, float]:
         found = {}
         for name, way in ways.items():
             control = dataclasses.replace(design.controls[name], position=way(frame, after))
@@ -200,12 +200,13 @@ def turned(design: Design, moves: Sequence[Move], sample_rate_hz: float) -> Turn
                 found[place.removeprefix("-")] = control.wiper(place)
         return wired.inside(found)
 
-    def ohm_at(frame: int, after: bool) -> FloatArray:
+    def ohm_at(frame: float, after: bool) -> FloatArray:
         held = fractions(frame, after)
         return np.array([at + slope * held[path] for path, at, slope in lines])
 
     breaks = tuple(sorted({int(frame) for way in ways.values() for frame in way.frames}))
-    course = Course(parts, breaks, ohm_at, sample_rate_hz)
+    bends = tuple(sorted({frame for way in ways.values() for frame in way.halfway()}))
+    course = Course(parts, breaks, bends, ohm_at, sample_rate_hz)
     return Turned(design, wired.network(fractions(breaks[0], False)), course)
 
 
@@ -216,7 +217,15 @@ class _Way:
     frames: IndexArray
     positions: FloatArray
 
-    def __call__(self, frame: int, after: bool) -> float:
+    def halfway(self) -> Iterator[float]:
+        """Where it passes half rotation, at which tapers bend."""
+        for k in np.flatnonzero(np.diff(self.frames)):
+            low, high = self.positions[k : k + 2] - 0.5
+            if low * high < 0.0:
+                begin, end = self.frames[k : k + 2]
+                yield float(begin - low * (end - begin) / (high - low))
+
+    def __call__(self, frame: float, after: bool) -> float:
         """Rotation at a frame; before or after it, where two points fall on one."""
         k = int(np.searchsorted(self.frames, frame, side="right" if after else "left"))
         if k == 0 or k == len(self.frames):

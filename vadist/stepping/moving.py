@@ -6,9 +6,8 @@ conductance and for a constant current dg v_rest beside it, which is a signal of
 one at all times. So the point of rest moves, and thumps, as the circuit makes it.
 
 States are charges and fluxes, which no resistance makes jump. They are kept as shares of the modes
-of the start, whatever the modes become, so that coefficients change along smooth curves. Those are
-followed by lines: a line is halved until, in its middle, it is off by no more than
-:data:`OFF_LINE` of the largest number in its row, or a frame long.
+of the start, whatever the modes become, so that coefficients change along smooth curves, which
+:mod:`vadist.stepping.curves` follows.
 """
 
 import dataclasses
@@ -17,12 +16,14 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from vadist.arrays import FloatArray
+from vadist.arrays import FloatArray, IndexArray
 from vadist.circuits.operating_point import OperatingPoint, SolvedNetwork
 from vadist.circuits.sections import Branches, Section, conductances
 from vadist.errors import DesignError
+from vadist.stepping.curves import followed
 from vadist.stepping.discretize import (
     MATRICES,
+    MIDWAY,
     DiscreteSection,
     difference_equations,
     without_rounding,
@@ -30,15 +31,8 @@ from vadist.stepping.discretize import (
 from vadist.stepping.rails import Flows, Torn, take_out
 from vadist.stepping.turns import Turns
 
-OFF_LINE, OFF_LINE_HZ = 1e-6, 384e3
-"""Largest error of a line, and the rate of steps it is for: it falls with their square, as the
-error of the steps does, so that a finer run is finer in everything."""
-
 _HELD = "held at one"
 # Name of the signal.
-
-_LEAST_LINES = 4
-# Of what moves: halves alone could agree by chance.
 
 
 @dataclass(frozen=True)
@@ -51,6 +45,8 @@ class Course:
     breaks : tuple of int
         Ascending frames of the take between which they move evenly; before and behind them all
         stands still.
+    bends : tuple of float
+        Where, between breaks, they turn a corner.
     ohm_at : callable (frame, after) -> (parts,)
         Their ohms; at a frame at which a contact changes, before it or after it.
     sample_rate_hz : float
@@ -59,7 +55,8 @@ class Course:
 
     parts: tuple[str, ...]
     breaks: tuple[int, ...]
-    ohm_at: Callable[[int, bool], FloatArray]
+    bends: tuple[float, ...]
+    ohm_at: Callable[[float, bool], FloatArray]
     sample_rate_hz: float
 
     def touches(self, section: Section) -> bool:
@@ -106,28 +103,22 @@ class Discretising:
         columns = [self.section.resistors.parts.index(course.parts[k]) for k in own]
         known: dict[bytes, DiscreteSection] = {}
 
-        def at(frame: int, after: bool) -> DiscreteSection:
+        def at(frame: float, after: bool) -> DiscreteSection:
             ohm = course.ohm_at(frame, after)[own]
             if ohm.tobytes() not in known:
                 known[ohm.tobytes()] = self._with(columns, ohm)
             return known[ohm.tobytes()]
 
         first = at(course.breaks[0], False)
-        curve = _Curve(lambda frame, after: _in_basis(at(frame, after), first.basis), _rows(first))
-        curve.tolerance = OFF_LINE * min((OFF_LINE_HZ / self.step_rate_hz) ** 2, 1.0)
-        knots = [(course.breaks[0], False)]
-        for here, there in zip(course.breaks, course.breaks[1:], strict=False):
-            knots += [(here, True), *curve.between(here, there), (there, False)]
-        knots.append((course.breaks[-1], True))
-        values = np.array([curve.at(*knot) for knot in knots])
-        factor = round(rate_hz / course.sample_rate_hz)
-        samples = np.array([frame * factor for frame, _ in knots])
-        modes = [found.rest_modes for found in known.values()]
-        start = _in_basis(first, first.basis)
+        frames, values = followed(
+            lambda frame, after: _in_basis(at(frame, after), first.basis),
+            course.breaks, course.bends, _rows(first), rate_hz,
+        )  # fmt: skip
+        samples = frames * round(rate_hz / course.sample_rate_hz)
         return dataclasses.replace(
             first,
-            **_matrices(first, start),
-            rest_modes=np.unique(np.concatenate(modes)),
+            **_matrices(first, values[0]),
+            rest_modes=np.unique(np.concatenate([found.rest_modes for found in known.values()])),
             turns=Turns(samples, values),
         )
 
@@ -198,49 +189,7 @@ def refuse_between_rails(torn: Torn, solved: SolvedNetwork, course: Course) -> N
                 )
 
 
-class _Curve:
-    """Coefficients along the frames of a take, and the frames between which they lie on lines."""
-
-    def __init__(self, found: Callable[[int, bool], FloatArray], rows: FloatArray) -> None:
-        self._found, self._rows = found, rows
-        self._kept: dict[tuple[int, bool], FloatArray] = {}
-        self.tolerance = OFF_LINE
-
-    def at(self, frame: int, after: bool) -> FloatArray:
-        """All coefficients in a row."""
-        if (frame, after) not in self._kept:
-            self._kept[frame, after] = self._found(frame, after)
-        return self._kept[frame, after]
-
-    def between(self, first: int, last: int) -> list[tuple[int, bool]]:
-        """Frames between two at which a line ends and the next one begins."""
-        if (self.at(first, True) == self.at(last, False)).all() and (
-            self.at(first, True) == self.at((first + last) // 2, False)
-        ).all():
-            return []
-        return self._halved((first, True), (last, False), max((last - first) // _LEAST_LINES, 1))
-
-    def _halved(
-        self, first: tuple[int, bool], last: tuple[int, bool], longest: int
-    ) -> list[tuple[int, bool]]:
-        frames = last[0] - first[0]
-        if frames < 2:
-            return []
-        middle = (first[0] + frames // 2, False)
-        before, here, after = self.at(*first), self.at(*middle), self.at(*last)
-        share = (frames // 2) / frames
-        off = np.abs(before + share * (after - before) - here)
-        largest = np.maximum(np.abs(before), np.abs(after))
-        size = np.zeros(int(self._rows[-1]) + 1) if len(self._rows) else np.zeros(0)
-        np.maximum.at(size, self._rows, largest)
-        if frames <= longest and (off <= self.tolerance * size[self._rows]).all():
-            return []
-        return [
-            *self._halved(first, middle, longest), middle, *self._halved(middle, last, longest)
-        ]  # fmt: skip
-
-
-def _rows(found: DiscreteSection) -> FloatArray:
+def _rows(found: DiscreteSection) -> IndexArray:
     """Number of the row, over all matrices, that each coefficient stands in."""
     rows, count = [], 0
     for name in MATRICES:
@@ -256,7 +205,7 @@ def _in_basis(found: DiscreteSection, basis: FloatArray) -> FloatArray:
     parts = []
     for name in MATRICES:
         matrix = getattr(found, name)
-        if name in ("A", "B", "C0", "C1", "CQ"):
+        if name in MIDWAY:
             matrix = into @ matrix
         if name in ("A", "D", "L"):
             matrix = matrix @ back
