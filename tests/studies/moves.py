@@ -45,8 +45,8 @@ def ohms_of(design, network, text):
             return 1.0 - fraction if place.startswith("-") else fraction
 
         for part, share in (("upper", lambda f: 1.0 - f), ("lower", lambda f: f)):
-            found[f"{path}.{part}"] = (
-                lambda t, share=share, below=below, track=track: max(track * share(below(t)), 0.01)
+            found[f"{path}.{part}"] = lambda t, share=share, below=below, track=track: max(
+                track * share(below(t)), 0.01
             )
         # A rheostat is one resistor.
         found[path] = lambda t, below=below, track=track: max(track * below(t), 0.01)

@@ -1,5 +1,6 @@
 """The signal of a take along a design: dry, then after each block, in volts from rest."""
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -7,6 +8,7 @@ from numpy.typing import ArrayLike
 
 from vadist.arrays import FloatArray
 from vadist.designs.design import Design
+from vadist.designs.moves import Move
 from vadist.rendering.arrays import RenderResult, render
 from vadist.rendering.diagnostics import Diagnostics
 
@@ -41,6 +43,7 @@ def signal_path(
     full_scale_v: float = 1.0,
     oversample: int | None = None,
     threads: int | None = None,
+    moves: Sequence[Move] = (),
 ) -> SignalPath:
     """Render a take with every block tapped; see :func:`vadist.rendering.arrays.render`.
 
@@ -49,7 +52,7 @@ def signal_path(
     take = np.asarray(samples, dtype=float)
     tapped = render(
         design, take, sample_rate_hz, full_scale_v=full_scale_v, oversample=oversample,
-        taps=tuple(design.stages), threads=threads,
+        taps=tuple(design.stages), threads=threads, moves=moves,
     )  # fmt: skip
     rests = tapped.diagnostics.stages
     dry = (take[:, None] if take.ndim == 1 else take) * full_scale_v

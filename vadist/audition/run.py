@@ -1,5 +1,6 @@
 """An audition: a design and its candidates, rendered, matched in level and compared."""
 
+import dataclasses
 import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
@@ -14,6 +15,7 @@ from vadist.audition.matching import DEFAULT_LEVEL, LevelMatch, match_levels
 from vadist.audition.names import Changes, held_values
 from vadist.audition.path import signal_path, without_rest
 from vadist.designs.design import Design
+from vadist.designs.moves import Move, at_start, parse_move
 from vadist.errors import UsageError, VadistError
 from vadist.measure import (
     AUDIO_BAND_HZ,
@@ -206,6 +208,7 @@ def audition_design(
     oversample: int | None = None,
     accuracy_db: float | None = None,
     threads: int | None = None,
+    moves: Sequence[Move | str] = (),
     progress: Callable[[float], None] = lambda done: None,
 ) -> AuditionResult:
     """Render a design and its candidates in one batch, match their levels and compare them.
@@ -229,6 +232,9 @@ def audition_design(
         Whether to add the dry take and the reference after each block.
     through : Response, optional
         Impulse response through which every track is heard once more.
+    moves : sequence of Move or str
+        Knobs that are turned during the take, in all designs alike. What is compared besides the
+        sound is of the knobs as the take begins.
     progress : called with the fraction done
 
     Returns
@@ -248,12 +254,15 @@ def audition_design(
     if not take.size or not np.any(take):
         raise UsageError("the take is silent, so there is nothing to audition; choose another")
     probe = probe or Probe()
+    turns = [parse_move(move) if isinstance(move, str) else move for move in moves]
+    design = at_start(design, turns)
+    candidates = [dataclasses.replace(c, design=at_start(c.design, turns)) for c in candidates]
     designs = [design, *(candidate.design for candidate in candidates)]
     found = [behaviour(design), *(_candidate_behaviour(c) for c in candidates)]
     distortions = _distortions(designs, probe, threads)
     results = render_candidates(
         designs, take, sample_rate_hz, full_scale_v=full_scale_v, oversample=oversample,
-        accuracy_db=accuracy_db, threads=threads, progress=progress,
+        accuracy_db=accuracy_db, threads=threads, moves=turns, progress=progress,
     )  # fmt: skip
     names = [f"reference: {design.name}", *(candidate.name for candidate in candidates)]
     volts = [without_rest(result, each) for result, each in zip(results, designs, strict=True)]
@@ -261,7 +270,7 @@ def audition_design(
     if taps:
         blocks = signal_path(
             design, take, sample_rate_hz, full_scale_v=full_scale_v,
-            oversample=results[0].diagnostics.method.oversample, threads=threads,
+            oversample=results[0].diagnostics.method.oversample, threads=threads, moves=turns,
         ).named  # fmt: skip
     names, sounds = [*names, *blocks], [*volts, *blocks.values()]
     straight = len(names)

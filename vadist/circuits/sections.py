@@ -114,6 +114,13 @@ class Branches:
     into: FloatArray
     compensation: NDArray[np.bool_]
 
+    def only(self, chosen: Sequence[int]) -> "Branches":
+        """Some of them."""
+        return Branches(
+            tuple(self.parts[k] for k in chosen), self.values[chosen], self.across[chosen],
+            self.across_known[chosen], self.into[:, chosen], self.compensation[chosen],
+        )  # fmt: skip
+
 
 def conductances(
     resistors: Branches,

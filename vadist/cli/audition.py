@@ -44,6 +44,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         help="add every track once more, heard through an impulse response: an audio file, or the "
         "calculated roll-off of a guitar loudspeaker",
     )  # fmt: skip
+    shared.add_moves(parser.add_argument_group("knobs that are turned, of all candidates alike"))
     excerpt = parser.add_argument_group("take and level")
     add = excerpt.add_argument
     shared.add_excerpt(excerpt)
@@ -89,6 +90,7 @@ def run(options: argparse.Namespace) -> int:
     from .progress import progress_bar
 
     take = Path(options.take)
+    moves = shared.moves_of(options, [*options.settings, *options.trials])
     design = apply_settings(load_design(options.design), options.settings)
     candidates = []
     if options.trials or options.others or not options.taps:
@@ -115,7 +117,7 @@ def run(options: argparse.Namespace) -> int:
             full_scale_v=parse_level(options.full_scale), level=_lufs(options.loudness),
             probe=probe, taps=options.taps, through=through, oversample=options.oversample,
             accuracy_db=shared.parse_accuracy(options.accuracy),
-            threads=options.threads, progress=progress,
+            threads=options.threads, moves=moves, progress=progress,
         )  # fmt: skip
     stem, others = design_text(options.design), [design_text(name) for name in options.others]
     originals = [stem] * (1 + len(candidates) - len(others)) + others

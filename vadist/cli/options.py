@@ -4,9 +4,13 @@ import argparse
 import os
 from collections.abc import Sequence
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from vadist.errors import UsageError
 from vadist.names import printable
+
+if TYPE_CHECKING:
+    from vadist.designs.moves import Move
 
 Adder = argparse.ArgumentParser | argparse._ArgumentGroup
 
@@ -33,6 +37,46 @@ def add_stages(parser: Adder) -> None:
         help="run a Python file whose stages designs may then use; only one you trust; may be "
         "repeated",
     )  # fmt: skip
+
+
+def add_moves(parser: Adder) -> None:
+    """``--move`` and ``--moves``, into ``moved`` and ``move_files``."""
+    parser.add_argument(
+        "--move", action="append", default=[], metavar="KNOB=POS@TIME,...", dest="moved",
+        help="turn a knob during the take: drive=0.2@0s,0.9@2s goes evenly from point to point and "
+        "rests before the first and after the last; may be repeated for other knobs",
+    )  # fmt: skip
+    parser.add_argument(
+        "--moves", action="append", default=[], metavar="FILE", dest="move_files",
+        help="moves of a CSV (control,seconds,position) or TOML file; may be repeated",
+    )  # fmt: skip
+
+
+def moves_of(options: argparse.Namespace, paths: Sequence[str] = ()) -> "list[Move]":
+    """Moves that options ask for.
+
+    Parameters
+    ----------
+    options : Namespace
+    paths : sequence of str
+        What else they set, as ``drive=0.7``.
+
+    Raises
+    ------
+    UsageError
+        If a knob is moved twice, or set besides.
+    """
+    from vadist.designs.move_files import read_moves
+    from vadist.designs.moves import check_moves, parse_move
+
+    moves = [parse_move(text) for text in options.moved]
+    moves += [move for name in options.move_files for move in read_moves(Path(name))]
+    check_moves(moves)
+    for path in paths:
+        name = path.partition("=")[0].strip()
+        if name in {move.control for move in moves}:
+            raise UsageError(f"{name} is set and moved; leave out one of the two")
+    return moves
 
 
 def add_full_scale(parser: Adder) -> None:

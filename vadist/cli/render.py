@@ -52,6 +52,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         "--group", action="append", default=[], metavar="PATH=V,PATH=V", dest="groups",
         help="values to render all at once, as drive=0.9,tone=0.2; may be repeated",
     )  # fmt: skip
+    shared.add_moves(parser.add_argument_group("knobs that are turned during the take"))
     take = parser.add_argument_group("take and level")
     add = take.add_argument
     shared.add_full_scale(take)
@@ -129,7 +130,7 @@ def run(options: argparse.Namespace) -> int:
     if options.together != "file" and settings.normalise is None:
         raise UsageError("--together needs --normalise, which says to what level")
     takes = shared.expanded(options.takes)
-    jobs = session_jobs(options, takes)
+    jobs = session_jobs(options, takes, settings)
     outputs = output_paths(jobs, options, settings)
     to_do, done = checked(options, takes, jobs, outputs, settings)
     if len(jobs) > 1 or done:
@@ -174,9 +175,12 @@ def _place(jobs: "Sequence[Job]", k: int, error: VadistError) -> str:
     return f"{printable(jobs[k].told)}: " if several else f"{take}: "
 
 
-def session_jobs(options: argparse.Namespace, takes: Sequence[Path]) -> "list[Job]":
+def session_jobs(
+    options: argparse.Namespace, takes: Sequence[Path], settings: "FileSettings"
+) -> "list[Job]":
     """Every take through every design as it is set, take by take."""
     from vadist.designs.files import load_design
+    from vadist.designs.moves import at_start, parse_move
     from vadist.sessions.plan import Job
     from vadist.sessions.variants import make_variants
 
@@ -187,7 +191,10 @@ def session_jobs(options: argparse.Namespace, takes: Sequence[Path]) -> "list[Jo
             design, options.settings, options.trials, options.groups, combine=options.combine
         )
     ]
-    told = ("from=power-up",) if options.from_power_up else ()
+    moves = [parse_move(move) for move in settings.moves]
+    for _, variant in variants:
+        at_start(variant.design, moves)  # refuses before the work
+    told = (*(["from=power-up"] if options.from_power_up else []), *settings.moves)
     return [
         Job(take, each.design, name, (*each.changes, *told))
         for take in takes

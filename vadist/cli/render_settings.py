@@ -20,6 +20,9 @@ def file_settings(options: argparse.Namespace) -> "FileSettings":
     from vadist.rendering.settings import FileSettings
 
     dither = options.dither
+    set_besides = [*options.settings, *options.trials]
+    set_besides += [each for group in options.groups for each in group.split(",")]
+    moves = shared.moves_of(options, set_besides)
     if dither and options.bits == "float":
         raise UsageError("--dither is for --bits 16 and 24; floats are not rounded")
     return FileSettings(
@@ -34,6 +37,7 @@ def file_settings(options: argparse.Namespace) -> "FileSettings":
         subtype=SUBTYPES[options.bits],
         overwrite=options.overwrite,
         from_power_up=options.from_power_up,
+        moves=tuple(move.text for move in moves),
         channels=None if options.channels is None else parse_channels(options.channels),
         tail=parse_tail(options.tail),
         dither=options.bits == "16" if dither is None else dither,

@@ -27,6 +27,7 @@ makes one node of two. Tracks have ohms there."""
 MOST_S = 24 * 3600.0
 """Latest time of a point."""
 
+
 @dataclass(frozen=True)
 class Move:
     """One knob's way through a take.
@@ -141,6 +142,26 @@ def check_moves(moves: Sequence[Move]) -> None:
         seen.add(move.control)
 
 
+def at_start(design: Design, moves: Sequence[Move]) -> Design:
+    """A design with its knobs where they stand as the take begins.
+
+    Raises
+    ------
+    UsageError
+        If it has not one of them.
+    """
+    check_moves(moves)
+    for move in moves:
+        if move.control not in design.controls:
+            has = ", ".join(design.controls) or "none"
+            near = nearest(move.control, design.controls) or f" (it has {has})"
+            raise UsageError(
+                f"move of {printable(move.control)}: {design.name} has no such control{near}"
+            )
+        design = design.with_value(move.control, move.points[0][1])
+    return design
+
+
 @dataclass(frozen=True)
 class Turned:
     """A design whose knobs are turned.
@@ -177,15 +198,7 @@ def turned(design: Design, moves: Sequence[Move], sample_rate_hz: float) -> Turn
     DesignError
         If a stage makes something of a pot that is not two resistors.
     """
-    check_moves(moves)
-    for move in moves:
-        if move.control not in design.controls:
-            has = ", ".join(design.controls) or "none"
-            raise UsageError(
-                f"move of {printable(move.control)}: {design.name} has no such control"
-                f"{nearest(move.control, design.controls) or f' (it has {has})'}"
-            )
-        design = design.with_value(move.control, move.points[0][1])
+    design = at_start(design, moves)
     ways = {move.control: _way(move, sample_rate_hz) for move in moves if not move.still}
     if not ways:
         return Turned(design, design.network(), None)

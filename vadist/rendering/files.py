@@ -12,6 +12,7 @@ import numpy as np
 from vadist.arrays import FloatArray
 from vadist.audio_files import BYTES_PER_SAMPLE, TakeReader, TakeWriter, same_file
 from vadist.designs.design import Design
+from vadist.designs.moves import parse_move
 from vadist.errors import AudioFileError
 from vadist.files import clear_old_drafts, draft_path, told, write_text_atomically
 from vadist.measure.loudness import LoudnessMeter
@@ -132,6 +133,7 @@ def rendering_of(design: Design, source: Source, settings: FileSettings) -> Rend
         [design], rate, source.reader.frames + round(tail_s * rate), source.channels,
         source.window, oversample=settings.oversample, accuracy_db=settings.accuracy_db,
         threads=settings.threads, from_power_up=settings.from_power_up,
+        moves=[parse_move(move) for move in settings.moves],
     )  # fmt: skip
 
 

@@ -30,6 +30,8 @@ class FileSettings:
     overwrite : bool
     from_power_up : bool
         Whether the take begins as the supply is switched on.
+    moves : tuple of str
+        Knobs that are turned during the take, as :attr:`vadist.designs.moves.Move.text`.
     channels : tuple of int or None
         Channels of the take to render, from 1; None: all.
     tail : float or str
@@ -53,6 +55,7 @@ class FileSettings:
     subtype: str = "PCM_24"
     overwrite: bool = False
     from_power_up: bool = False
+    moves: tuple[str, ...] = ()
     channels: tuple[int, ...] | None = None
     tail: float | str = 0.0
     dither: bool = False

@@ -9,6 +9,7 @@ then go from frame to frame of those; one is halved until it is off, in its midd
 
 import math
 from collections.abc import Callable, Sequence
+from itertools import pairwise
 
 import numpy as np
 
@@ -66,7 +67,7 @@ def followed(
     """
     tolerance = OFF_LINE * min((OFF_LINE_HZ / rate_hz) ** 2, 1.0)
     frames, values = [breaks[0]], [found(breaks[0], False)]
-    for here, there in zip(breaks, breaks[1:], strict=False):
+    for here, there in pairwise(breaks):
         corners = [float(here), *(b for b in bends if here < b < there), float(there)]
         stretch = _Stretch(found, corners, rows, tolerance)
         for frame in stretch.frames():
@@ -90,7 +91,7 @@ class _Stretch:
         middle = 0.5 * (corners[0] + corners[-1])
         begin = found(corners[0], True)
         still = all((begin == self._exact(at)).all() for at in (middle, corners[-1]))
-        for low, high in zip(corners, corners[1:], strict=False):
+        for low, high in pairwise(corners):
             self._add(low, high, still=still)
 
     def frames(self) -> list[int]:
@@ -114,7 +115,8 @@ class _Stretch:
         """Polynomials from one place to another."""
         places = 0.5 * (low + high) + 0.5 * (high - low) * _NODES
         places[0], places[-1] = low, high
-        values = np.array([self._exact(low)] * len(places) if still else [*map(self._exact, places)])
+        asked = places[:1].repeat(len(places)) if still else places
+        values = np.array([self._exact(float(place)) for place in asked])
         tried = [] if still or high - low <= 1.0 else _TRIED
         for t in tried:
             exact = self._exact(0.5 * (low + high) + 0.5 * (high - low) * t)

@@ -145,7 +145,7 @@ class DiscreteSection:
     def nonzero(self) -> NDArray[np.bool_]:
         """Which of them are not zero at all times."""
         found = self.coefficients != 0.0
-        return found if self.turns is None else found | self.turns.values.any(axis=0)
+        return np.asarray(found if self.turns is None else found | self.turns.values.any(axis=0))
 
     @cached_property
     def key(self) -> tuple[object, ...]:

@@ -13,6 +13,7 @@ of the start, whatever the modes become, so that coefficients change along smoot
 import dataclasses
 from collections.abc import Callable
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 
@@ -158,9 +159,9 @@ class Discretising:
         if self.flows is None:
             return None
         section, count = self.section, len(self.section.signals)
-        moved = Branches(*(_picked(getattr(section.resistors, f.name), f.name, columns)
-                           for f in dataclasses.fields(Branches)))  # fmt: skip
-        flows = Flows(*(getattr(self.flows, f.name).copy() for f in dataclasses.fields(Flows)))
+        moved = section.resistors.only(columns)
+        given = self.flows
+        flows = Flows(*(a.copy() for a in (given.nodes, given.coils, given.signals, given.ports)))
         steady = np.zeros(len(flows.signals))
         known = (*section.signals, *section.rails)
         for k, rail in enumerate(self.rails):
@@ -213,7 +214,7 @@ def _in_basis(found: DiscreteSection, basis: FloatArray) -> FloatArray:
     return np.concatenate(parts)
 
 
-def _matrices(found: DiscreteSection, values: FloatArray) -> dict[str, FloatArray]:
+def _matrices(found: DiscreteSection, values: FloatArray) -> dict[str, Any]:
     """Coefficients in a row as matrices."""
     shapes = [getattr(found, name).shape for name in MATRICES]
     cuts = np.cumsum([height * width for height, width in shapes])[:-1]
@@ -225,11 +226,3 @@ def _beside(branches: Branches, place: int) -> Branches:
     """Branches beside one known node more, which none of them is joined to."""
     wider = np.insert(branches.across_known, place, 0.0, axis=1)
     return dataclasses.replace(branches, across_known=wider)
-
-
-def _picked(values: object, name: str, columns: list[int]) -> object:
-    """Some of the branches."""
-    if isinstance(values, tuple):
-        return tuple(values[k] for k in columns)
-    array = np.asarray(values)
-    return array[:, columns] if name == "into" else array[columns]
