@@ -12,12 +12,12 @@ import time
 import numpy as np
 import soxr
 from circuit_oracle import CircuitOracle, device_models
+from moved_ohms import ohms_of
 from signals import energy_ratio_db, guitar_like, guitar_like_slope
 
 from vadist import load_design, render
 from vadist.circuits.operating_point import solve_network
 from vadist.designs.moves import parse_move, turned
-from vadist.parts import wiper_fraction
 
 FS, FRAMES, REACH, TRUTH = 48_000, 2400, 256, 16
 CASES = [
@@ -27,30 +27,6 @@ CASES = [
     ("three_band_clipper", "treble=0@5ms,1@12ms"),
     ("treble_boost", "level=1@5ms,0@40ms"),
 ]
-
-
-def ohms_of(design, network, text):
-    """Resistance of each of a moved knob's resistors as a function of time, written anew."""
-    move = parse_move(text)
-    at, positions = np.array(move.points).T
-    control = design.controls[move.control]
-    found = {}
-    for place in control.moves:
-        path = place.removeprefix("-")
-        track = design.value(path).resistance
-
-        def below(t, place=place):
-            turned_by = float(np.interp(t, at, positions))
-            fraction = wiper_fraction(control.taper, turned_by)
-            return 1.0 - fraction if place.startswith("-") else fraction
-
-        for part, share in (("upper", lambda f: 1.0 - f), ("lower", lambda f: f)):
-            found[f"{path}.{part}"] = lambda t, share=share, below=below, track=track: max(
-                track * share(below(t)), 0.01
-            )
-        # A rheostat is one resistor.
-        found[path] = lambda t, below=below, track=track: max(track * below(t), 0.01)
-    return {r.part: found[r.part] for r in network.resistors if r.part in found}
 
 
 def main() -> None:

@@ -14,10 +14,10 @@ import numpy as np
 from vadist.arrays import FloatArray, IndexArray
 from vadist.circuits.network import Network
 from vadist.designs.design import Design
+from vadist.designs.values import number
 from vadist.designs.words import shown
 from vadist.errors import DesignError, UsageError
 from vadist.names import nearest, printable
-from vadist.quantities import parse_quantity
 from vadist.stepping.moving import Course
 
 END_OHM = 0.01
@@ -110,7 +110,7 @@ def parse_point(control: str, text: str) -> tuple[float, float]:
 def seconds_of(control: str, text: str | int | float) -> float:
     """A time in a take: ``1.5s``, ``250ms``, or a number of seconds."""
     try:
-        return parse_quantity(text.strip() if isinstance(text, str) else text, "s")
+        return number(text.strip() if isinstance(text, str) else text, "s")
     except DesignError as error:
         raise UsageError(f"move of {control}: time {error}") from None
 
@@ -118,7 +118,7 @@ def seconds_of(control: str, text: str | int | float) -> float:
 def position_of(control: str, text: str | int | float) -> float:
     """A rotation: ``0.2``, ``20%``."""
     try:
-        return parse_quantity(text.strip() if isinstance(text, str) else text, "")
+        return number(text.strip() if isinstance(text, str) else text, "")
     except DesignError as error:
         raise UsageError(f"move of {control}: position {error}") from None
 

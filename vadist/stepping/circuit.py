@@ -257,7 +257,7 @@ def build_circuit(
         at = Discretising(section, point, own_hz, outputs[index], samples, flows, torn.rails)
         if course is not None and course.touches(section):
             inputs[index] = (*inputs[index], Tap(ONE, 0))
-            sections.append(at.moved(course, sample_rate_hz))
+            sections.append(at.moved(course, tick_hz, entry_pace))
         else:
             sections.append(at.still())
     programs = _programs(torn)

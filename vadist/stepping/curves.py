@@ -1,14 +1,14 @@
-"""Many numbers along the frames of a take, followed by lines as few as the wanted error allows.
+"""Many numbers along the ticks of a take, followed by lines as few as the wanted error allows.
 
 What the numbers are is dear to ask. So between corners they are read off polynomials through the
 Chebyshev points (J.-P. Berrut and L. N. Trefethen, SIAM Review 46(3), 2004: the barycentric
 formula), each over a piece that is halved until the polynomial holds between its points, too. Lines
-then go from frame to frame of those; one is halved until it is off, in its middle, by no more than
-:data:`OFF_LINE` of the largest number in its row, or is a frame long.
+then go from tick to tick of those; one is halved until it is off, in its middle, by no more than
+:data:`OFF_LINE` of the largest number in its row, or is a tick long.
 """
 
 import math
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from itertools import pairwise
 
 import numpy as np
@@ -35,6 +35,7 @@ _LEAST_LINES = 4
 # Of what moves: halves alone could agree by chance.
 
 Found = Callable[[float, bool], FloatArray]
+_Known = tuple[int, FloatArray]
 
 
 def followed(
@@ -42,49 +43,50 @@ def followed(
     breaks: Sequence[int],
     bends: Sequence[float],
     rows: IndexArray,
-    rate_hz: float,
+    tick_hz: float,
 ) -> tuple[IndexArray, FloatArray]:
-    """Frames at which lines meet, and the numbers there.
+    """Ticks at which lines meet, and the numbers there.
 
     Parameters
     ----------
-    found : callable (frame, after) -> (numbers,)
-        Numbers at a frame; at one of ``breaks``, before it or after it.
+    found : callable (tick, after) -> (numbers,)
+        Numbers at a tick; at one of ``breaks``, before it or after it.
     breaks : sequence of int
-        Ascending frames, between which the numbers are continuous; before the first and behind
+        Ascending ticks, between which the numbers are continuous; before the first and behind
         the last they stay as they are.
     bends : sequence of float
         Ascending places at which they turn a corner.
     rows : (numbers,)
-        Row in which each number stands.
-    rate_hz : float
-        At which the take comes in.
+        Row in which each number stands, ascending.
+    tick_hz : float
 
     Returns
     -------
     (lines + 1,), (lines + 1, numbers)
-        Of two frames that are the same the first is before it and the second after it.
+        Of two ticks that are the same the first is before it and the second after it.
     """
-    tolerance = OFF_LINE * min((OFF_LINE_HZ / rate_hz) ** 2, 1.0)
-    frames, values = [breaks[0]], [found(breaks[0], False)]
+    tolerance = OFF_LINE * min((OFF_LINE_HZ / tick_hz) ** 2, 1.0)
+    ticks, values = [breaks[0]], [found(breaks[0], False)]
     for here, there in pairwise(breaks):
         corners = [float(here), *(b for b in bends if here < b < there), float(there)]
         stretch = _Stretch(found, corners, rows, tolerance)
-        for frame in stretch.frames():
-            frames.append(frame)
-            values.append(stretch.at(frame))
-    frames.append(breaks[-1])
+        for tick, found_there in stretch.lines():
+            ticks.append(tick)
+            values.append(found_there)
+    ticks.append(breaks[-1])
     values.append(found(breaks[-1], True))
-    return np.array(frames), np.array(values)
+    return np.array(ticks), np.array(values)
 
 
 class _Stretch:
-    """Numbers between two breaks, and the frames between which they lie on lines."""
+    """Numbers between two breaks, and the ticks between which they lie on lines."""
 
     def __init__(
         self, found: Found, corners: list[float], rows: IndexArray, tolerance: float
     ) -> None:
-        self._found, self._rows, self._tolerance = found, rows, tolerance
+        self._found, self._tolerance = found, tolerance
+        self._begins = np.flatnonzero(np.diff(rows, prepend=-1))
+        self._widths = np.diff(self._begins, append=len(rows))
         self._first, self._last = corners[0], corners[-1]
         self._ends: list[float] = []
         self._curves: list[tuple[float, float, FloatArray]] = []
@@ -94,22 +96,25 @@ class _Stretch:
         for low, high in pairwise(corners):
             self._add(low, high, still=still)
 
-    def frames(self) -> list[int]:
-        """Of the whole stretch, its ends included."""
+    def lines(self) -> Iterator[tuple[int, FloatArray]]:
+        """Ticks of the whole stretch at which lines meet, its ends included, and numbers there."""
         first, last = int(self._first), int(self._last)
         longest = max((last - first) // _LEAST_LINES, 1)
         if len(self._curves) == 1 and not np.ptp(self._curves[0][2], axis=0).any():
             longest = last - first
-        return [first, *self._between(first, last, longest), last]
+        begin, end = (first, self.at(first)), (last, self.at(last))
+        yield begin
+        yield from self._between(begin, end, longest)
+        yield end
 
-    def at(self, frame: int) -> FloatArray:
-        """Numbers at a frame, off the polynomial it lies on."""
-        k = int(np.searchsorted(self._ends, frame)) if frame > self._first else 0
+    def at(self, tick: int) -> FloatArray:
+        """Numbers at a tick, off the polynomial it lies on."""
+        k = int(np.searchsorted(self._ends, tick)) if tick > self._first else 0
         low, high, values = self._curves[min(k, len(self._curves) - 1)]
-        return _read(values, (2.0 * frame - low - high) / (high - low))
+        return _read(values, (2.0 * tick - low - high) / (high - low))
 
-    def _exact(self, frame: float) -> FloatArray:
-        return self._found(frame, frame == self._first)
+    def _exact(self, tick: float) -> FloatArray:
+        return self._found(tick, tick == self._first)
 
     def _add(self, low: float, high: float, *, still: bool) -> None:
         """Polynomials from one place to another."""
@@ -128,27 +133,26 @@ class _Stretch:
         self._curves.append((low, high, values))
         self._ends.append(high)
 
-    def _between(self, first: int, last: int, longest: int) -> list[int]:
-        """Frames between two at which a line ends and the next one begins."""
-        frames = last - first
-        if frames < 2:
-            return []
-        middle = first + frames // 2
-        before, here, after = self.at(first), self.at(middle), self.at(last)
-        line = before + (frames // 2) / frames * (after - before)
-        if frames <= longest and self._fits(line, here, np.array([before, after]), 1.0):
-            return []
-        return [
-            *self._between(first, middle, longest),
-            middle,
-            *self._between(middle, last, longest),
-        ]
+    def _between(self, first: _Known, last: _Known, longest: int) -> Iterator[_Known]:
+        """Where, between two ticks, a line ends and the next one begins."""
+        ticks = last[0] - first[0]
+        if ticks < 2:
+            return
+        place = first[0] + ticks // 2
+        middle = place, self.at(place)
+        line = first[1] + (ticks // 2) / ticks * (last[1] - first[1])
+        near = np.array([first[1], last[1]])
+        if ticks <= longest and self._fits(line, middle[1], near, 1.0):
+            return
+        yield from self._between(first, middle, longest)
+        yield middle
+        yield from self._between(middle, last, longest)
 
     def _fits(self, taken: FloatArray, exact: FloatArray, near: FloatArray, share: float) -> bool:
         """Whether numbers are as near as they are wanted, against the largest of their rows."""
-        sizes = np.zeros(int(self._rows[-1]) + 1)
-        np.maximum.at(sizes, self._rows, np.abs(near).max(axis=0))
-        allowed = share * self._tolerance * sizes[self._rows] + _ROUNDING
+        largest = np.abs(near).max(axis=0)
+        sizes = np.maximum.reduceat(largest, self._begins).repeat(self._widths)
+        allowed = share * self._tolerance * sizes + _ROUNDING
         return bool((np.abs(taken - exact) <= allowed).all())
 
 

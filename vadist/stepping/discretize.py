@@ -169,6 +169,7 @@ def difference_equations(
     output_nodes: tuple[str, ...],
     samples: tuple[int, ...],
     flows: Flows | None = None,
+    modes: np.ndarray | None = None,
 ) -> DiscreteSection:
     """Difference equations of a section at a rate of steps.
 
@@ -179,6 +180,7 @@ def difference_equations(
     output_nodes : unknown nodes whose voltages leave the section
     samples : of each signal, that come in a step; 0 for a rail, of which its middle counts
     flows : what it takes from torn rails, as further outputs
+    modes : its :func:`rest_modes`, if they are known
 
     Returns
     -------
@@ -230,7 +232,7 @@ def difference_equations(
         stages=section.stages,
         step_rate_hz=step_rate_hz,
         modes=_modes(space),
-        rest_modes=rest_modes(section, point),
+        rest_modes=rest_modes(section, point) if modes is None else modes,
         seen=space.seen,
         basis=space.basis,
     )

@@ -16,6 +16,7 @@ from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from vadist.arrays import FloatArray, IndexArray
 from vadist.circuits.operating_point import OperatingPoint, SolvedNetwork
@@ -34,6 +35,9 @@ from vadist.stepping.turns import Turns
 
 _HELD = "held at one"
 # Name of the signal.
+
+_ROUNDING, _ROUNDING_V = 1e-12, 1e-13
+# Of the largest number in a row; and volts in a step.
 
 
 @dataclass(frozen=True)
@@ -91,40 +95,44 @@ class Discretising:
             self.section, self.point, self.step_rate_hz, self.output_nodes, self.samples, self.flows
         )
 
-    def moved(self, course: Course, rate_hz: float) -> DiscreteSection:
+    def moved(self, course: Course, tick_hz: float, samples: int) -> DiscreteSection:
         """With its resistors on their course.
 
         Parameters
         ----------
         course : Course
-        rate_hz : float
-            At which the take comes in.
+        tick_hz : float
+            Ticks of the circuit in a second.
+        samples : int
+            Samples of the take in one, at the rate at which it comes in.
         """
         own = [k for k, part in enumerate(course.parts) if part in self.section.resistors.parts]
         columns = [self.section.resistors.parts.index(course.parts[k]) for k in own]
+        ticks = round(tick_hz / course.sample_rate_hz)
         known: dict[bytes, DiscreteSection] = {}
 
-        def at(frame: float, after: bool) -> DiscreteSection:
-            ohm = course.ohm_at(frame, after)[own]
+        def at(tick: float, after: bool) -> DiscreteSection:
+            ohm = course.ohm_at(tick / ticks, after)[own]
             if ohm.tobytes() not in known:
-                known[ohm.tobytes()] = self._with(columns, ohm)
+                known[ohm.tobytes()] = self._with(columns, ohm, still=tick in breaks)
             return known[ohm.tobytes()]
 
-        first = at(course.breaks[0], False)
-        frames, values = followed(
-            lambda frame, after: _in_basis(at(frame, after), first.basis),
-            course.breaks, course.bends, _rows(first), rate_hz,
+        breaks = [frame * ticks for frame in course.breaks]
+        first = at(breaks[0], False)
+        places, values = followed(
+            lambda tick, after: _in_basis(at(tick, after), first.basis),
+            breaks, [bend * ticks for bend in course.bends], _rows(first), tick_hz,
         )  # fmt: skip
-        samples = frames * round(rate_hz / course.sample_rate_hz)
+        values[:, _is_rounding(values, _rows(first))] = 0.0
         return dataclasses.replace(
             first,
             **_matrices(first, values[0]),
             rest_modes=np.unique(np.concatenate([found.rest_modes for found in known.values()])),
-            turns=Turns(samples, values),
+            turns=Turns(places * samples, values),
         )
 
-    def _with(self, columns: list[int], ohm: FloatArray) -> DiscreteSection:
-        """With some of its resistors of other ohms."""
+    def _with(self, columns: list[int], ohm: FloatArray, *, still: bool) -> DiscreteSection:
+        """With some of its resistors of other ohms; its modes at rest where they may stay so."""
         section, point = self.section, self.point
         resistors = section.resistors
         rest_v = resistors.across[columns] @ point.node_v
@@ -151,7 +159,7 @@ class Discretising:
         )
         return difference_equations(
             moved, point, self.step_rate_hz, self.output_nodes, (*self.samples, 0),
-            self._flows(columns, grown, rest_v),
+            self._flows(columns, grown, rest_v), None if still else np.zeros(0, dtype=complex),
         )  # fmt: skip
 
     def _flows(self, columns: list[int], grown: FloatArray, rest_v: FloatArray) -> Flows | None:
@@ -198,6 +206,14 @@ def _rows(found: DiscreteSection) -> IndexArray:
         rows.append(np.repeat(np.arange(count, count + height), width))
         count += height
     return np.concatenate(rows)
+
+
+def _is_rounding(values: FloatArray, rows: IndexArray) -> NDArray[np.bool_]:
+    """Coefficients that are nothing but rounding at all times: what the kernel is spared."""
+    largest = np.abs(values).max(axis=0)
+    sizes = np.zeros(int(rows.max(initial=0)) + 1)
+    np.maximum.at(sizes, rows, largest)
+    return np.asarray(largest <= np.maximum(_ROUNDING * sizes[rows], _ROUNDING_V))
 
 
 def _in_basis(found: DiscreteSection, basis: FloatArray) -> FloatArray:

@@ -182,7 +182,7 @@ def turning_of(bundles: Sequence[Bundle]) -> list[frozenset[int]]:
     """Positions of coefficients that change along the take in any, of each of their sections."""
     every = zip(*(bundle.sections for bundle in bundles), strict=True)
     return [
-        frozenset(k for s in same if s.turns for k in np.flatnonzero(s.turns.moving).tolist())
+        frozenset(k for s in same if s.turns for k in np.flatnonzero(s.nonzero).tolist())
         for same in every
     ]
 

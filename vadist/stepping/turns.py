@@ -8,7 +8,6 @@ well as in the length of the lines.
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
-from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
@@ -36,11 +35,6 @@ class Turns:
     def key(self) -> tuple[bytes, ...]:
         """What two share that are alike."""
         return (self.samples.tobytes(), self.values.tobytes())
-
-    @cached_property
-    def moving(self) -> NDArray[np.bool_]:
-        """Coefficients that are not the same at all times."""
-        return np.asarray((self.values != self.values[0]).any(axis=0))
 
 
 @dataclass(frozen=True)
