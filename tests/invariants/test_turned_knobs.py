@@ -53,13 +53,13 @@ def test_candidates_spans_and_segments_are_not_heard(monkeypatch) -> None:
     seconds = np.arange(2 * RATE) / RATE
     take = 0.2 * np.sin(2 * np.pi * 196 * seconds) * np.exp(-3 * (seconds % 0.4))
     take = np.column_stack([take, take[::-1]])
-    moves = ["drive=0.2@0.2s,0.7@0.7s", "tone=0.9@0.3s,0.5@0.8s"]
-    other = CLIPPER.with_value("volume.input_capacitor", "100n")
-    beside = render_candidates([other, CLIPPER], take, RATE, moves=moves)[1]
+    boost, moves = load_design("treble_boost"), ["level=0.2@0.3s,0.9@1.5s"]
+    other = boost.with_value("volume.level_pot", "47k")
+    beside = render_candidates([other, boost], take, RATE, moves=moves)[1]
     assert beside.diagnostics.segments > 1
     monkeypatch.setattr(plan, "_LONGEST_WARM_UP_S", -1.0)
     monkeypatch.setattr(spans, "SPAN_SAMPLES", 1 << 16)
-    alone = render(CLIPPER, take, RATE, moves=moves, threads=1)
+    alone = render(boost, take, RATE, moves=moves, threads=1)
     assert alone.diagnostics.segments == 1
     error_db = energy_ratio_db(beside.volts - alone.volts, alone.volts)
     print(f"{error_db:.1f} dB")
@@ -69,9 +69,9 @@ def test_candidates_spans_and_segments_are_not_heard(monkeypatch) -> None:
 def test_a_take_from_power_up_may_turn_knobs() -> None:
     """Before the move the thump of switching on is that of fixed knobs."""
     fixed = render(CLIPPER.with_value("tone", 0.3), NOTE, RATE, from_power_up=True).volts[:, 0]
-    found = render(
-        CLIPPER, NOTE, RATE, from_power_up=True, moves=["tone=0.3@0.1s,1@0.15s"]
-    ).volts[:, 0]
+    found = render(CLIPPER, NOTE, RATE, from_power_up=True, moves=["tone=0.3@0.1s,1@0.15s"]).volts[
+        :, 0
+    ]
     before = slice(0, 4700)
     assert energy_ratio_db((found - fixed)[before], fixed[before]) < -110.0
     assert energy_ratio_db((found - fixed)[7200:], fixed[7200:]) > -40.0

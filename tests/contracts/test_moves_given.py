@@ -1,0 +1,140 @@
+"""What a person may say of knobs that are turned, and what is said of what they may not.
+
+Authority: docs/rendering.md. One clear line, exit 2, nothing written; a sidecar is enough to make
+the take again.
+"""
+
+import csv
+import json
+
+import numpy as np
+import pytest
+from render_runs import names, run, sidecar, take
+
+from vadist.cli import main
+from vadist.designs.files import load_design
+from vadist.designs.move_files import read_moves
+from vadist.designs.moves import Move, parse_move
+from vadist.errors import UsageError, VadistError
+from vadist.rendering.arrays import render
+
+__all__ = ["take"]  # a fixture
+
+DRIVE = Move("drive", ((0.0, 0.2), (2.0, 0.9)))
+
+
+@pytest.mark.parametrize(
+    ("text", "said"),
+    [
+        ("drive", "a move must be like drive=0.2@0s,0.9@2s (got 'drive')"),
+        ("drive=0.2", "move of drive: a point must be like 0.2@1.5s (got '0.2')"),
+        ("drive=0.2@0s,", "move of drive: a point must be like 0.2@1.5s (got '')"),
+        ("drive=1.2@0s", "move of drive: position must be within 0..1 (got 1.2)"),
+        ("drive=nan@0s", "move of drive: position must be a number"),
+        ("drive=0.2@-1s", "move of drive: time must be within 0..86400 s (got -1 s)"),
+        ("drive=0.2@soon", "move of drive: time must be a time"),
+        ("drive=0.2@2s,0.9@2s", "move of drive: times must rise (got 2 s, then 2 s)"),
+    ],
+)
+def test_a_move_that_cannot_be_read(text, said) -> None:
+    with pytest.raises(UsageError) as caught:
+        parse_move(text)
+    assert said in str(caught.value)
+    assert "\n" not in str(caught.value)
+
+
+def test_a_move_is_written_as_it_is_read() -> None:
+    assert parse_move("drive=20%@0s, 0.9@2000ms") == DRIVE
+    assert parse_move(DRIVE.text) == DRIVE
+    odd = Move("tone", ((1 / 3, 0.1), (12345.6789, 2 / 7)))
+    assert parse_move(odd.text) == odd
+
+
+def test_files_of_moves(tmp_path) -> None:
+    table, toml = tmp_path / "moves.csv", tmp_path / "moves.toml"
+    rows = [["control", "seconds", "position"], ["drive", "0", "0.2"], [], ["drive", "2s", "90%"]]
+    with table.open("w", newline="") as file:
+        csv.writer(file).writerows(rows)
+    toml.write_text('[moves]\ndrive = ["0.2@0s", "90%@2s"]\n')
+    assert read_moves(table) == read_moves(toml) == [DRIVE]
+
+
+@pytest.mark.parametrize(
+    ("name", "text", "said"),
+    [
+        ("a.csv", "knob,seconds,position\n", "line 1: must be control,seconds,position"),
+        ("a.csv", "control,seconds,position\ndrive,0\n", "line 2: must have 3 values (got 2)"),
+        ("a.csv", "control,seconds,position\ndrive,x,1\n", "line 2: move of drive: time must"),
+        ("a.csv", "control,seconds,position\n", "holds no moves"),
+        ("a.toml", "moves = 3", "must hold one table, [moves]"),
+        ("a.toml", "[moves", "is not TOML"),
+        ("a.toml", "[moves]\ndrive = 0.5", 'must be a list like ["0.2@0s", "0.9@2s"] (got 0.5)'),
+        ("a.txt", "", "moves are read from .csv or .toml"),
+        ("a.csv", "\0\xff", "line 1: must be"),
+    ],
+)
+def test_a_file_of_moves_that_cannot_be_read(tmp_path, name, text, said) -> None:
+    path = tmp_path / name
+    path.write_text(text, encoding="utf-8")
+    with pytest.raises(VadistError) as caught:
+        read_moves(path)
+    assert str(caught.value).startswith(str(path))
+    assert said in str(caught.value)
+    assert "\n" not in str(caught.value)
+
+
+@pytest.mark.parametrize(
+    ("options", "said"),
+    [
+        (["--move", "drvie=0@0s,1@1s"], "move of drvie: soft clipper has no such control; did you"),
+        (["--move", "drive=0@0s", "--move", "drive=1@0s"], "move of drive: is given twice"),
+        (["--move", "drive=0@0s,1@1s", "--set", "drive=0.5"], "drive is set and moved"),
+        (["--move", "drive=0@0s,1@1s", "--group", "tone=1,drive=1"], "drive is set and moved"),
+        (["--moves", "nowhere.csv"], "nowhere.csv: cannot be read"),
+    ],
+)
+def test_commands_refuse_in_a_line(take, tmp_path, capsys, options, said) -> None:
+    before = names(tmp_path)
+    run(take, "--design", "soft_clipper", "--out", tmp_path / "out.wav", *options, expect=2)
+    told = capsys.readouterr().err
+    assert said in told
+    assert told.count("\n") == 1
+    assert names(tmp_path) == before
+
+
+def test_a_sidecar_makes_the_take_again(take, tmp_path) -> None:
+    """Its design, and the moves in its settings as they stand there, make the same bytes."""
+    output, again = tmp_path / "out.wav", tmp_path / "again.wav"
+    moves = ["level=0.2@0s,0.9@0.3s"]
+    run(take, "--design", "treble_boost", "--out", output, "--move", moves[0])
+    told = sidecar(output)
+    assert told["settings"]["moves"] == moves
+    words = [word for move in told["settings"]["moves"] for word in ("--move", move)]
+    run(take, "--design", f"{output}.json", "--out", again, *words)
+    assert again.read_bytes() == output.read_bytes()
+    run(take, "--design", "treble_boost", "--out", output, "--move", moves[0], "--skip-existing")
+    assert json.loads((tmp_path / "out.wav.json").read_text()) == told
+
+
+def test_names_of_outputs_hold_the_moves(take, tmp_path) -> None:
+    out = tmp_path / "folder"
+    run(take, "--design", "treble_boost", "--out", out, "--move", "level=0.2@0s,0.9@0.3s")
+    assert "take-treble_boost--level=0.2_0s_0.9_0.3s.wav" in names(out)
+
+
+def test_an_audition_turns_the_knobs_of_all_tracks(take, tmp_path) -> None:
+    """The reference track is the render with the move, scaled."""
+    import soundfile
+
+    out = tmp_path / "audition"
+    words = ["audition", str(take), "--design", "treble_boost", "--out", str(out), "--no-plots"]
+    words += ["--try", "volume.level_pot=47k", "--move", "level=0.2@0s,0.9@0.3s", "--no-page"]
+    assert main(words) == 0
+    reference = next(p for p in sorted(out.rglob("*.wav")) if "reference" in p.name)
+    heard = soundfile.read(reference)[0]
+    dry, rate = soundfile.read(take)
+    wanted = render(load_design("treble_boost"), dry, rate, moves=["level=0.2@0s,0.9@0.3s"]).volts[
+        :, 0
+    ]
+    gain = heard @ wanted / (wanted @ wanted)
+    assert np.abs(heard - gain * wanted).max() < 1e-4 * np.abs(heard).max()
