@@ -95,7 +95,7 @@ position = 0.5
 
 
 def test_a_capacitor_that_discharges_through_a_falling_resistance() -> None:
-    """v' = (u - v) / (R C), R = R0 - k t: with u = 0, v falls as (R / R0)^(1 / (k C)).
+    """Of v' = -v / (R C) with R = R0 - k t: v falls as (R / R0)^(1 / (k C)).
 
     A volt for 0.1 s, then a wait: the start of the fall is the render's own.
     """
