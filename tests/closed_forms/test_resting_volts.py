@@ -46,7 +46,7 @@ def test_taps_of_silence_are_the_rest(settings):
         for stage, rest in zip(STAGES, (bias, bias, bias, 0.0), strict=True):
             assert result.taps[stage].shape == (300, 2)
             assert np.abs(result.taps[stage] - rest).max() < 1e-6, stage
-            told = result.diagnostics.stages[stage]
+            told = result.stages[stage]
             assert told.rest_v == pytest.approx(rest, abs=1e-6)
             assert (told.low_v, told.high_v) == pytest.approx((rest, rest), abs=1e-6)
         assert np.array_equal(result.volts, result.taps["out"])
@@ -65,7 +65,7 @@ def test_taps_swing_around_the_rest(settings):
     middle = slice(480, -480)
     for stage, rest, gain in zip(STAGES, (6.0, 6.0, 6.0, 0.0), (1, GAIN, GAIN, GAIN), strict=True):
         off = result.taps[stage][middle, 0] - rest - gain * 0.01 * sine[middle]
-        told = result.diagnostics.stages[stage]
+        told = result.stages[stage]
         print(f"{stage}: within {np.abs(off).max():.1e} V, {told}")
         assert np.abs(off).max() < 5e-3 * gain * 0.01
         swing = (told.low_v - rest, told.high_v - rest)

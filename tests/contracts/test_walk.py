@@ -74,11 +74,11 @@ def test_before_and_after_are_the_taps_of_a_render(rendered):
     """To half a step of 24 bits: the dry take, then what leaves each block, from rest."""
     sounds, heard = short_walk().sounds, sounds_of(short_page())
     truth = [take()] + [
-        rendered.taps[stage] - rendered.diagnostics.stages[stage].rest_v for stage in DESIGN.stages
+        rendered.taps[stage] - rendered.stages[stage].rest_v for stage in DESIGN.stages
     ]
     text = seen(short_page())
     for stage in DESIGN.stages:
-        reached = rendered.diagnostics.stages[stage]
+        reached = rendered.stages[stage]
         low, high = reached.low_v - reached.rest_v, reached.high_v - reached.rest_v
         assert f"goes from {volts(low, sign=True)} to {volts(high, sign=True)} about rest" in text
     for k, wanted in enumerate(truth):
@@ -93,7 +93,7 @@ def test_without_a_block_is_the_render_without_it(rendered):
     for stage, number in sounds.without.items():
         left = DESIGN.with_value(stage, "none")
         alone = render(left, take(), RATE)
-        rest_v = alone.diagnostics.stages[tuple(left.stages)[-1]].rest_v
+        rest_v = alone.stages[tuple(left.stages)[-1]].rest_v
         wanted = 10 ** (sounds.tracks[number].gain_db / 20) * (alone.volts - rest_v)
         assert np.abs(heard[number] - wanted).max() <= 2.0**-15
     assert list(sounds.without) == list(DESIGN.stages)
@@ -104,7 +104,7 @@ def test_turned_knobs_are_renders_too():
     number = sounds.turned["level", 1.0]
     turned = DESIGN.with_value("level", 1.0)
     alone = render(turned, take(), RATE)
-    rest_v = alone.diagnostics.stages["volume"].rest_v
+    rest_v = alone.stages["volume"].rest_v
     wanted = 10 ** (sounds.tracks[number].gain_db / 20) * (alone.volts - rest_v)
     assert np.abs(heard[number] - wanted).max() <= 2.0**-15
     at = DESIGN.controls["level"].position

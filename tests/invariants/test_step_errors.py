@@ -183,8 +183,8 @@ def test_peaks_after_mending_are_those_of_the_mended_run(monkeypatch: pytest.Mon
     assert found.volts[:-REACH, 0].max() < bound_v
     cut_into(monkeypatch, 1, 0)
     serial = render(design, take, RATE)
-    for stage, reached in serial.diagnostics.stages.items():
-        assert found.diagnostics.stages[stage].high_v == pytest.approx(reached.high_v, abs=1e-6)
+    for stage, reached in serial.stages.items():
+        assert found.stages[stage].high_v == pytest.approx(reached.high_v, abs=1e-6)
         # The filters ring where the take ends at a volt, by some tenth of that.
         assert reached.high_v < bound_v + 0.2
     # The states that finer runs go on from are the mended ones too.

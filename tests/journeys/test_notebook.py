@@ -3,6 +3,7 @@
 Authority: the docstrings' promises, held against the design's own values.
 """
 
+import pickle
 from html.parser import HTMLParser
 
 import numpy as np
@@ -11,6 +12,7 @@ import pytest
 import vadist
 from vadist.designs.describing import value_words
 from vadist.errors import UsageError
+from vadist.rendering.judging import Judge
 from vadist.rendering.spans import Rendering, array_window
 
 DESIGN = vadist.load_design("treble_boost")
@@ -112,3 +114,17 @@ def test_shapes_are_those_of_the_docstrings() -> None:
         assert vadist.render(DESIGN, take, 48000).volts.shape == rendered
         processor = stage.discretize(48000, channels=rendered[1])
         assert processor.process(take).shape == shape
+
+
+def test_an_error_is_worked_out_when_it_is_asked_for(monkeypatch) -> None:
+    """Once; and what is put away and taken out again, as workers do, says the same."""
+    asked = []
+    judged = Judge.judged
+    monkeypatch.setattr(Judge, "judged", lambda *its: asked.append(its) or judged(*its))
+    result = vadist.render(DESIGN, 0.1 * np.sin(0.03 * np.arange(4800)), 48_000)
+    assert result.stages["boost"].low_v < result.stages["boost"].rest_v
+    assert not asked
+    assert result.diagnostics.error_db < -60.0
+    kept = pickle.loads(pickle.dumps(result))
+    assert kept.diagnostics == result.diagnostics
+    assert len(asked) == 1

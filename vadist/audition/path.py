@@ -10,7 +10,6 @@ from vadist.arrays import FloatArray
 from vadist.designs.design import Design
 from vadist.designs.moves import Move
 from vadist.rendering.arrays import RenderResult, render
-from vadist.rendering.diagnostics import Diagnostics
 
 DRY = "the dry take"
 
@@ -23,11 +22,11 @@ class SignalPath:
     ----------
     volts : mapping of :data:`DRY` and stages -> (frames, channels)
         Volts from rest, in signal order.
-    diagnostics : Diagnostics
+    rendered : RenderResult
     """
 
     volts: dict[str, FloatArray]
-    diagnostics: Diagnostics
+    rendered: RenderResult
 
     @property
     def named(self) -> dict[str, FloatArray]:
@@ -54,13 +53,13 @@ def signal_path(
         design, take, sample_rate_hz, full_scale_v=full_scale_v, oversample=oversample,
         taps=tuple(design.stages), threads=threads, moves=moves,
     )  # fmt: skip
-    rests = tapped.diagnostics.stages
+    rests = tapped.stages
     dry = (take[:, None] if take.ndim == 1 else take) * full_scale_v
     after = {stage: volts - rests[stage].rest_v for stage, volts in tapped.taps.items()}
-    return SignalPath({DRY: dry, **after}, tapped.diagnostics)
+    return SignalPath({DRY: dry, **after}, tapped)
 
 
 def without_rest(result: RenderResult, design: Design) -> FloatArray:
     """Output less its DC volts, which are no sound."""
     last = tuple(design.stages)[-1]
-    return result.volts - result.diagnostics.stages[last].rest_v
+    return result.volts - result.stages[last].rest_v

@@ -1,7 +1,9 @@
 """Rendering arrays: a take through one design or many candidates."""
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
+from functools import cached_property, partial
+from typing import Any
 
 import numpy as np
 from numpy.typing import ArrayLike
@@ -10,7 +12,7 @@ from vadist.arrays import FloatArray
 from vadist.designs.design import Design
 from vadist.designs.moves import Move, parse_move
 from vadist.errors import UsageError
-from vadist.rendering.diagnostics import Diagnostics
+from vadist.rendering.diagnostics import Diagnostics, StageRange
 from vadist.rendering.spans import Rendering, array_window
 
 
@@ -23,15 +25,28 @@ class RenderResult:
     volts : (frames, channels)
         Output of the design, volts.
     sample_rate_hz : float
-    diagnostics : Diagnostics
     taps : mapping of stage name -> (frames, channels)
         Volts after each stage asked for.
+    stages : mapping of stage name -> StageRange
+        How far each stage's output moved.
+    diagnose : callable
+        What :attr:`diagnostics` asks, once.
     """
 
     volts: FloatArray
     sample_rate_hz: float
-    diagnostics: Diagnostics
     taps: dict[str, FloatArray]
+    stages: dict[str, StageRange]
+    diagnose: Callable[[], Diagnostics] = field(repr=False, compare=False)
+
+    @cached_property
+    def diagnostics(self) -> Diagnostics:
+        """Method, error and effort; the passages that tell the error are run when first asked."""
+        return self.diagnose()
+
+    def __getstate__(self) -> dict[str, Any]:
+        told = self.diagnostics
+        return {**self.__dict__, "diagnose": partial(_told, told)}
 
 
 def render(
@@ -128,11 +143,16 @@ def render_candidates(
         RenderResult(
             np.ascontiguousarray(heard[k, :, :, 0]),
             sample_rate_hz,
-            rendering.diagnostics(k),
             {s: np.ascontiguousarray(heard[k, :, :, t + 1]) for t, s in enumerate(taps)},
+            rendering.reached(k),
+            partial(rendering.diagnostics, k),
         )
         for k in range(len(designs))
     ]
+
+
+def _told(told: Diagnostics) -> Diagnostics:
+    return told
 
 
 def _as_take(samples: ArrayLike) -> FloatArray:

@@ -283,6 +283,21 @@ class Rendering:
         held = self.window(first, last)
         return lambda low, high: held[low - first : high - first]
 
+    def reached(self, candidate: int) -> dict[str, StageRange]:
+        """How far each stage's output moved in what was rendered of one candidate."""
+        circuit, mine = self.circuits(self.method)[candidate], self._of(candidate)
+        stages = {}
+        for stage, tap in circuit.taps.items():
+            rest = float(circuit.sections[tap.section].output_v[tap.row])
+            low = min((span.peaks[stage][k, 0] for k, span in mine), default=0.0)
+            high = max((span.peaks[stage][k, 1] for k, span in mine), default=0.0)
+            stages[stage] = StageRange(rest, rest + float(low), rest + float(high))
+        return stages
+
+    def _of(self, candidate: int) -> list[tuple[int, SpanResult]]:
+        """What was rendered of one candidate, and its place in it."""
+        return [(group.index(candidate), span) for group, span in self._spans if candidate in group]
+
     def diagnostics(self, candidate: int) -> Diagnostics:
         """What the finished rendering says of one candidate.
 
@@ -295,14 +310,7 @@ class Rendering:
             raise UsageError(
                 "diagnostics: the rendering is not finished; take all of spans() or whole() first"
             )
-        circuit = self.circuits(self.method)[candidate]
-        mine = [(group.index(candidate), span) for group, span in self._spans if candidate in group]
-        stages = {}
-        for stage, tap in circuit.taps.items():
-            rest = float(circuit.sections[tap.section].output_v[tap.row])
-            low = min((span.peaks[stage][k, 0] for k, span in mine), default=0.0)
-            high = max((span.peaks[stage][k, 1] for k, span in mine), default=0.0)
-            stages[stage] = StageRange(rest, rest + float(low), rest + float(high))
+        circuit, mine = self.circuits(self.method)[candidate], self._of(candidate)
         effort: NDArray[np.int64] = np.sum([span.statistics for _, span in mine], axis=0)
         sections = tuple(
             SectionEffort(
@@ -318,7 +326,7 @@ class Rendering:
         return Diagnostics(
             self.method,
             self._stated[candidate],
-            stages,
+            self.reached(candidate),
             sections,
             self._plan.segments,
             sum(span.seams for _, span in mine),

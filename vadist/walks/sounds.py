@@ -209,7 +209,7 @@ def hear(
         tracks.append(Sound(f"the whole with {name} {notch:g}", volts, OTHER_BITS))
     matched, match = _matched(tracks, sample_rate_hz)
     return Sounds(
-        float(sample_rate_hz), matched, match, without, turned, problems, path.diagnostics
+        float(sample_rate_hz), matched, match, without, turned, problems, path.rendered.diagnostics
     )
 
 
