@@ -30,7 +30,7 @@ LAYERS = [
     ["fitting"],
     ["audition"],
     ["questions"],
-    ["sessions", "sheets", "walks"],
+    ["sessions", "sheets", "turning", "walks"],
     ["cli"],
     ["__init__", "__main__"],
 ]
@@ -47,6 +47,8 @@ HOMES = {
     "schemdraw": {"drawing"},
     "platformdirs": {"kernel"},
     "distributed": {"population"},
+    "starlette": {"turning"},
+    "uvicorn": {"turning"},
 }
 FILES = sorted(ROOT.rglob("*.py"))
 
