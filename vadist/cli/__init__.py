@@ -106,6 +106,10 @@ COMMANDS = {
         "listen", "hear and measure what a changed value does, at one loudness",
         "vadist audition riff.wav --design soft_clipper --try drive=0.2,0.5,0.8", (CAUTION,),
     ),
+    "turn": Command(
+        "listen", "turn values on a page while a take loops, and hear each at once",
+        "vadist turn boosted_hard_clipper riff.wav", (CAUTION, SOLDERING),
+    ),
     "render": Command(
         "takes", "render takes through a design, or several",
         "vadist render riff.wav --design soft_clipper --set drive=0.7 --out renders", (CAUTION,),
