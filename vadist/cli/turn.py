@@ -2,6 +2,7 @@
 
 import argparse
 from pathlib import Path
+from typing import Any
 
 from vadist.cli import options as shared
 from vadist.errors import UsageError
@@ -86,12 +87,12 @@ def run(options: argparse.Namespace) -> int:
     return 0
 
 
-def _server():  # type: ignore[no-untyped-def]
+def _server() -> Any:
     """What serves the page; it needs libraries that are an extra."""
-    try:
-        import starlette  # noqa: F401
-    except ImportError:
-        raise UsageError("vadist turn needs the extra 'page': pip install 'vadist[page]'") from None
+    from importlib.util import find_spec
+
+    if not (find_spec("starlette") and find_spec("uvicorn")):
+        raise UsageError("vadist turn needs the extra 'page': pip install 'vadist[page]'")
     from vadist.turning import server
 
     return server

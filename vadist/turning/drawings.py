@@ -24,7 +24,7 @@ def page_svg(svg: str) -> str:
 def _attributes(style: str) -> str:
     pairs = [pair.partition(":")[::2] for pair in style.split(";") if ":" in pair]
     held = dict(pairs)
-    classes = [f"{word}-{_COLOURS[held[key]]}" for word, key in (("line", "stroke"), ("fill", "fill"))
-               if key in held]  # fmt: skip
+    words = {"line": held.get("stroke"), "fill": held.get("fill")}
+    classes = [f"{word}-{_COLOURS[colour]}" for word, colour in words.items() if colour]
     kept = [f'{key}="{held[key]}"' for key in _KEPT if key in held]
     return " ".join([f'class="{" ".join(classes)}"', *kept])

@@ -74,7 +74,7 @@ def _field(design: Design, path: str, marks: list[str]) -> dict[str, Any]:
         "name": (name or owner).replace("_", " "),
         "marks": marks,
         "purpose": info.purpose,
-        "text": typed_value(info, value),
+        "text": f"{value:.6g}" if info.kind == "temperature" else typed_value(info, value),
         "unit": info.unit,
         "choices": choices,
         "typed": not choices or info.kind != "choice",

@@ -2,13 +2,13 @@
 
 import os
 from collections.abc import Callable
+from contextlib import suppress
 from dataclasses import dataclass
-from functools import partial
-
 
 from vadist.arrays import FloatArray
 from vadist.circuits.operating_point import solve_network
 from vadist.designs.design import Design
+from vadist.errors import VadistError
 from vadist.kernel.ahead import compile_ahead
 from vadist.pool import StoppablePool, stoppable_pool
 from vadist.stepping.batch import LANES
@@ -19,6 +19,7 @@ from vadist.stepping.ripple import refuse_unsampled
 from vadist.stepping.stepper import programs_of
 from vadist.turning.carrying import carried_on
 from vadist.turning.segments import DRAFT_SEAM_V, SEAM_V, Cut, Memories, Ran, Segments
+from vadist.turning.shapes import Shapes, SturdyCircuit, designs_by_chance
 from vadist.turning.strips import (
     Strip,
     as_take,
@@ -74,7 +75,7 @@ class _Kept:
         Of every program; where settled, of the last run.
     """
 
-    circuit: Circuit
+    circuit: SturdyCircuit
     segments: Segments
     first: int
     ran: Ran
@@ -114,15 +115,22 @@ class Loop:
         self.threads = threads or os.cpu_count() or 1
         self._take = strip_of_take(volts, sample_rate_hz, self.factor)
         self._cut = Cut.of(self.frames, self.channels)
+        self._shapes = Shapes()
         self._kept: _Kept | None = None
         self._torn = False  # whether a run was called off that had begun to write over it
 
-    def circuit(self, design: Design) -> Circuit:
+    def circuit(self, design: Design) -> SturdyCircuit:
         """A design discretised for the loop."""
         solved = solve_network(design.network())
-        circuit = build_circuit(solved, self.sample_rate_hz * self.factor, (), partial(usual_pace))
+        circuit = build_circuit(solved, self.sample_rate_hz * self.factor, (), usual_pace)
         refuse_unsampled(circuit.sample_rate_hz, [circuit.ripple])
-        return circuit
+        return self._shapes.sturdy(circuit)
+
+    def learn(self, design: Design) -> None:
+        """Meet designs of the same drawing, so that kernels do for other values, too."""
+        for other in designs_by_chance(design):
+            with suppress(VadistError):  # not every chance has an operating point
+                self.circuit(other)
 
     def render(
         self,
@@ -164,7 +172,7 @@ class Loop:
         return Heard(volts, kept.blocks, kept.ran.passes, kept.ran.seam_v)
 
     def _begun(
-        self, circuit: Circuit, unlike: int, pool: StoppablePool, wanted: Callable[[], None]
+        self, circuit: SturdyCircuit, unlike: int, pool: StoppablePool, wanted: Callable[[], None]
     ) -> _Kept:
         """Step a circuit once from where it differs from the last one."""
         last = self._kept

@@ -115,7 +115,9 @@ def _begin(served: Served, asked: _Asked) -> dict[str, Any]:
 
 def _sound(served: Served, asked: _Asked) -> Response:
     wanted = served.wanted("sound", asked.number("number", 0, 2**53))
-    told = served.desk.sound(asked.settings(), draft=bool(asked.number("draft", 0, 1)), wanted=wanted)
+    told = served.desk.sound(
+        asked.settings(), draft=bool(asked.number("draft", 0, 1)), wanted=wanted
+    )
     head = json.dumps(served.desk.heard(told)).encode("ascii")
     samples = np.ascontiguousarray(told.sound.volts.T, dtype="<f4").tobytes()
     # A head of whole words, so that the samples can be read where they lie.
@@ -174,8 +176,10 @@ def _alive(served: Served, asked: _Asked) -> Any:
 
 _QUICK: dict[str, Answer] = {"alive": _alive, "step": _step, "fields": _fields,
                              "command": _command, "begin": _begin}  # fmt: skip
-_TELLING: dict[str, Answer] = {"curves": _curves, "scope": _scope, "ladder": _ladder,
-                               "drawing": _drawing, "save": _save, "audition": _audition}  # fmt: skip
+_TELLING: dict[str, Answer] = {
+    "curves": _curves, "scope": _scope, "ladder": _ladder, "drawing": _drawing, "save": _save,
+    "audition": _audition,
+}  # fmt: skip
 _LATEST = ("curves", "scope", "ladder", "drawing")
 
 

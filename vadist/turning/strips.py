@@ -12,6 +12,7 @@ import numpy as np
 from vadist.arrays import FloatArray, IndexArray
 from vadist.stepping.circuit import RIPPLE, Circuit, Tap
 from vadist.stepping.resampling import REACH, resampler
+from vadist.turning.shapes import SturdyCircuit
 
 
 @dataclass(frozen=True)
@@ -87,7 +88,7 @@ def cuts(circuit: Circuit) -> dict[int, Tap]:
     return found
 
 
-def behind(circuit: Circuit, first: int) -> Circuit:
+def behind(circuit: SturdyCircuit, first: int) -> SturdyCircuit:
     """The circuit from a cut on; what crosses there is its take."""
     if first == 0:
         return circuit
@@ -117,12 +118,21 @@ def behind(circuit: Circuit, first: int) -> Circuit:
         entry_pace=circuit.paces[tap.section],
         paces=tuple(circuit.paces[k] for k in kept),
         programs=tuple(tuple(place[k] for k in own) for own in circuit.programs[first:]),
+        shapes=tuple(circuit.shapes[k] for k in kept),
     )
 
 
 def first_unlike(before: Circuit, after: Circuit) -> int:
-    """Program from which on two circuits step otherwise; 0 where they are built otherwise."""
-    if before.likeness != after.likeness or before.ripple != after.ripple:
+    """Program from which on two circuits step otherwise; 0 where they are drawn otherwise."""
+    if _drawn(before) != _drawn(after):
         return 0
     count = len(after.programs)
     return next((k for k in range(count) if before.bundle(k).key != after.bundle(k).key), count)
+
+
+def _drawn(circuit: Circuit) -> tuple[object, ...]:
+    return (
+        circuit.written, circuit.inputs, circuit.output, circuit.entry_pace, circuit.paces,
+        circuit.programs, circuit.ripple, circuit.rails and circuit.rails.names,
+        tuple((s.stages, s.states, s.samples, s.outputs, s.kinds) for s in circuit.sections),
+    )  # fmt: skip

@@ -75,6 +75,7 @@ class Desk:
         self.sample_rate_hz, self.threads, self.oversample = sample_rate_hz, threads, oversample
         self.volts = volts
         self._loop = Loop(volts, sample_rate_hz, oversample=oversample, threads=threads)
+        self._loop.learn(design)
         self._stepping = threading.Lock()
         self._told: OrderedDict[tuple[tuple[str, str], ...], Told] = OrderedDict()
         self.reference = self.sound({})

@@ -1,6 +1,6 @@
 // Curves of what is turned over those of the reference, as SVG in the colours of the style sheet.
 
-const LEFT = 44;
+const LEFT = 54;
 
 function hertzText(hertz) {
   return hertz < 1000 ? `${hertz}` : `${hertz / 1000}k`;
@@ -96,7 +96,7 @@ class Curves {
       const of = (held) => held && { frequencies: held.frequencies, levels: held.responses[node] };
       drawLevels(this.el("response"), of(now), of(reference), 80, "gain from the input, dB, against Hz");
       this.el("response-caption").textContent =
-        `Small-signal gain to the output of ${named}; the reference's is thin.`;
+        `Gain of small signals to the output of “${named}”; the reference's is thin.`;
       if (now.spectrum) {
         drawLevels(this.el("spectrum"), now.spectrum, reference?.spectrum, 80,
           "dB per twelfth of an octave against Hz");
@@ -115,7 +115,7 @@ class Curves {
       drawScope(this.el("scope"), trace, reference?.traces[node], now.seconds);
       const than = reference ? `, the reference's ${reference.distortion[node].toFixed(1)} %` : "";
       this.el("scope-caption").textContent = `${now.frequency} at ${now.level} peak, at the output of ` +
-        `${named}: ${now.distortion[node].toFixed(1)} % distortion${than}.`;
+        `“${named}”: ${now.distortion[node].toFixed(1)} % distortion${than}.`;
     }
     if (this.ladder) {
       const { now, reference } = this.ladder;

@@ -72,7 +72,7 @@ class Page {
     const level = Number(this.el("scope-level").value);
     const curves = await this.desk.told("curves", { settings: {} });
     const scope = await this.desk.told("scope", { settings: {}, level });
-    Object.assign(this.reference, { curves: curves || this.reference.curves, scope, level });
+    Object.assign(this.reference, { curves: curves || this.reference.curves, scope });
     if (curves) this.curves.take("curves", curves);
     if (scope) this.curves.take("scope", scope);
   }
@@ -245,8 +245,9 @@ class Page {
   async tellSoon() {
     clearTimeout(this.later);
     const { settings } = this;
-    const { level } = this.reference;
+    const level = Number(this.el("scope-level").value);
     try {
+      if (!this.reference.curves || !this.reference.scope) await this.tellReference();
       const curves = await this.desk.told("curves", { settings });
       if (curves) this.curves.take("curves", curves, this.reference.curves);
       const scope = await this.desk.told("scope", { settings, level });
@@ -263,10 +264,11 @@ class Page {
     try {
       const drawing = await this.desk.told("drawing", { settings });
       if (drawing) this.draw(drawing.svg);
-      const ladder = await this.desk.told("ladder", { settings });
-      if (!ladder) return;
-      if (!this.reference.ladder && !Object.keys(settings).length) this.reference.ladder = ladder;
-      this.curves.take("ladder", ladder, this.reference.ladder);
+      this.reference.ladder ??= await this.desk.told("ladder", { settings: {} });
+      if (!this.reference.ladder) return;
+      const same = settingsText(settings) === settingsText({});
+      const ladder = same ? this.reference.ladder : await this.desk.told("ladder", { settings });
+      if (ladder) this.curves.take("ladder", ladder, this.reference.ladder);
     } catch (fault) {
       this.problem(fault.message);
     }
@@ -283,6 +285,7 @@ class Page {
       words.classList.add("goes");
       words.addEventListener("click", () => this.fields.focus(path));
     }
+    svg.style.setProperty("--letters", `${svg.querySelector("text")?.getAttribute("font-size")}px`);
     this.el("drawing").replaceChildren(svg);
   }
 
