@@ -144,6 +144,10 @@ def _query_token(scope: Mapping[str, Any]) -> str:
     return parse_qs(text, max_num_fields=4).get("token", [""])[-1] if len(text) < 300 else ""
 
 
+def _no_number(word: str) -> float:
+    raise ValueError(f"{word} is no JSON")
+
+
 async def body_of(receive: Receive) -> dict[str, Any]:
     """JSON object of a request, read no further than it may be long.
 
@@ -162,7 +166,7 @@ async def body_of(receive: Receive) -> dict[str, Any]:
         if not message.get("more_body"):
             break
     try:
-        found = json.loads(read.decode("utf-8"))
+        found = json.loads(read.decode("utf-8"), parse_constant=_no_number)
     except (ValueError, RecursionError):
         raise Refused(400, "a request must be JSON in UTF-8") from None
     if not isinstance(found, dict):

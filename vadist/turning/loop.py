@@ -114,7 +114,7 @@ class Loop:
         self.factor = oversample or default_oversample(sample_rate_hz)
         self.threads = threads or os.cpu_count() or 1
         self._take = strip_of_take(volts, sample_rate_hz, self.factor)
-        self._cut = Cut.of(self.frames, self.channels)
+        self._cut = Cut.of(self.frames, self.channels, self.sample_rate_hz)
         self._shapes = Shapes()
         self._kept: _Kept | None = None
         self._torn = False  # whether a run was called off that had begun to write over it

@@ -25,12 +25,13 @@ from vadist.stepping.resampling import REACH
 from vadist.stepping.stepper import Stepper
 from vadist.turning.strips import Strip
 
-SEAM_V, DRAFT_SEAM_V = 5e-5, 2e-3
+SEAM_V, DRAFT_SEAM_V = 2e-5, 2e-3
 """Largest difference of any state at a seam, for each volt it stands at, and below one volt; the
 same in a draft, which is heard until the loop has settled."""
 
 _MOST_LANES = 2 * LANES
-_SHORTEST_FRAMES = 4 * REACH
+_SHORTEST_S = 0.1
+# Of a segment: coupling capacitors forget most of how it began, so that two passes do for them.
 _BLOCK = 1024  # samples of the take's oversampled rate
 _LEAST_S = 1e-9
 _TELLING_V = 3e-4
@@ -57,10 +58,11 @@ class Cut:
     channels: int
 
     @classmethod
-    def of(cls, frames: int, channels: int) -> "Cut":
+    def of(cls, frames: int, channels: int, sample_rate_hz: float) -> "Cut":
         """For a take of so many frames."""
         whole = frames + 2 * REACH
-        most = max(min(_MOST_LANES // channels, whole // _SHORTEST_FRAMES), 1)
+        most = int(whole / max(_SHORTEST_S * sample_rate_hz, REACH))
+        most = max(min(_MOST_LANES // channels, most), 1)
         return cls(whole, most, math.ceil(whole / most), channels)
 
     @property
@@ -148,6 +150,9 @@ class Segments:
 
     def settle(self, pool: StoppablePool, ran: Ran, seam_v: float) -> None:
         """Step lanes again until every seam fits within some volts."""
+        if self.cut.segments == 1:
+            ran.seam_v = 0.0
+            return
         while True:
             again, enter, ran.seam_v = self._misfits(ran, seam_v)
             if not len(again):

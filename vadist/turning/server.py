@@ -203,7 +203,7 @@ def _endpoint(served: Served, name: str, answer: Answer) -> Callable[[Request], 
         except Superseded:
             return JSONResponse({"error": "superseded"}, 409)
         except VadistError as error:
-            return JSONResponse({"error": str(error)}, 422)
+            return JSONResponse({"error": "; ".join(str(error).splitlines())}, 422)
         return found if isinstance(found, Response) else JSONResponse(found)
 
     return respond
