@@ -201,7 +201,7 @@ def _endpoint(served: Served, name: str, answer: Answer) -> Callable[[Request], 
         except Refused as refused:
             return refused.answer()
         except Superseded:
-            return JSONResponse({"error": "superseded"}, 409)
+            return Response(status_code=204)
         except VadistError as error:
             return JSONResponse({"error": "; ".join(str(error).splitlines())}, 422)
         return found if isinstance(found, Response) else JSONResponse(found)

@@ -26,22 +26,18 @@ class Desk {
       throw new Error("vadist has stopped; start it again and open the address it prints");
     }
     if (response.ok) return response;
-    const { error } = await response.json();
-    const fault = new Error(error);
-    fault.superseded = error === "superseded";
-    throw fault;
+    throw new Error((await response.json()).error);
   }
 
-  // A number from the server, or null if a newer question was asked meanwhile.
+  // The answer, or null if a newer question was asked meanwhile; the server then says nothing.
   async newest(name, body) {
     const number = (this.numbers[name] || 0) + 1;
     this.numbers[name] = number;
     try {
       const response = await this.post(name, { ...body, number });
-      if (this.numbers[name] !== number) return null;
-      return response;
+      return this.numbers[name] !== number || response.status === 204 ? null : response;
     } catch (fault) {
-      if (fault.superseded || this.numbers[name] !== number) return null;
+      if (this.numbers[name] !== number) return null;
       throw fault;
     }
   }
