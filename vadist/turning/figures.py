@@ -11,9 +11,15 @@ from vadist.arrays import FloatArray
 from vadist.audition.comparison import behaviour
 from vadist.audition.page.spectra import spectrum_levels
 from vadist.designs.design import Design
+from vadist.drawing import draw_design
+from vadist.errors import ConvergenceError
 from vadist.large_signal.headroom import headroom_ladder
 from vadist.large_signal.steady_sine import SOURCE, steady_sines
 from vadist.quantities import format_quantity
+from vadist.turning.drawings import page_svg
+
+SINE_HZ = 220.0
+"""A3, as in inspections."""
 
 RESPONSE_HZ = (10.0, 100e3)
 _POINTS_A_DECADE = 50
@@ -57,10 +63,10 @@ def spectrum(samples: FloatArray, sample_rate_hz: float) -> dict[str, Any]:
     return {"frequencies": rounded(found.frequencies_hz, 4), "levels": rounded(found.levels_db)}
 
 
-def scope(design: Design, frequency_hz: float, level_v: float) -> dict[str, Any]:
+def scope(design: Design, level_v: float) -> dict[str, Any]:
     """Two periods of a sine at the input and at every stage's output, in volts from rest."""
     solved = solve_design(design)
-    sines = steady_sines(solved, frequency_hz, [level_v])
+    sines = steady_sines(solved, SINE_HZ, [level_v])
     traces = {}
     for place in (SOURCE, *design.stages):
         wave = np.append(sines.volts[place][:, 0], sines.volts[place][0, 0])
@@ -71,20 +77,28 @@ def scope(design: Design, frequency_hz: float, level_v: float) -> dict[str, Any]
         stage: round(100.0 * float(sines.distortion(stage)[0]), 3) for stage in design.stages
     }
     return {
-        "seconds": 2.0 / frequency_hz, "traces": traces, "distortion": distortion,
-        "level": format_quantity(level_v, "V"), "frequency": format_quantity(frequency_hz, "Hz"),
+        "seconds": 2.0 / SINE_HZ, "traces": traces, "distortion": distortion,
+        "level": format_quantity(level_v, "V"), "frequency": format_quantity(SINE_HZ, "Hz"),
     }  # fmt: skip
 
 
-def ladder(design: Design, frequency_hz: float) -> list[list[str]]:
+def ladder(design: Design) -> list[list[str]]:
     """Blocks in the order in which they limit: name, peak volts at the input, cause."""
-    found = headroom_ladder(solve_design(design), frequency_hz)
+    found = headroom_ladder(solve_design(design), SINE_HZ)
     rungs = [
         [r.stage, ("under " if r.below else "") + format_quantity(r.input_v, "V", 3), r.cause]
         for r in found.rungs
     ]
     never = [limit.stage for limit in found.limits if not math.isfinite(limit.input_v)]
     return [*rungs, *([stage, "not up to 5 V", ""] for stage in never)]
+
+
+def drawing(design: Design) -> dict[str, str]:
+    """The schematic as SVG for the page, with volts at rest where it rests anywhere."""
+    try:
+        return {"svg": page_svg(draw_design(design, volts=True))}
+    except ConvergenceError:
+        return {"svg": page_svg(draw_design(design))}
 
 
 def rounded(values: Iterable[float], digits: int = 2) -> list[float]:

@@ -6,7 +6,7 @@ import secrets
 import socket
 import time
 from collections.abc import Callable
-from concurrent.futures import ThreadPoolExecutor
+from concurrent.futures import CancelledError, ThreadPoolExecutor
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -18,10 +18,12 @@ from starlette.responses import HTMLResponse, JSONResponse, Response
 from starlette.routing import Route
 
 from vadist.errors import VadistError
+from vadist.turning import figures
 from vadist.turning.fields import STEP_SERIES
 from vadist.turning.guard import CLIENT_HEADER, Guard, Refused, body_of, page_policy, refusal
 from vadist.turning.page import page_html
 from vadist.turning.saving import Keeper
+from vadist.turning.telling import Teller
 from vadist.turning.work import Desk, Superseded
 
 _READING_S = 5.0
@@ -50,7 +52,9 @@ class Served:
     newest: dict[str, float] = field(default_factory=dict)
     stopping: bool = False
     stepping: ThreadPoolExecutor = field(default_factory=lambda: ThreadPoolExecutor(1))
-    telling: ThreadPoolExecutor = field(default_factory=lambda: ThreadPoolExecutor(1))
+    keeping: ThreadPoolExecutor = field(default_factory=lambda: ThreadPoolExecutor(1))
+    teller: Teller = field(default_factory=Teller)
+    asking: asyncio.Lock = field(default_factory=asyncio.Lock)
 
     def wanted(self, kind: str, number: float) -> Callable[[], None]:
         """Call that raises once something newer of a kind is asked for."""
@@ -127,22 +131,6 @@ def _sound(served: Served, asked: _Asked) -> Response:
     )
 
 
-def _curves(served: Served, asked: _Asked) -> Any:
-    return served.desk.curves(asked.settings())
-
-
-def _scope(served: Served, asked: _Asked) -> Any:
-    return served.desk.scope(asked.settings(), asked.number("level", 1e-4, 5.0))
-
-
-def _ladder(served: Served, asked: _Asked) -> Any:
-    return served.desk.ladder(asked.settings())
-
-
-def _drawing(served: Served, asked: _Asked) -> Any:
-    return {"svg": served.desk.drawing(asked.settings())}
-
-
 def _fields(served: Served, asked: _Asked) -> Any:
     return served.desk.fields(asked.settings())
 
@@ -176,14 +164,14 @@ def _alive(served: Served, asked: _Asked) -> Any:
 
 _QUICK: dict[str, Answer] = {"alive": _alive, "step": _step, "fields": _fields,
                              "command": _command, "begin": _begin}  # fmt: skip
-_TELLING: dict[str, Answer] = {
-    "curves": _curves, "scope": _scope, "ladder": _ladder, "drawing": _drawing, "save": _save,
-    "audition": _audition,
+_KEEPING: dict[str, Answer] = {"save": _save, "audition": _audition}
+_TELLING: dict[str, Callable[..., Any]] = {
+    "curves": figures.curves, "ladder": figures.ladder, "drawing": figures.drawing,
+    "scope": figures.scope,
 }  # fmt: skip
-_LATEST = ("curves", "scope", "ladder", "drawing")
 
 
-def _endpoint(served: Served, name: str, answer: Answer) -> Callable[[Request], Any]:
+def _endpoint(served: Served, name: str) -> Callable[[Request], Any]:
     async def respond(request: Request) -> Response:
         client = request.headers.get(CLIENT_HEADER, "")
         try:
@@ -195,12 +183,12 @@ def _endpoint(served: Served, name: str, answer: Answer) -> Callable[[Request], 
             if not client or client != served.writer:
                 raise Refused(409, "another page has taken over; reload this one to take it back")
             served.heard_at = time.monotonic()
-            found = await _worked(served, name, answer, asked)
+            found = await _worked(served, name, asked)
         except TimeoutError:
             return refusal(408, "the request took too long to arrive")
         except Refused as refused:
             return refused.answer()
-        except Superseded:
+        except (Superseded, CancelledError):
             return Response(status_code=204)
         except VadistError as error:
             return JSONResponse({"error": "; ".join(str(error).splitlines())}, 422)
@@ -209,22 +197,31 @@ def _endpoint(served: Served, name: str, answer: Answer) -> Callable[[Request], 
     return respond
 
 
-async def _worked(served: Served, name: str, answer: Answer, asked: _Asked) -> Any:
-    """Answer on the thread that is for it."""
+async def _worked(served: Served, name: str, asked: _Asked) -> Any:
+    """Answer where there is time for it."""
     if name in _QUICK:
-        return answer(served, asked)
+        return _QUICK[name](served, asked)
     loop = asyncio.get_running_loop()
     if name == "sound":
-        return await loop.run_in_executor(served.stepping, answer, served, asked)
-    check: Callable[[], None] = lambda: None  # noqa: E731
-    if name in _LATEST:
-        check = served.wanted(name, asked.number("number", 0, 2**53))
+        return await loop.run_in_executor(served.stepping, _sound, served, asked)
+    if name in _KEEPING:
+        return await loop.run_in_executor(served.keeping, _KEEPING[name], served, asked)
+    return await _told(served, name, asked)
 
-    def work() -> Any:
+
+async def _told(served: Served, name: str, asked: _Asked) -> Any:
+    """Answer from the process that tells of designs, one question after the other."""
+    check = served.wanted(name, asked.number("number", 0, 2**53))
+    given: list[Any] = [served.desk.changed(asked.settings())]
+    if name == "scope":
+        given.append(asked.number("level", 1e-4, 5.0))
+    async with served.asking:
         check()
-        return answer(served, asked)
-
-    return await loop.run_in_executor(served.telling, work)
+        found = await asyncio.wrap_future(served.teller.ask(_TELLING[name], *given))
+    check()
+    if name == "curves":
+        found["spectrum"] = served.desk.spectrum(asked.settings())
+    return found
 
 
 def application(served: Served, port: int, token: str) -> Guard:
@@ -238,11 +235,10 @@ def application(served: Served, port: int, token: str) -> Guard:
     async def lost(request: Request, error: Exception) -> Response:
         return refusal(getattr(error, "status_code", 404), "there is nothing here")
 
-    every = {"sound": _sound, **_QUICK, **_TELLING}
     routes = [Route("/", page, methods=["GET"])]
     routes += [
-        Route(f"/{name}", _endpoint(served, name, answer), methods=["POST"])
-        for name, answer in every.items()
+        Route(f"/{name}", _endpoint(served, name), methods=["POST"])
+        for name in ("sound", *_QUICK, *_KEEPING, *_TELLING)
     ]
     return Guard(Starlette(routes=routes, exception_handlers={404: lost, 405: lost}), port, token)
 
@@ -266,8 +262,9 @@ class Server(uvicorn.Server):
     async def shutdown(self, sockets: list[socket.socket] | None = None) -> None:
         """Call off what is still being worked on."""
         self.served.stopping = True
-        for pool in (self.served.stepping, self.served.telling):
+        for pool in (self.served.stepping, self.served.keeping):
             pool.shutdown(wait=False, cancel_futures=True)
+        self.served.teller.stop()
         await super().shutdown(sockets)
 
 

@@ -8,16 +8,10 @@ from typing import Any
 
 from vadist.arrays import FloatArray
 from vadist.designs.design import Design
-from vadist.drawing import draw_design
-from vadist.errors import ConvergenceError
 from vadist.turning import figures
-from vadist.turning.drawings import page_svg
 from vadist.turning.fields import Settings, blocks_of, fields_of, stepped, with_settings
 from vadist.turning.loop import Loop
 from vadist.turning.sounds import Sound, sound_of
-
-SCOPE_HZ = 220.0
-"""A3, as in inspections."""
 
 _KEPT = 6
 
@@ -143,26 +137,9 @@ class Desk:
         design = self.changed(settings)
         return {"fields": fields_of(design), "blocks": blocks_of(design)}
 
-    def curves(self, settings: Settings) -> dict[str, Any]:
-        """Small signals, resting volts, and the spectrum of the loop if it was rendered."""
-        found = figures.curves(self.changed(settings))
+    def spectrum(self, settings: Settings) -> dict[str, Any] | None:
+        """Spectrum of the loop, if it was rendered of late."""
         told = self._told.get(tuple(sorted(settings.items())))
-        if told is not None:
-            found["spectrum"] = figures.spectrum(told.sound.volts, self.sample_rate_hz)
-        return found
-
-    def scope(self, settings: Settings, level_v: float) -> dict[str, Any]:
-        """Two periods of a sine at every stage."""
-        return figures.scope(self.changed(settings), SCOPE_HZ, level_v)
-
-    def ladder(self, settings: Settings) -> list[list[str]]:
-        """The headroom ladder."""
-        return figures.ladder(self.changed(settings), SCOPE_HZ)
-
-    def drawing(self, settings: Settings) -> str:
-        """The schematic, as SVG for the page."""
-        design = self.changed(settings)
-        try:
-            return page_svg(draw_design(design, volts=True))
-        except ConvergenceError:
-            return page_svg(draw_design(design))
+        if told is None:
+            return None
+        return figures.spectrum(told.sound.volts, self.sample_rate_hz)

@@ -139,12 +139,10 @@ class Page {
       return { r: () => this.tracks.choose(back), k: () => this.keep(), z: () => this.walk(-1),
         y: () => this.walk(1) }[key] || numbers.typed(event.key);
     });
-    const tick = () => {
-      el("position").textContent =
-        `${player.position.toFixed(2)} of ${player.duration.toFixed(2)} s`;
-      requestAnimationFrame(tick);
-    };
-    tick();
+    setInterval(() => {
+      const text = `${player.position.toFixed(1)} of ${player.duration.toFixed(1)} s`;
+      if (el("position").textContent !== text) el("position").textContent = text;
+    }, 100);
   }
 
   blindRunning(running) {
