@@ -108,7 +108,7 @@ COMMANDS = {
     ),
     "turn": Command(
         "listen", "turn values on a page while a take loops, and hear each at once",
-        "vadist turn boosted_hard_clipper riff.wav", (CAUTION, SOLDERING),
+        "vadist turn boosted_hard_clipper riff.wav", (CAUTION,),
     ),
     "render": Command(
         "takes", "render takes through a design, or several",

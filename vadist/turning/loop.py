@@ -5,10 +5,12 @@ from collections.abc import Callable
 from contextlib import suppress
 from dataclasses import dataclass
 
+import numpy as np
+
 from vadist.arrays import FloatArray
 from vadist.circuits.operating_point import solve_network
 from vadist.designs.design import Design
-from vadist.errors import VadistError
+from vadist.errors import ConvergenceError, VadistError
 from vadist.kernel.ahead import compile_ahead
 from vadist.pool import StoppablePool, stoppable_pool
 from vadist.stepping.batch import LANES
@@ -169,6 +171,8 @@ class Loop:
         output = kept.segments.strips[kept.segments.circuit.output]
         pace = circuit.paces[circuit.output.section] // circuit.entry_pace
         volts = as_take(output, self.sample_rate_hz, pace, self.frames)
+        if not np.isfinite(volts).all():
+            raise ConvergenceError(f"{design.name}: the loop has no finite volts with these values")
         return Heard(volts, kept.blocks, kept.ran.passes, kept.ran.seam_v)
 
     def _begun(
@@ -179,7 +183,7 @@ class Loop:
         strips = {} if last is None else {k: s for k, s in last.strips.items() if k <= unlike}
         first = max((k for k in strips if k in cuts(circuit)), default=0)
         late = behind(circuit, first)
-        compile_ahead(programs_of([late], [LANES]), wanted)
+        compile_ahead(programs_of([late], [1, LANES]), wanted)
         places = self._places(late, first)
         strip = strips[first] if first else self._take
         segments = Segments(late, strip, self._cut, self.sample_rate_hz, {*places, late.output})
