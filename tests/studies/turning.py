@@ -120,8 +120,8 @@ def without_a_browser(presses: int) -> None:
                         walls.append(time.perf_counter() - wall)
         draft, more = (np.percentile(spent[kind], [50, 95]) for kind in spent)
         print(
-            f"{label}: first sound {draft[0]:.2f} CPU seconds median, {draft[1]:.2f} at most of 95 %"
-            f" ({np.median(walls):.2f} s by the clock); to settle {more[0]:.2f} more"
+            f"{label}: first sound {draft[0]:.2f} CPU seconds median, {draft[1]:.2f} in 95 % "
+            f"({np.median(walls):.2f} s by the clock); to settle {more[0]:.2f} more"
         )
 
 

@@ -119,7 +119,6 @@ class Loop:
         self._cut = Cut.of(self.frames, self.channels, self.sample_rate_hz)
         self._shapes = Shapes()
         self._kept: _Kept | None = None
-        self._torn = False  # whether a run was called off that had begun to write over it
 
     def circuit(self, design: Design) -> SturdyCircuit:
         """A design discretised for the loop."""
@@ -159,13 +158,11 @@ class Loop:
         circuit, fit_v = self.circuit(design), DRAFT_SEAM_V if draft else SEAM_V
         unlike = 0 if self._kept is None else first_unlike(self._kept.circuit, circuit)
         with stoppable_pool(self.threads, lambda amount: wanted()) as pool:
-            if self._kept is None or self._torn or unlike < len(circuit.programs):
-                self._kept, self._torn = self._begun(circuit, unlike, pool, wanted), False
+            if self._kept is None or unlike < len(circuit.programs):
+                self._kept = self._begun(circuit, unlike, pool, wanted)
             kept = self._kept
             if kept.ran.seam_v > fit_v:
-                self._torn = True
                 kept.segments.settle(pool, kept.ran, fit_v)
-                self._torn = False
         if kept.ran.seam_v <= SEAM_V:
             kept.strips.update({n: kept.segments.strips[tap] for tap, n in kept.places.items()})
         output = kept.segments.strips[kept.segments.circuit.output]

@@ -143,13 +143,13 @@ class Segments:
             slowest_s = 0.0 if rails is None else rails.slowest_s
             each_s = self.cut.length / self.rate_hz
             shares = np.full(len(every), math.exp(-each_s / max(slowest_s, _LEAST_S)))
-        if held is not None:
-            for states in held:  # a loop begins at rest
-                states[:, : self.cut.channels] = 0.0
         return Ran(*self._pass(pool, every, held), shares.copy())
 
     def settle(self, pool: StoppablePool, ran: Ran, seam_v: float) -> None:
-        """Step lanes again until every seam fits within some volts."""
+        """Step lanes again until every seam fits within some volts.
+
+        Called off, it is taken up again as it was: lanes that were under way are run once more.
+        """
         if self.cut.segments == 1:
             ran.seam_v = 0.0
             return
