@@ -14,6 +14,7 @@ from vadist.designs.files import write_design
 from vadist.errors import UsageError
 from vadist.files import write_text_atomically
 from vadist.names import printable
+from vadist.quantities import parse_level
 from vadist.turning.fields import Settings
 from vadist.turning.work import Desk
 
@@ -68,9 +69,10 @@ class Keeper:
             for each in kept
         ]
         check_candidates(candidates)
+        full_scale_v = parse_level(self.full_scale)
         result = audition_design(
-            desk.design, candidates, desk.volts, desk.sample_rate_hz,
-            oversample=desk.oversample, threads=desk.threads,
+            desk.design, candidates, desk.volts / full_scale_v, desk.sample_rate_hz,
+            full_scale_v=full_scale_v, oversample=desk.oversample, threads=desk.threads,
         )  # fmt: skip
         take = Path(self.take).name
         write_audition(result, folder, take=take, originals=[desk.original] * (1 + len(candidates)))
@@ -89,10 +91,7 @@ class Keeper:
         self.folder.mkdir(parents=True, exist_ok=True)
         if self.folder.resolve() != self.folder or self.folder.is_symlink():
             raise UsageError(f"{printable(self.folder)}: leads elsewhere now; start again")
-        place = self.folder / name
-        if place.is_symlink() or place.exists():
-            raise UsageError(f"{name} exists already; choose another name")
-        return place
+        return self.folder / name
 
 
 def _checked(name: str) -> str:

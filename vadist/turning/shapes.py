@@ -2,7 +2,7 @@
 
 A kernel leaves out coefficients that are zero and makes up for the rounding of slow states. Which
 these are depends on values, and on rounding. For a loop that is turned the kernels leave out only
-what is zero in every design met so far, and make up for every state that was slow in one.
+what is zero in every design met so far, and make up for the rounding of all states.
 """
 
 import dataclasses
@@ -33,11 +33,11 @@ class SturdyCircuit(Circuit):
 
     Attributes
     ----------
-    shapes : tuple of (int, frozenset)
-        Of each section: leading states whose rounding is made up for, and coefficients left out.
+    left_out : tuple of frozenset
+        Coefficients of each section that its kernel may leave out.
     """
 
-    shapes: tuple[tuple[int, Zeros], ...] = ()
+    left_out: tuple[Zeros, ...] = ()
 
     def program(
         self,
@@ -48,10 +48,9 @@ class SturdyCircuit(Circuit):
     ) -> Program:
         """What the kernel sees of a program; see :class:`vadist.stepping.circuit.Circuit`."""
         found = super().program(number, width, real, zeros)
-        shapes = [self.shapes[k] for k in self.programs[number]]
         parts = tuple(
-            dataclasses.replace(part, slow=max(part.slow, slow), zeros=part.zeros & left_out)
-            for part, (slow, left_out) in zip(found.parts, shapes, strict=True)
+            dataclasses.replace(part, slow=part.states, zeros=part.zeros & self.left_out[k])
+            for part, k in zip(found.parts, self.programs[number], strict=True)
         )
         return dataclasses.replace(found, parts=parts)
 
@@ -60,20 +59,19 @@ class Shapes:
     """What was learned of sections by their structure."""
 
     def __init__(self) -> None:
-        self._held: dict[tuple[Any, ...], tuple[int, Zeros]] = {}
+        self._held: dict[tuple[Any, ...], Zeros] = {}
 
     def sturdy(self, circuit: Circuit) -> SturdyCircuit:
         """Learn a circuit, and make it one whose kernels do for all of its kind so far."""
-        shapes = tuple(self._learned(section) for section in circuit.sections)
+        left_out = tuple(self._learned(section) for section in circuit.sections)
         fields = {f.name: getattr(circuit, f.name) for f in dataclasses.fields(Circuit)}
-        return SturdyCircuit(**fields, shapes=shapes)
+        return SturdyCircuit(**fields, left_out=left_out)
 
-    def _learned(self, section: DiscreteSection) -> tuple[int, Zeros]:
+    def _learned(self, section: DiscreteSection) -> Zeros:
         key = (section.stages, section.kinds, section.states, section.outputs, section.samples,
                section.curved)  # fmt: skip
         zeros = frozenset(np.flatnonzero(section.coefficients == 0.0).tolist())
-        slow, left_out = self._held.get(key, (section.slow, zeros))
-        self._held[key] = (max(slow, section.slow), left_out & zeros)
+        self._held[key] = self._held.get(key, zeros) & zeros
         return self._held[key]
 
 

@@ -118,7 +118,7 @@ def behind(circuit: SturdyCircuit, first: int) -> SturdyCircuit:
         entry_pace=circuit.paces[tap.section],
         paces=tuple(circuit.paces[k] for k in kept),
         programs=tuple(tuple(place[k] for k in own) for own in circuit.programs[first:]),
-        shapes=tuple(circuit.shapes[k] for k in kept),
+        left_out=tuple(circuit.left_out[k] for k in kept),
     )
 
 

@@ -3,6 +3,7 @@
 const IDLE_MS = 600; // after the last change, what takes long is asked for
 const ALIVE_MS = 10000;
 const MOST_SOUNDS = 24;
+const LONG_MS = 3000; // what takes longer is a kernel that is compiled
 
 class Page {
   constructor() {
@@ -201,16 +202,21 @@ class Page {
   async render(stamp, path) {
     const { settings } = this;
     this.problem("");
+    clearTimeout(this.long);
+    this.long = setTimeout(() => this.say(
+      this.state("a new kind of circuit: some seconds, once")), LONG_MS);
     try {
       let sound = this.sounds.get(settingsText(settings));
       for (const draft of sound ? [] : [true, false]) {
         this.state(draft ? "rendering" : "draft, settling");
+        if (!draft) clearTimeout(this.long);
         const found = await this.desk.sound(settings, draft);
         if (!found) return;
         sound = found;
         if (sound.settled) break;
         this.heard(settings, sound, stamp, "draft");
       }
+      clearTimeout(this.long);
       this.keepSound(settings, sound);
       this.heard(settings, sound, stamp, "settled");
       this.state("as it is");
@@ -227,6 +233,7 @@ class Page {
 
   // What cannot be made is taken back; what was typed stays to be mended.
   refused(fault, settings, path) {
+    clearTimeout(this.long);
     this.state("as it is");
     if (settings === this.settings && this.at > 0) {
       const typed = path && this.fields.inputs.get(path)?.value;
