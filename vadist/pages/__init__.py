@@ -27,10 +27,19 @@ PLAYER = ("audio.js", "player.js", "keyboard.js", "waveform.js")
 """Scripts of every page that plays, in order."""
 
 
+BLIND = ("sameness.js", "statistics.js", "blindtest.js")
+"""Scripts of the blind test, whose markup is ``blind.html`` and whose look ``blind.css``."""
+
+
 def program(package: str, own: Iterable[str]) -> str:
     """Program of a page that plays: the shared scripts, then those of its own package."""
     shared = [text_of("vadist.pages", name) for name in PLAYER]
     return "\n".join([*shared, *(text_of(package, name) for name in own)])
+
+
+def blind_test() -> str:
+    """Program of the blind test."""
+    return "\n".join(text_of("vadist.pages", name) for name in BLIND)
 
 
 def text_of(package: str, name: str) -> str:

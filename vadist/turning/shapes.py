@@ -45,9 +45,10 @@ class SturdyCircuit(Circuit):
         width: int = 1,
         real: str = "float32",
         zeros: Sequence[Zeros] | None = None,
+        turning: Sequence[Zeros] | None = None,
     ) -> Program:
         """What the kernel sees of a program; see :class:`vadist.stepping.circuit.Circuit`."""
-        found = super().program(number, width, real, zeros)
+        found = super().program(number, width, real, zeros, turning)
         parts = tuple(
             dataclasses.replace(part, slow=part.states, zeros=part.zeros & self.left_out[k])
             for part, k in zip(found.parts, self.programs[number], strict=True)

@@ -25,10 +25,10 @@ from vadist.audition.tables import (
     null_text,
 )
 from vadist.flac import flac_bytes
-from vadist.pages import listening_style, program, script_json, templates, text_of
+from vadist.pages import blind_test, listening_style, program, script_json, templates, text_of
 from vadist.quantities import format_quantity
 
-SCRIPTS = ("sameness.js", "statistics.js", "spectrum.js", "blindtest.js", "page.js")
+SCRIPTS = ("spectrum.js", "page.js")
 
 _MOST_SHIFTS = 8  # nodes listed for a candidate; the JSON has them all
 
@@ -56,8 +56,8 @@ def build_page(result: AuditionResult, take: str) -> str:
         .get_template("page.html")
         .render(
             take=take,
-            style=listening_style(text_of(own, "style.css")),
-            program=program(own, SCRIPTS),
+            style=listening_style(text_of("vadist.pages", "blind.css"), text_of(own, "style.css")),
+            program="\n".join([blind_test(), program(own, SCRIPTS)]),
             data=script_json(page_data(result, take, bits)),
             audio=[
                 base64.b64encode(flac_bytes(track.samples, rate, bits)).decode("ascii")

@@ -3,11 +3,10 @@
 The program is plain ECMAScript in small files that :data:`SCRIPTS` names in order.
 """
 
-from vadist.audition.page import page_part, page_style
-from vadist.pages import templates, text_of
+from vadist.pages import blind_test, listening_style, templates, text_of
 from vadist.turning.fields import STEP_SERIES
 
-SHARED = ("statistics.js", "sameness.js", "blindtest.js", "keyboard.js", "views.js")
+SHARED = ("keyboard.js", "waveform.js")
 SCRIPTS = ("desk.js", "loop.js", "fields.js", "curves.js", "kept.js", "turn.js")
 
 
@@ -24,14 +23,16 @@ def page_html(name: str, token: str, nonce: str) -> str:
         Of this answer; style and program without it are not run.
     """
     own = "vadist.turning.page"
-    shared = [page_part(script) for script in SHARED]
+    scripts = [text_of("vadist.pages", script) for script in SHARED]
+    scripts += [text_of(own, script) for script in SCRIPTS]
     html: str = (
         templates("vadist.turning", "page")
         .get_template("turn.html")
         .render(
             name=name, token=token, nonce=nonce, series=STEP_SERIES,
-            style=page_style() + text_of(own, "turn.css"),
-            program="\n".join([*shared, *(text_of(own, script) for script in SCRIPTS)]),
+            tracks=(),
+            style=listening_style(text_of("vadist.pages", "blind.css"), text_of(own, "turn.css")),
+            program="\n".join([blind_test(), *scripts]),
         )
     )  # fmt: skip
     return html

@@ -290,7 +290,6 @@ class Page {
       words.classList.add("goes");
       words.addEventListener("click", () => this.fields.focus(path));
     }
-    svg.style.setProperty("--letters", `${svg.querySelector("text")?.getAttribute("font-size")}px`);
     this.el("drawing").replaceChildren(svg);
   }
 
