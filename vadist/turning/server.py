@@ -29,7 +29,7 @@ from vadist.turning.work import Desk, Superseded
 _READING_S = 5.0
 _LEAVING_S = 2
 _MOST_VALUES = 2000
-_MOST_CONNECTIONS = 128
+_BACKLOG = 128
 
 
 @dataclass
@@ -276,11 +276,11 @@ def made_server(served: Served, port: int = 0) -> tuple[Server, socket.socket, s
     OSError
         If the port cannot be had.
     """
-    listening = socket.create_server(("127.0.0.1", port), backlog=_MOST_CONNECTIONS)
+    listening = socket.create_server(("127.0.0.1", port), backlog=_BACKLOG)
     port, token = listening.getsockname()[1], secrets.token_urlsafe(32)
     config = uvicorn.Config(
         application(served, port, token), log_level="critical", access_log=False, lifespan="off",
-        limit_concurrency=_MOST_CONNECTIONS, timeout_keep_alive=30, server_header=False,
+        timeout_keep_alive=30, server_header=False,
         timeout_graceful_shutdown=_LEAVING_S, ws="none", proxy_headers=False,
     )  # fmt: skip
     return Server(config, served), listening, f"http://127.0.0.1:{port}/?token={token}"
