@@ -18,6 +18,14 @@ RATE = 48_000
 NAME = "treble_boost"
 PART = "boost.emitter_resistor"
 FIELD = "#value-boost\\.emitter_resistor"
+STARTS_NOTED = """() => {
+  window.starts = [];
+  const { start } = AudioBufferSourceNode.prototype;
+  AudioBufferSourceNode.prototype.start = function noted(when, offset) {
+    window.starts.push([when, offset]);
+    return start.call(this, when, offset);
+  };
+}"""
 
 
 @pytest.fixture(scope="module")
@@ -86,6 +94,7 @@ def test_a_value_is_turned_heard_undone_kept_and_compared(open_page, served) -> 
     first = field.input_value()
     field.focus()
     origin = page.evaluate("turnPage.player.origin")
+    page.evaluate(STARTS_NOTED)
     field.press("ArrowUp")
     up = served[0].desk.stepped({}, PART, 1, "E12")
     settled(page, {PART: up})
@@ -97,6 +106,10 @@ def test_a_value_is_turned_heard_undone_kept_and_compared(open_page, served) -> 
         "(turnPage.player.voice.when - turnPage.player.origin) * turnPage.player.rate"
     )
     assert abs(frames - round(frames)) < 1e-3
+    when, offset = page.evaluate("window.starts.at(-1)")
+    assert when == page.evaluate("turnPage.player.voice.when")
+    total = page.evaluate("turnPage.player.frames")
+    assert round(offset * RATE, 6) == round(frames) % total
     sent = page.evaluate("Array.from(turnPage.player.voice.sound.channels[0])")
     desk = served[0].desk
     assert np.array_equal(sent, desk.sound({PART: up}).sound.volts[:, 0].astype(np.float32))
@@ -120,6 +133,15 @@ def test_a_value_is_turned_heard_undone_kept_and_compared(open_page, served) -> 
     assert page.evaluate(same)
     page.keyboard.press("r")
     assert page.evaluate("turnPage.tracks.chosen") == 2
+
+
+def test_keys_that_come_faster_than_sounds_add_up_and_the_last_is_heard(open_page, served) -> None:
+    page = open_page()
+    page.click("#play")
+    page.locator(FIELD).focus()
+    for _ in range(7):
+        page.keyboard.press("ArrowDown")
+    settled(page, {PART: served[0].desk.stepped({}, PART, -7, "E12")})
 
 
 def test_values_are_typed_chosen_left_out_and_refused(open_page, served) -> None:

@@ -78,9 +78,11 @@ def run(options: argparse.Namespace) -> int:
         raise UsageError(f"--port {options.port}: cannot be had ({error.strerror})") from None
     print(f"open {address}\n{CAUTION}\nCtrl-C stops it", flush=True)
     if not options.no_open:
+        import threading
         import webbrowser
 
-        webbrowser.open(address)
+        # Some browsers come back only when they are closed.
+        threading.Thread(target=webbrowser.open, args=(address,), daemon=True).start()
     with listening:
         server.run(sockets=[listening])
     print("the page was closed" if server.closed_page else "stopped")

@@ -52,13 +52,14 @@ class Fields {
   }
 
   what(field, id) {
-    const { marks, name, unit, path } = field;
+    const { marks, name, path } = field;
     const was = made("span", { className: "was", id: `was-${path}` });
     this.notes.set(path, was);
     const label = made("label", { for: id });
-    if (marks.length) label.append(made("span", { className: "mark", textContent: marks.join(" ") }), " ");
+    if (marks.length) {
+      label.append(made("span", { className: "mark", textContent: marks.join(" ") }), " ");
+    }
     label.append(name);
-    void unit;
     return made("span", { className: "what", title: field.purpose }, label, was);
   }
 
