@@ -309,3 +309,20 @@ def test_it_stops_when_the_page_is_closed_for_a_while(tmp_path) -> None:
     found.thread.join(10)
     assert not found.thread.is_alive()
     assert found.server.closed_page
+
+
+def test_a_sine_is_told_at_every_node(running) -> None:
+    """At a node inside as at the output it drives: what the coupling capacitor lets through."""
+    status, told = running.ask("scope", {"settings": {}, "level": 0.01, "number": 4})
+    assert status == 200
+    status, flat = running.ask("curves", {"settings": {}, "number": 4})
+    assert set(flat["responses"]) == set(told["traces"]) - {"source"}
+    assert set(flat["responses"]) > set(running.served.desk.design.stages)
+    at_220 = int(np.argmin(np.abs(np.array(flat["frequencies"]) - 220.0)))
+    held = 0
+    for place, levels in flat["responses"].items():
+        if levels[at_220] > -40.0 and told["distortion"][place] < 1.0:
+            gain_db = 20.0 * np.log10(np.ptp(told["traces"][place]) / 0.02)
+            assert gain_db == pytest.approx(levels[at_220], abs=0.3), place
+            held += 1
+    assert held >= 4

@@ -24,6 +24,9 @@ from vadist.stepping.stepper import Stepper
 SOURCE = "source"
 """Name of the input among the places; no stage can have it."""
 
+NODE = "node "
+"""What stands before a node of its own among the places."""
+
 _RAIL = "rail "
 
 LOWEST_HZ, HIGHEST_HZ = 20.0, 20e3
@@ -56,7 +59,8 @@ class SteadySines:
         Peak volts at the input.
     rest_v : mapping of stage -> volts at rest
     volts : mapping of stage, rail that moves, and :data:`SOURCE` -> (steps, levels)
-        Deviations from rest over one period of the input sine.
+        Deviations from rest over one period of the input sine; of a node that was asked for
+        under :data:`NODE` and its name.
     orders : (harmonics,)
         1, 2, 3, ...
     responses : mapping of stage -> (harmonics,) complex
@@ -122,6 +126,8 @@ class SineRunner:
     ----------
     solved : SolvedDesign
     frequency_hz : float
+    nodes : sequence of str
+        Nodes to hear besides the stages' outputs.
 
     Raises
     ------
@@ -129,7 +135,9 @@ class SineRunner:
         If the frequency is not audible.
     """
 
-    def __init__(self, solved: SolvedDesign, frequency_hz: float) -> None:
+    def __init__(
+        self, solved: SolvedDesign, frequency_hz: float, nodes: Sequence[str] = ()
+    ) -> None:
         if not LOWEST_HZ <= frequency_hz <= HIGHEST_HZ:
             raise UsageError(
                 f"frequency must be within {LOWEST_HZ:g}..{HIGHEST_HZ:g} Hz (got {frequency_hz:g})"
@@ -138,9 +146,10 @@ class SineRunner:
         self._steps = steps_per_period(frequency_hz)
         stages = tuple(solved.design.stages)
         rails = {_RAIL + rail: rail for rail in solved.network.moving_rails}
-        heard = dataclasses.replace(solved.network, outputs={**rails, **solved.network.outputs})
+        besides = {**rails, **{NODE + node: node for node in nodes}}
+        heard = dataclasses.replace(solved.network, outputs={**besides, **solved.network.outputs})
         self.circuit = build_circuit(
-            SolvedNetwork(heard, solved.sections), frequency_hz * self._steps, (*rails, *stages)
+            SolvedNetwork(heard, solved.sections), frequency_hz * self._steps, (*besides, *stages)
         )
         count = max(min(HARMONICS, int(HIGHEST_HZ / frequency_hz), self._steps // 2 - 1), 2)
         self._orders = np.arange(1, count + 1)
@@ -263,7 +272,7 @@ def settle(circuits: Sequence[Circuit], period: FloatArray) -> dict[str, FloatAr
     seconds = len(period) / circuit.sample_rate_hz
     least, most = math.ceil(_SHORTEST_S / seconds), math.ceil(_LONGEST_S / seconds)
     last = np.zeros((1, len(circuit.taps), lanes))
-    judged = [k for k, name in enumerate(circuit.taps) if not name.startswith(_RAIL)]
+    judged = [k for k, name in enumerate(circuit.taps) if not name.startswith((_RAIL, NODE))]
     trail, slow, leaps = Trail(lanes), np.full(lanes, np.inf), True
     before, began = stepper, 0
     for count in range(most):
@@ -294,7 +303,10 @@ def settle(circuits: Sequence[Circuit], period: FloatArray) -> dict[str, FloatAr
 
 
 def steady_sines(
-    solved: SolvedDesign, frequency_hz: float, levels_v: Sequence[float] | FloatArray
+    solved: SolvedDesign,
+    frequency_hz: float,
+    levels_v: Sequence[float] | FloatArray,
+    nodes: Sequence[str] = (),
 ) -> SteadySines:
     """Settled sines of one frequency at several input levels; see :class:`SineRunner`."""
-    return SineRunner(solved, frequency_hz).run(levels_v)
+    return SineRunner(solved, frequency_hz, nodes).run(levels_v)

@@ -6,7 +6,12 @@ from typing import Any
 
 import numpy as np
 
-from vadist.analysis.chain_response import decibels, node_responses, solve_design
+from vadist.analysis.chain_response import (
+    SolvedDesign,
+    decibels,
+    node_responses,
+    solve_design,
+)
 from vadist.arrays import FloatArray
 from vadist.audition.comparison import behaviour
 from vadist.audition.page.spectra import spectrum_levels
@@ -14,7 +19,7 @@ from vadist.designs.design import Design
 from vadist.drawing import draw_design
 from vadist.errors import ConvergenceError
 from vadist.large_signal.headroom import headroom_ladder
-from vadist.large_signal.steady_sine import SOURCE, steady_sines
+from vadist.large_signal.steady_sine import NODE, SOURCE, steady_sines
 from vadist.quantities import format_quantity
 from vadist.turning.drawings import page_svg
 
@@ -37,12 +42,11 @@ def curves(design: Design) -> dict[str, Any]:
     at_1k = decibels(node_responses(solved, [_GAIN_HZ])[design.output])[0]
     band = behaviour(design).band
     names = solved.network.under_all_names(solved.node_v)
+    places = {**solved.stage_nodes, **{node: node for node in inner_nodes(solved)}}
     rest = {stage: names[node] for stage, node in solved.stage_nodes.items()}
     return {
         "frequencies": rounded(frequencies, 4),
-        "responses": {
-            stage: rounded(decibels(found[node])) for stage, node in solved.stage_nodes.items()
-        },
+        "responses": {place: rounded(decibels(found[node])) for place, node in places.items()},
         "rest": {stage: format_quantity(volts, "V", 4) for stage, volts in rest.items()},
         "rails": {
             rail: format_quantity(names[rail], "V", 4)
@@ -57,6 +61,12 @@ def curves(design: Design) -> dict[str, Any]:
     }  # fmt: skip
 
 
+def inner_nodes(solved: SolvedDesign) -> list[str]:
+    """Nodes that are no stage's output and no rail, in signal order."""
+    known = {*solved.stage_nodes.values(), *solved.network.moving_rails}
+    return [n for section, _ in solved.sections for n in section.unknowns if n not in known]
+
+
 def spectrum(samples: FloatArray, sample_rate_hz: float) -> dict[str, Any]:
     """Levels of a sound in twelfths of an octave."""
     found = spectrum_levels(samples, sample_rate_hz)
@@ -64,17 +74,19 @@ def spectrum(samples: FloatArray, sample_rate_hz: float) -> dict[str, Any]:
 
 
 def scope(design: Design, level_v: float) -> dict[str, Any]:
-    """Two periods of a sine at the input and at every stage's output, in volts from rest."""
+    """Two periods of a sine at every stage's output and every node inside, in volts from rest."""
     solved = solve_design(design)
-    sines = steady_sines(solved, SINE_HZ, [level_v])
+    nodes = inner_nodes(solved)
+    sines = steady_sines(solved, SINE_HZ, [level_v], nodes)
+    places = {**{stage: stage for stage in design.stages}, **{node: NODE + node for node in nodes}}
     traces = {}
-    for place in (SOURCE, *design.stages):
-        wave = np.append(sines.volts[place][:, 0], sines.volts[place][0, 0])
+    for place, held in {SOURCE: SOURCE, **places}.items():
+        wave = np.append(sines.volts[held][:, 0], sines.volts[held][0, 0])
         at = np.linspace(0.0, len(wave) - 1.0, _SCOPE_POINTS + 1)
         once = np.interp(at, np.arange(len(wave)), wave)
         traces[place] = rounded(np.concatenate([once[:-1], once]), 4)
     distortion = {
-        stage: round(100.0 * float(sines.distortion(stage)[0]), 3) for stage in design.stages
+        place: round(100.0 * float(sines.distortion(held)[0]), 3) for place, held in places.items()
     }
     return {
         "seconds": 2.0 / SINE_HZ, "traces": traces, "distortion": distortion,

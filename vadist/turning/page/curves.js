@@ -76,11 +76,24 @@ class Curves {
 
   build(stages) {
     this.stages = stages;
-    this.el("node").replaceChildren(...stages.map((name) =>
-      made("option", { value: name, textContent: name.replaceAll("_", " ") })));
-    this.el("node").value = stages[stages.length - 1];
+    this.places = "";
     this.el("node").addEventListener("change", () => this.draw());
     new ResizeObserver(() => this.draw()).observe(this.el("response").parentElement);
+  }
+
+  // Outputs of blocks, then the nodes inside them; what was chosen stays while it is there.
+  offer(places) {
+    if (this.places === places.join()) return;
+    this.places = places.join();
+    const options = (names) => names.map((name) =>
+      made("option", { value: name, textContent: name.replaceAll("_", " ") }));
+    const select = this.el("node");
+    const chosen = select.value;
+    const inside = places.filter((name) => !this.stages.includes(name));
+    select.replaceChildren(
+      made("optgroup", { label: "outputs of blocks" }, ...options(this.stages)),
+      made("optgroup", { label: "nodes inside" }, ...options(inside)));
+    select.value = places.includes(chosen) ? chosen : this.stages.at(-1);
   }
 
   take(kind, now, reference) {
@@ -89,14 +102,16 @@ class Curves {
   }
 
   draw() {
+    if (this.curves) this.offer(Object.keys(this.curves.now.responses));
     const node = this.el("node").value;
     const named = node.replaceAll("_", " ");
     if (this.curves) {
       const { now, reference } = this.curves;
-      const of = (held) => held && { frequencies: held.frequencies, levels: held.responses[node] };
+      const of = (held) => held?.responses[node] &&
+        { frequencies: held.frequencies, levels: held.responses[node] };
       drawLevels(this.el("response"), of(now), of(reference), 80, "gain from the input, dB, against Hz");
       this.el("response-caption").textContent =
-        `Gain of small signals to the output of “${named}”; the reference's is thin.`;
+        `Gain of small signals to “${named}”; the reference's is thin.`;
       if (now.spectrum) {
         drawLevels(this.el("spectrum"), now.spectrum, reference?.spectrum, 80,
           "dB per twelfth of an octave against Hz");
@@ -109,12 +124,13 @@ class Curves {
       fillRows(this.el("rest"), rows(now).map(([name, text]) =>
         [name.replaceAll("_", " "), text, before.get(name)]));
     }
-    if (this.scope) {
-      const { now, reference } = this.scope;
+    if (this.scope?.now.traces[node]) {
+      const { now } = this.scope;
+      const reference = this.scope.reference?.traces[node] && this.scope.reference;
       const trace = now.traces[node];
       drawScope(this.el("scope"), trace, reference?.traces[node], now.seconds);
       const than = reference ? `, the reference's ${reference.distortion[node].toFixed(1)} %` : "";
-      this.el("scope-caption").textContent = `${now.frequency} at ${now.level} peak, at the output of ` +
+      this.el("scope-caption").textContent = `${now.frequency} at ${now.level} peak, at ` +
         `“${named}”: ${now.distortion[node].toFixed(1)} % distortion${than}.`;
     }
     if (this.ladder) {
