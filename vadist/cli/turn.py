@@ -94,7 +94,7 @@ def _server() -> Any:
     from importlib.util import find_spec
 
     if not (find_spec("starlette") and find_spec("uvicorn")):
-        raise UsageError("vadist turn needs the extra 'page': pip install 'vadist[page]'")
+        raise UsageError("turning needs the extra 'page': pip install 'vadist[page]'")
     from vadist.turning import server
 
     return server
