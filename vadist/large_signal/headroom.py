@@ -94,19 +94,23 @@ class Ladder:
         return tuple(sorted(reached, key=lambda limit: limit.input_v))
 
 
-def headroom_ladder(solved: SolvedDesign, frequency_hz: float) -> Ladder:
+def headroom_ladder(
+    solved: SolvedDesign, frequency_hz: float, runner: SineRunner | None = None
+) -> Ladder:
     """Find at which input level each stage first limits.
 
     Parameters
     ----------
     solved : SolvedDesign
     frequency_hz : float
+    runner : SineRunner, optional
+        Of the design and the frequency, where there is one already.
 
     Raises
     ------
     UsageError, ConvergenceError
     """
-    runner = SineRunner(solved, frequency_hz)
+    runner = runner or SineRunner(solved, frequency_hz)
     stages = tuple(solved.design.stages)
     resting = resting_stages(solved)
     levels = np.geomspace(LOWEST_V, HIGHEST_V, _FIRST_LEVELS)

@@ -2,6 +2,7 @@
 
 import math
 from collections.abc import Iterable
+from contextlib import suppress
 from typing import Any
 
 import numpy as np
@@ -17,11 +18,12 @@ from vadist.audition.comparison import behaviour
 from vadist.audition.page.spectra import spectrum_levels
 from vadist.designs.design import Design
 from vadist.drawing import draw_design
-from vadist.errors import ConvergenceError
+from vadist.errors import ConvergenceError, VadistError
 from vadist.large_signal.headroom import headroom_ladder
-from vadist.large_signal.steady_sine import NODE, SOURCE, steady_sines
+from vadist.large_signal.steady_sine import NODE, SOURCE, SineRunner
 from vadist.quantities import format_quantity
 from vadist.turning.drawings import page_svg
+from vadist.turning.shapes import Shapes, designs_by_chance
 
 SINE_HZ = 220.0
 """A3, as in inspections."""
@@ -77,7 +79,7 @@ def scope(design: Design, level_v: float) -> dict[str, Any]:
     """Two periods of a sine at every stage's output and every node inside, in volts from rest."""
     solved = solve_design(design)
     nodes = inner_nodes(solved)
-    sines = steady_sines(solved, SINE_HZ, [level_v], nodes)
+    sines = _runner(solved).run([level_v])
     places = {**{stage: stage for stage in design.stages}, **{node: NODE + node for node in nodes}}
     traces = {}
     for place, held in {SOURCE: SOURCE, **places}.items():
@@ -94,9 +96,26 @@ def scope(design: Design, level_v: float) -> dict[str, Any]:
     }  # fmt: skip
 
 
+_SHAPES = Shapes()
+# Of this process: kernels of one design's sines do for the next.
+
+
+def _runner(solved: SolvedDesign) -> SineRunner:
+    """Sines at every stage and every node inside."""
+    if not _SHAPES.any:
+        for other in designs_by_chance(solved.design):
+            with suppress(VadistError):  # not every chance has an operating point
+                met = solve_design(other)
+                _SHAPES.sturdy(SineRunner(met, SINE_HZ, inner_nodes(met)).circuit)
+    runner = SineRunner(solved, SINE_HZ, inner_nodes(solved))
+    runner.circuit = _SHAPES.sturdy(runner.circuit)
+    return runner
+
+
 def ladder(design: Design) -> list[list[str]]:
     """Blocks in the order in which they limit: name, peak volts at the input, cause."""
-    found = headroom_ladder(solve_design(design), SINE_HZ)
+    solved = solve_design(design)
+    found = headroom_ladder(solved, SINE_HZ, _runner(solved))
     rungs = [
         [r.stage, ("under " if r.below else "") + format_quantity(r.input_v, "V", 3), r.cause]
         for r in found.rungs

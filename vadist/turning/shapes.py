@@ -62,6 +62,11 @@ class Shapes:
     def __init__(self) -> None:
         self._held: dict[tuple[Any, ...], Zeros] = {}
 
+    @property
+    def any(self) -> bool:
+        """Whether anything was learned."""
+        return bool(self._held)
+
     def sturdy(self, circuit: Circuit) -> SturdyCircuit:
         """Learn a circuit, and make it one whose kernels do for all of its kind so far."""
         left_out = tuple(self._learned(section) for section in circuit.sections)
