@@ -21,7 +21,7 @@ from vadist.stages.stage import Pot
 from vadist.stepping.circuit import Circuit
 from vadist.stepping.discretize import DiscreteSection
 
-_TRIED, _SPREAD, _SEED = 8, 2.0, 1
+_TRIED, _SPREAD, _SEED = 16, 8.0, 1
 # Designs with values by chance, within this ratio, from which shapes are learned to begin with.
 
 Zeros = frozenset[int]
