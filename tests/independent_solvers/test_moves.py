@@ -14,7 +14,8 @@ from signals import energy_ratio_db, guitar_like, guitar_like_slope
 
 from vadist.circuits.operating_point import solve_network
 from vadist.designs.files import load_design, parse_design
-from vadist.designs.moves import parse_move, turned
+from vadist.designs.moves import parse_move
+from vadist.designs.turning import turned
 from vadist.rendering.spans import Rendering, array_window
 from vadist.stepping.rails import tear
 

@@ -17,7 +17,8 @@ from signals import energy_ratio_db, guitar_like, guitar_like_slope
 
 from vadist import load_design, render
 from vadist.circuits.operating_point import solve_network
-from vadist.designs.moves import parse_move, turned
+from vadist.designs.moves import parse_move
+from vadist.designs.turning import turned
 
 FS, FRAMES, REACH, TRUTH = 48_000, 2400, 256, 16
 CASES = [

@@ -43,6 +43,7 @@ def signal_path(
     oversample: int | None = None,
     threads: int | None = None,
     moves: Sequence[Move] = (),
+    bypass: str | None = None,
 ) -> SignalPath:
     """Render a take with every block tapped; see :func:`vadist.rendering.arrays.render`.
 
@@ -51,7 +52,7 @@ def signal_path(
     take = np.asarray(samples, dtype=float)
     tapped = render(
         design, take, sample_rate_hz, full_scale_v=full_scale_v, oversample=oversample,
-        taps=tuple(design.stages), threads=threads, moves=moves,
+        taps=tuple(design.stages), threads=threads, moves=moves, bypass=bypass,
     )  # fmt: skip
     rests = tapped.stages
     dry = (take[:, None] if take.ndim == 1 else take) * full_scale_v
@@ -59,7 +60,6 @@ def signal_path(
     return SignalPath({DRY: dry, **after}, tapped)
 
 
-def without_rest(result: RenderResult, design: Design) -> FloatArray:
+def without_rest(result: RenderResult) -> FloatArray:
     """Output less its DC volts, which are no sound."""
-    last = tuple(design.stages)[-1]
-    return result.volts - result.stages[last].rest_v
+    return result.volts - tuple(result.stages.values())[-1].rest_v

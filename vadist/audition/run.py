@@ -209,6 +209,7 @@ def audition_design(
     accuracy_db: float | None = None,
     threads: int | None = None,
     moves: Sequence[Move | str] = (),
+    bypass: str | None = None,
     progress: Callable[[float], None] = lambda done: None,
 ) -> AuditionResult:
     """Render a design and its candidates in one batch, match their levels and compare them.
@@ -235,6 +236,8 @@ def audition_design(
     moves : sequence of Move or str
         Knobs that are turned during the take, in all designs alike. What is compared besides the
         sound is of the knobs as the take begins.
+    bypass : str, optional
+        How the designs are bypassed.
     progress : called with the fraction done
 
     Returns
@@ -262,15 +265,17 @@ def audition_design(
     distortions = _distortions(designs, probe, threads)
     results = render_candidates(
         designs, take, sample_rate_hz, full_scale_v=full_scale_v, oversample=oversample,
-        accuracy_db=accuracy_db, threads=threads, moves=turns, progress=progress,
+        accuracy_db=accuracy_db, threads=threads, moves=turns, bypass=bypass,
+        progress=progress,
     )  # fmt: skip
     names = [f"reference: {design.name}", *(candidate.name for candidate in candidates)]
-    volts = [without_rest(result, each) for result, each in zip(results, designs, strict=True)]
+    volts = [without_rest(result) for result in results]
     blocks: dict[str, FloatArray] = {}
     if taps:
         blocks = signal_path(
             design, take, sample_rate_hz, full_scale_v=full_scale_v,
             oversample=results[0].diagnostics.method.oversample, threads=threads, moves=turns,
+            bypass=bypass,
         ).named  # fmt: skip
     names, sounds = [*names, *blocks], [*volts, *blocks.values()]
     straight = len(names)

@@ -46,6 +46,10 @@ SMALLEST_RESISTANCE_OHM = 1e-3
 """What is less is a wire, and makes one node of two: a centimetre of a board's track has more
 (0.5 milliohm a square of 35 micrometre copper, computed from its 17 nanoohm metre)."""
 
+CLOSED_OHM, OPEN_OHM = 0.05, 1e11
+"""Of a contact: what sheets of switches promise when they are new (common practice, no published
+source), and what leaks so little that what is drawn leaks more; sheets promise a hundredth."""
+
 COMPENSATION_F = 1e-9
 """Internal capacitor of the op-amp model; only its ratio to the transconductance matters."""
 
@@ -71,6 +75,10 @@ class Network:
         Peak volts and frequency of a sine on the ideal supply; 0 for none.
     temperature_k : float
         Of all parts.
+    apart : frozenset of str
+        Switches, as ``stage.switch``, whose contacts are to be resistors.
+    contacts : mapping of part -> (switch, position)
+        Resistors that are contacts, and when they are closed.
 
     Notes
     -----
@@ -96,6 +104,8 @@ class Network:
     ripple_v: float = 0.0
     ripple_hz: float = 0.0
     temperature_k: float = NOMINAL_K
+    apart: frozenset[str] = frozenset()
+    contacts: dict[str, tuple[str, str]] = field(default_factory=dict)
 
     @property
     def rails(self) -> dict[str, float]:
@@ -162,6 +172,11 @@ class Network:
             raise DesignError(f"{self.name(part)} must be >= 0 ohm (got {ohm:g})")
         kind = self.wires if ohm < SMALLEST_RESISTANCE_OHM else self.resistors
         kind.append(TwoTerminal(self.name(part), a, b, ohm))
+
+    def contact(self, part: str, a: str, b: str, at: tuple[str, str], *, closed: bool) -> None:
+        """Add a contact that is closed where a switch stands at a position."""
+        self.contacts[self.name(part)] = at
+        self.resistor(part, a, b, CLOSED_OHM if closed else OPEN_OHM)
 
     def capacitor(self, part: str, a: str, b: str, farad: float) -> None:
         """Add a capacitor."""

@@ -117,7 +117,7 @@ def run(options: argparse.Namespace) -> int:
             full_scale_v=parse_level(options.full_scale), level=_lufs(options.loudness),
             probe=probe, taps=options.taps, through=through, oversample=options.oversample,
             accuracy_db=shared.parse_accuracy(options.accuracy),
-            threads=options.threads, moves=moves, progress=progress,
+            threads=options.threads, moves=moves, bypass=options.bypass, progress=progress,
         )  # fmt: skip
     stem, others = design_text(options.design), [design_text(name) for name in options.others]
     originals = [stem] * (1 + len(candidates) - len(others)) + others

@@ -40,11 +40,22 @@ def add_stages(parser: Adder) -> None:
 
 
 def add_moves(parser: Adder) -> None:
-    """``--move`` and ``--moves``, into ``moved`` and ``move_files``."""
+    """``--move``, ``--switch``, ``--bypass``, ``--moves``; see :func:`moves_of`."""
     parser.add_argument(
         "--move", action="append", default=[], metavar="KNOB=POS@TIME,...", dest="moved",
         help="turn a knob during the take: drive=0.2@0s,0.9@2s goes evenly from point to point and "
-        "rests before the first and after the last; may be repeated for other knobs",
+        "rests before the first and after the last; or throw a switch of a wiring list: "
+        "mix.voice=silicon@0s,led@1.5s; may be repeated for others",
+    )  # fmt: skip
+    parser.add_argument(
+        "--switch", action="append", default=[], metavar="bypass@TIME,...", dest="switched",
+        help="bypass the design at a time and bring it back at the next, with the click that the "
+        "circuit makes",
+    )  # fmt: skip
+    parser.add_argument(
+        "--bypass", default="true", metavar="KIND",
+        help="true (also true,pull_down=1M), or buffered (also buffered,after=STAGE), whose output "
+        "alone changes over (default true)",
     )  # fmt: skip
     parser.add_argument(
         "--moves", action="append", default=[], metavar="FILE", dest="move_files",
@@ -67,9 +78,10 @@ def moves_of(options: argparse.Namespace, paths: Sequence[str] = ()) -> "list[Mo
         If a knob is moved twice, or set besides.
     """
     from vadist.designs.move_files import read_moves
-    from vadist.designs.moves import check_moves, parse_move
+    from vadist.designs.moves import check_moves, parse_move, parse_switch
 
     moves = [parse_move(text) for text in options.moved]
+    moves += [parse_switch(text) for text in options.switched]
     moves += [move for name in options.move_files for move in read_moves(Path(name))]
     check_moves(moves)
     for path in paths:

@@ -17,6 +17,7 @@ _LONGEST_TAIL_S = 600.0
 
 def file_settings(options: argparse.Namespace) -> "FileSettings":
     """What the options say of all files alike."""
+    from vadist.designs.contacts import parse_bypass
     from vadist.rendering.settings import FileSettings
 
     dither = options.dither
@@ -38,6 +39,7 @@ def file_settings(options: argparse.Namespace) -> "FileSettings":
         overwrite=options.overwrite,
         from_power_up=options.from_power_up,
         moves=tuple(move.text for move in moves),
+        bypass=parse_bypass(options.bypass).text,
         channels=None if options.channels is None else parse_channels(options.channels),
         tail=parse_tail(options.tail),
         dither=options.bits == "16" if dither is None else dither,

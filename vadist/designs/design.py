@@ -8,6 +8,7 @@ from typing import Any
 
 from vadist.circuits.network import GROUND, INPUT, SMALLEST_RESISTANCE_OHM, Network
 from vadist.circuits.nodes import join_wires
+from vadist.designs.contacts import AS_WIRED, Contacts
 from vadist.designs.settings import settled
 from vadist.designs.supply import Supply
 from vadist.errors import DesignError
@@ -301,22 +302,36 @@ class Design:
                 design = design.with_value(path, pot)
         return design
 
-    def network(self) -> Network:
-        """Wire the whole design, from the input to the load; what wires tie is one node."""
-        return join_wires(self.wired(), [output_node(name) for name in self.stages])
+    def network(self, contacts: Contacts = AS_WIRED) -> Network:
+        """Wire the whole design, from the input to the load; what wires tie is one node.
 
-    def wired(self) -> Network:
+        Parameters
+        ----------
+        contacts : Contacts
+            What is to be contacts instead of wires, so that it can open and close.
+        """
+        return join_wires(self.wired(contacts), [output_node(name) for name in self.stages])
+
+    def wired(self, contacts: Contacts = AS_WIRED) -> Network:
         """The same with its wires still apart: every node has the name a stage gave it."""
-        placed = self.positioned()
+        placed, bypass_by = self.positioned(), contacts.bypass
+        contacts.refuse_strange(tuple(self.stages))
         network = placed.supply.network(input_at_bias=placed.input_at_bias)
         network.temperature_k = placed.ambient.temperature_k
+        network.apart = contacts.switches
         network.stage = "source"
-        node = placed.source.feed(network)
+        node = dry = placed.source.feed(network)
+        if bypass_by is not None:
+            node = bypass_by.enter(network, node, contacts.position)
         for name, stage in placed.stages.items():
             if name in placed.bypassed:
                 node = bypass(network, name, node)
             else:
                 node = stage.place(network, name, node)
+            if bypass_by is not None and name == bypass_by.after:
+                dry = node
+        if bypass_by is not None:
+            node = bypass_by.leave(network, node, dry, contacts.position)
         network.stage = "load"
         network.resistor("resistance", node, GROUND, placed.load_ohm)
         return network

@@ -57,7 +57,7 @@ def _from_table(text: str) -> list[Move]:
     header = [word.strip() for word in next(rows, [])]
     if tuple(header) != COLUMNS:
         raise UsageError(f"line 1: must be {','.join(COLUMNS)} (got {shown(','.join(header))})")
-    points: dict[str, list[tuple[float, float]]] = {}
+    points: dict[str, list[tuple[float, float | str]]] = {}
     for row in rows:
         if not row:
             continue

@@ -1,28 +1,22 @@
-"""Knobs that are turned during a take: which, when, how far, and the resistors that follow.
+"""Knobs that are turned and switches that are thrown during a take: which, when, how far.
 
 A knob goes from point to point evenly in rotation, and rests before the first point and behind the
-last. The circuit is at rest as the take begins, where its knobs stand then.
+last; a switch stands at each point's position until the next. The circuit is at rest as the take
+begins, where its knobs and switches stand then.
 """
 
-import dataclasses
-import math
-from collections.abc import Iterator, Mapping, Sequence
+import re
+from collections.abc import Sequence
 from dataclasses import dataclass
 
-import numpy as np
-
-from vadist.arrays import FloatArray, IndexArray
-from vadist.circuits.network import Network
+from vadist.designs.contacts import BYPASS, IN, OUT
 from vadist.designs.design import Design
 from vadist.designs.values import number
 from vadist.designs.words import shown
 from vadist.errors import DesignError, UsageError
 from vadist.names import nearest, printable
-from vadist.stepping.moving import Course
 
-END_OHM = 0.01
-"""What a turned pot keeps at the ends of its track: ten times what counts as a wire, for a wire
-makes one node of two. Tracks have ohms there."""
+_NAME = re.compile(r"(?!nan$|inf$)[A-Za-z_][\w-]*", re.IGNORECASE)
 
 MOST_S = 24 * 3600.0
 """Latest time of a point."""
@@ -30,13 +24,14 @@ MOST_S = 24 * 3600.0
 
 @dataclass(frozen=True)
 class Move:
-    """One knob's way through a take.
+    """One knob's or switch's way through a take.
 
     Attributes
     ----------
     control : str
-    points : tuple of (seconds, rotation)
-        Seconds of the take, rising; rotation 0..1.
+        A control; a switch of a wiring list, as ``stage.switch``; or ``bypass``.
+    points : tuple of (seconds, position)
+        Seconds of the take, rising; a rotation 0..1, or the name of a switch's position.
 
     Examples
     --------
@@ -45,14 +40,20 @@ class Move:
     """
 
     control: str
-    points: tuple[tuple[float, float], ...]
+    points: tuple[tuple[float, float | str], ...]
 
     def __post_init__(self) -> None:
         if not self.points:
             raise UsageError(f"move of {self.control}: needs a point at least, as 0.2@0s")
         last_s = -1.0
         for seconds, position in self.points:
-            if not (math.isfinite(position) and 0.0 <= position <= 1.0):
+            turns = not isinstance(position, str)
+            if turns != self.turns:
+                raise UsageError(
+                    f"move of {self.control}: a knob's positions are numbers, a switch's are names "
+                    f"(got {self.points[0][1]}, then {position})"
+                )
+            if not isinstance(position, str) and not 0.0 <= position <= 1.0:
                 raise UsageError(
                     f"move of {self.control}: position must be within 0..1 (got {position:g})"
                 )
@@ -69,6 +70,11 @@ class Move:
             last_s = seconds
 
     @property
+    def turns(self) -> bool:
+        """Whether it is a knob's."""
+        return not isinstance(self.points[0][1], str)
+
+    @property
     def still(self) -> bool:
         """Whether it goes nowhere."""
         return len({position for _, position in self.points}) == 1
@@ -76,7 +82,10 @@ class Move:
     @property
     def text(self) -> str:
         """As ``--move`` takes it."""
-        points = (f"{_number(position)}@{_number(at)}s" for at, position in self.points)
+        points = (
+            f"{position if isinstance(position, str) else _number(position)}@{_number(at)}s"
+            for at, position in self.points
+        )
         return f"{self.control}={','.join(points)}"
 
 
@@ -99,8 +108,35 @@ def parse_move(text: str) -> Move:
     return Move(control, tuple(parse_point(control, word) for word in rest.split(",")))
 
 
-def parse_point(control: str, text: str) -> tuple[float, float]:
-    """Seconds and rotation of ``0.2@0s``."""
+def parse_switch(text: str) -> Move:
+    """Read ``bypass@1.5s`` or ``bypass@1.5s,3s``: it changes over at each time.
+
+    Raises
+    ------
+    UsageError
+
+    Examples
+    --------
+    >>> parse_switch("bypass@1.5s,3s").text
+    'bypass=in@0s,out@1.5s,in@3s'
+    """
+    name, at, rest = text.partition("@")
+    name = name.strip()
+    if not at or not name:
+        raise UsageError(f"a switch must be like bypass@1.5s (got {shown(text)})")
+    if name != BYPASS:
+        raise UsageError(
+            f"switch {name}: {BYPASS} alone changes over; other switches are thrown by a move, as "
+            f"stage.switch=up@0s,down@1.5s"
+        )
+    times = [seconds_of(BYPASS, word) for word in rest.split(",")]
+    points = [(0.0, IN)] if times[0] > 0.0 else []
+    points += [(at_s, (OUT, IN)[k % 2]) for k, at_s in enumerate(times)]
+    return Move(BYPASS, tuple(points))
+
+
+def parse_point(control: str, text: str) -> tuple[float, float | str]:
+    """Seconds and position of ``0.2@0s``."""
     position, at, seconds = text.partition("@")
     if not at:
         raise UsageError(f"move of {control}: a point must be like 0.2@1.5s (got {shown(text)})")
@@ -115,8 +151,10 @@ def seconds_of(control: str, text: str | int | float) -> float:
         raise UsageError(f"move of {control}: time {error}") from None
 
 
-def position_of(control: str, text: str | int | float) -> float:
-    """A rotation: ``0.2``, ``20%``."""
+def position_of(control: str, text: str | int | float) -> float | str:
+    """A rotation, ``0.2`` or ``20%``, or the name of a switch's position."""
+    if isinstance(text, str) and _NAME.fullmatch(text.strip()):
+        return text.strip()
     try:
         return number(text.strip() if isinstance(text, str) else text, "")
     except DesignError as error:
@@ -143,162 +181,33 @@ def check_moves(moves: Sequence[Move]) -> None:
 
 
 def at_start(design: Design, moves: Sequence[Move]) -> Design:
-    """A design with its knobs where they stand as the take begins.
+    """A design with its knobs and switches where they stand as the take begins.
 
     Raises
     ------
     UsageError
-        If it has not one of them.
+        If it has not one of them, or not such a position.
     """
     check_moves(moves)
     for move in moves:
-        if move.control not in design.controls:
+        name, positions = move.control, [position for _, position in move.points]
+        if name == BYPASS and name not in design.controls:
+            known: Sequence[str] = (IN, OUT)
+        elif name in design.controls:
+            known = ()
+        elif "." in name and design.field_info(name).kind == "choice":
+            known = design.field_info(name).choices
+        else:
             has = ", ".join(design.controls) or "none"
-            near = nearest(move.control, design.controls) or f" (it has {has})"
-            raise UsageError(
-                f"move of {printable(move.control)}: {design.name} has no such control{near}"
-            )
-        design = design.with_value(move.control, move.points[0][1])
-    return design
-
-
-@dataclass(frozen=True)
-class Turned:
-    """A design whose knobs are turned.
-
-    Attributes
-    ----------
-    design : Design
-        With its knobs as the take begins.
-    network : Network
-    course : Course or None
-        None if nothing turns.
-    """
-
-    design: Design
-    network: Network
-    course: Course | None
-
-
-def turned(design: Design, moves: Sequence[Move], sample_rate_hz: float) -> Turned:
-    """A design with moves, at the start of a take.
-
-    Parameters
-    ----------
-    design : Design
-    moves : sequence of Move
-        Points fall on the nearest frame.
-    sample_rate_hz : float
-        Of the take.
-
-    Raises
-    ------
-    UsageError
-        If it has no such control.
-    DesignError
-        If a stage makes something of a pot that is not two resistors.
-    """
-    design = at_start(design, moves)
-    ways = {move.control: _way(move, sample_rate_hz) for move in moves if not move.still}
-    if not ways:
-        return Turned(design, design.network(), None)
-    wired = _Wired(design, list(ways))
-    parts, lines = wired.resistors()
-
-    def fractions(frame: float, after: bool) -> dict[str, float]:
-        found = {}
-        for name, way in ways.items():
-            control = dataclasses.replace(design.controls[name], position=way(frame, after))
-            for place in control.moves:
-                found[place.removeprefix("-")] = control.wiper(place)
-        return wired.inside(found)
-
-    def ohm_at(frame: float, after: bool) -> FloatArray:
-        held = fractions(frame, after)
-        return np.array([at + slope * held[path] for path, at, slope in lines])
-
-    breaks = tuple(sorted({int(frame) for way in ways.values() for frame in way.frames}))
-    bends = tuple(sorted({frame for way in ways.values() for frame in way.halfway()}))
-    course = Course(parts, breaks, bends, ohm_at, sample_rate_hz)
-    return Turned(design, wired.network(fractions(breaks[0], False)), course)
-
-
-@dataclass(frozen=True)
-class _Way:
-    """A move over the frames of a take."""
-
-    frames: IndexArray
-    positions: FloatArray
-
-    def halfway(self) -> Iterator[float]:
-        """Where it passes half rotation, at which tapers bend."""
-        for k in np.flatnonzero(np.diff(self.frames)):
-            low, high = self.positions[k : k + 2] - 0.5
-            if low * high < 0.0:
-                begin, end = self.frames[k : k + 2]
-                yield float(begin - low * (end - begin) / (high - low))
-
-    def __call__(self, frame: float, after: bool) -> float:
-        """Rotation at a frame; before or after it, where two points fall on one."""
-        k = int(np.searchsorted(self.frames, frame, side="right" if after else "left"))
-        if k == 0 or k == len(self.frames):
-            return float(self.positions[min(k, len(self.frames) - 1)])
-        begin, end = self.frames[k - 1], self.frames[k]
-        before, behind = self.positions[k - 1], self.positions[k]
-        return float(before + (behind - before) * ((frame - begin) / (end - begin)))
-
-
-def _way(move: Move, sample_rate_hz: float) -> _Way:
-    seconds, positions = np.array(move.points).T
-    return _Way(np.rint(seconds * sample_rate_hz).astype(int), positions)
-
-
-class _Wired:
-    """A design wired with some of its pots anywhere, and never at the very end of their track."""
-
-    def __init__(self, design: Design, controls: Sequence[str]) -> None:
-        turning = [design.controls[name] for name in controls]
-        self.paths = [place.removeprefix("-") for c in turning for place in c.moves]
-        kept = {name: c for name, c in design.controls.items() if name not in controls}
-        self._design = dataclasses.replace(design, controls=kept)
-        self._ends = {p: min(END_OHM / design.value(p).resistance, 0.5) for p in self.paths}
-
-    def inside(self, fractions: Mapping[str, float]) -> dict[str, float]:
-        """Wiper fractions without the ends of the tracks."""
-        return {p: min(max(f, self._ends[p]), 1.0 - self._ends[p]) for p, f in fractions.items()}
-
-    def network(self, fractions: Mapping[str, float]) -> Network:
-        """The network with its wipers there."""
-        design = self._design
-        for path, fraction in fractions.items():
-            pot = dataclasses.replace(design.value(path), wiper=fraction)
-            design = design.with_value(path, pot)
-        return design.network()
-
-    def resistors(self) -> tuple[tuple[str, ...], list[tuple[str, float, float]]]:
-        """Resistors that follow the pots; for each its pot, ohms at zero and ohms for the track.
-
-        Raises
-        ------
-        DesignError
-            If something else follows, or not along a line.
-        """
-        middle = dict.fromkeys(self.paths, 0.5)
-        found: dict[str, tuple[str, float, float]] = {}
-        for path in self.paths:
-            low, half, high = (self.network({**middle, path: f}) for f in (0.25, 0.5, 0.75))
-            others = [(n.capacitors, n.inductors, n.devices) for n in (low, half, high)]
-            steady = others[0] == others[1] == others[2]
-            for a, b, c in zip(low.resistors, half.resistors, high.resistors, strict=True):
-                if a.value == c.value == b.value:
-                    continue
-                steady &= abs(a.value + c.value - 2.0 * b.value) <= 1e-9 * abs(b.value)
-                slope = 2.0 * (c.value - a.value)
-                steady &= a.part not in found
-                found[a.part] = (path, a.value - 0.25 * slope, slope)
-            if not steady:
-                raise DesignError(
-                    f"{path} cannot be turned during a take: its stage makes more of it than "
-                    "resistors that grow with the wiper"
+            near = nearest(name, design.controls) or f" (it has {has})"
+            raise UsageError(f"move of {printable(name)}: {design.name} has no such control{near}")
+        for position in positions:
+            if not known and isinstance(position, str):
+                raise UsageError(f"move of {name}: position must be a number (got {position!r})")
+            if known and position not in known:
+                raise UsageError(
+                    f"move of {name}: position must be {' or '.join(known)} (got {position})"
                 )
-        return tuple(found), list(found.values())
+        if not known or name != BYPASS:
+            design = design.with_value(name, positions[0])
+    return design

@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from vadist.arrays import FloatArray
+from vadist.designs.contacts import parse_bypass
 from vadist.designs.design import Design
 from vadist.designs.moves import Move, parse_move
 from vadist.errors import UsageError
@@ -61,6 +62,7 @@ def render(
     threads: int | None = None,
     from_power_up: bool = False,
     moves: Sequence[Move | str] = (),
+    bypass: str | None = None,
 ) -> RenderResult:
     """Render a take through a design.
 
@@ -87,7 +89,10 @@ def render(
         Whether the take begins as the supply is switched on, every capacitor empty, instead of at
         rest; its first frame is then one frame after that. It runs in one segment.
     moves : sequence of Move or str
-        Controls that are turned during the take, as ``"drive=0.2@0s,0.9@2s"``.
+        Controls that are turned during the take, as ``"drive=0.2@0s,0.9@2s"``; switches that are
+        thrown, as ``"bypass=in@0s,out@1.5s"``.
+    bypass : str, optional
+        How the design is bypassed, see :func:`vadist.designs.contacts.parse_bypass`.
 
     Returns
     -------
@@ -112,7 +117,7 @@ def render(
     return render_candidates(
         [design], samples, sample_rate_hz, full_scale_v=full_scale_v, oversample=oversample,
         accuracy_db=accuracy_db, taps=taps, threads=threads, from_power_up=from_power_up,
-        moves=moves,
+        moves=moves, bypass=bypass,
     )[0]  # fmt: skip
 
 
@@ -128,6 +133,7 @@ def render_candidates(
     threads: int | None = None,
     from_power_up: bool = False,
     moves: Sequence[Move | str] = (),
+    bypass: str | None = None,
     progress: Callable[[float], None] = lambda done: None,
 ) -> list[RenderResult]:
     """Render one take through many candidates, side by side; see :func:`render`."""
@@ -137,6 +143,7 @@ def render_candidates(
         designs, sample_rate_hz, len(volts), volts.shape[1], window, oversample=oversample,
         accuracy_db=accuracy_db, taps=taps, threads=threads, from_power_up=from_power_up,
         moves=[parse_move(move) if isinstance(move, str) else move for move in moves],
+        bypass=None if bypass is None else parse_bypass(bypass),
     )  # fmt: skip
     heard = rendering.whole(progress)
     return [

@@ -11,6 +11,7 @@ import numpy as np
 
 from vadist.arrays import FloatArray
 from vadist.audio_files import BYTES_PER_SAMPLE, TakeReader, TakeWriter, same_file
+from vadist.designs.contacts import parse_bypass
 from vadist.designs.design import Design
 from vadist.designs.moves import parse_move
 from vadist.errors import AudioFileError
@@ -114,7 +115,7 @@ def render_file(
         draft = draft_path(output.parent, "draft.wav")
         try:
             write_draft(rendering, source, draft, progress)
-            voices = voices_of(source, settings, draft, output, rendering.diagnostics(0), design)
+            voices = voices_of(source, settings, draft, output, rendering.diagnostics(0))
             return finish(design, source, settings, voices)
         finally:
             with suppress(OSError):  # it may be missing, on a disk that is read-only
@@ -134,6 +135,7 @@ def rendering_of(design: Design, source: Source, settings: FileSettings) -> Rend
         source.window, oversample=settings.oversample, accuracy_db=settings.accuracy_db,
         threads=settings.threads, from_power_up=settings.from_power_up,
         moves=[parse_move(move) for move in settings.moves],
+        bypass=parse_bypass(settings.bypass),
     )  # fmt: skip
 
 
@@ -203,14 +205,13 @@ def voices_of(
     draft: Path,
     output: Path,
     diagnostics: Diagnostics,
-    design: Design,
 ) -> list[Voice]:
     """Outputs of a draft: the render itself, and what is heard of it through a response."""
     responses: list[Response | None] = [None]
     if settings.through is not None:
         rate = source.reader.sample_rate_hz
         responses.append(load_response(settings.through, rate, source.channels))
-    rest_v = diagnostics.stages[tuple(design.stages)[-1]].rest_v
+    rest_v = tuple(diagnostics.stages.values())[-1].rest_v
     with TakeReader(draft) as reader:
         frames = reader.frames
     voices = []

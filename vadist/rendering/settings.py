@@ -31,7 +31,10 @@ class FileSettings:
     from_power_up : bool
         Whether the take begins as the supply is switched on.
     moves : tuple of str
-        Knobs that are turned during the take, as :attr:`vadist.designs.moves.Move.text`.
+        Knobs that are turned and switches that are thrown during the take, as
+        :attr:`vadist.designs.moves.Move.text`.
+    bypass : str
+        How designs are bypassed, as :attr:`vadist.designs.contacts.Bypass.text`.
     channels : tuple of int or None
         Channels of the take to render, from 1; None: all.
     tail : float or str
@@ -56,6 +59,7 @@ class FileSettings:
     overwrite: bool = False
     from_power_up: bool = False
     moves: tuple[str, ...] = ()
+    bypass: str = "true"
     channels: tuple[int, ...] | None = None
     tail: float | str = 0.0
     dither: bool = False

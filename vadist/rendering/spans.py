@@ -11,8 +11,10 @@ from numpy.typing import NDArray
 
 from vadist.arrays import FloatArray
 from vadist.circuits.operating_point import solve_network
+from vadist.designs.contacts import Bypass
 from vadist.designs.design import Design
-from vadist.designs.moves import Move, turned
+from vadist.designs.moves import Move
+from vadist.designs.turning import turned
 from vadist.errors import UsageError
 from vadist.kernel.ahead import compile_ahead
 from vadist.names import whole
@@ -86,6 +88,7 @@ class Rendering:
         threads: int | None = None,
         from_power_up: bool = False,
         moves: Sequence[Move] = (),
+        bypass: Bypass | None = None,
     ) -> None:
         if not LOWEST_RATE_HZ <= sample_rate_hz <= HIGHEST_RATE_HZ:
             raise UsageError(
@@ -107,7 +110,7 @@ class Rendering:
         self.designs, self.sample_rate_hz = list(designs), float(sample_rate_hz)
         self.frames, self.channels, self.window, self.taps = frames, channels, window, tuple(taps)
         self.threads = threads or os.cpu_count() or 1
-        turns = [turned(design, moves, self.sample_rate_hz) for design in self.designs]
+        turns = [turned(design, moves, self.sample_rate_hz, bypass) for design in self.designs]
         self.designs = [each.design for each in turns]
         self._courses = [each.course for each in turns]
         self._solved = [solve_network(each.network) for each in turns]

@@ -157,9 +157,8 @@ def run_together(
         diagnostics, levels = drawn
         try:
             with Source(jobs[k].take, settings) as source:
-                design = jobs[k].design
-                voices = voices_of(source, settings, drafts[k], outputs[k], diagnostics, design)
-                return finish(design, source, settings, voices, levels, known[groups[k]])
+                voices = voices_of(source, settings, drafts[k], outputs[k], diagnostics)
+                return finish(jobs[k].design, source, settings, voices, levels, known[groups[k]])
         except VadistError as error:
             return error
 
@@ -206,7 +205,7 @@ def _drafted(
             diagnostics = rendering.diagnostics(0)
             text = json.dumps(dataclasses.asdict(diagnostics))
             write_text_atomically(told, text, overwrite=True)
-        voices = voices_of(source, settings, draft, output, diagnostics, job.design)
+        voices = voices_of(source, settings, draft, output, diagnostics)
         return diagnostics, [v.level(source, settings.heard_full_scale_v) for v in voices]
 
 

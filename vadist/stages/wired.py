@@ -212,11 +212,17 @@ class WiredStage(Stage):
 
 def _close(network: Network, part: Part, position: str, outer: Mapping[str, str]) -> None:
     """Wire the common contact of each pole to where the switch stands."""
-    contacts = part.contacts
-    for pole in zip(contacts[COMMON], contacts[position], strict=True):
-        if NOWHERE not in pole:
+    contacts, name = part.contacts, network.name(part.name)
+    for place in (p for p in contacts if p != COMMON):
+        for number, pole in enumerate(zip(contacts[COMMON], contacts[place], strict=True), start=1):
+            if NOWHERE in pole:
+                continue
             a, b = (outer.get(node) or network.node(node) for node in pole)
-            network.resistor(part.name, a, b, 0.0)
+            if name in network.apart:
+                own, closed = f"{part.name}.{place}.{number}", place == position
+                network.contact(own, a, b, (name, place), closed=closed)
+            elif place == position:
+                network.resistor(part.name, a, b, 0.0)
 
 
 def _placed_by(method: str) -> Callable[[Network, str, tuple[str, ...], Any], None]:
