@@ -12,9 +12,10 @@ import pytest
 from render_runs import names, run, sidecar, take
 
 from vadist.cli import main
+from vadist.designs.contacts import parse_bypass
 from vadist.designs.files import load_design
 from vadist.designs.move_files import read_moves
-from vadist.designs.moves import Move, parse_move
+from vadist.designs.moves import Move, parse_move, parse_switch
 from vadist.errors import UsageError, VadistError
 from vadist.rendering.arrays import render
 
@@ -41,6 +42,45 @@ def test_a_move_that_cannot_be_read(text, said) -> None:
         parse_move(text)
     assert said in str(caught.value)
     assert "\n" not in str(caught.value)
+
+
+@pytest.mark.parametrize(
+    ("text", "said"),
+    [
+        ("bypass", "a switch must be like bypass@1.5s (got 'bypass')"),
+        ("bypass@", "move of bypass: time must be a time"),
+        ("mute@1s", "switch mute: bypass alone changes over"),
+        ("bypass@2s,1s", "move of bypass: times must rise (got 2 s, then 1 s)"),
+    ],
+)
+def test_a_switch_that_cannot_be_read(text, said) -> None:
+    with pytest.raises(UsageError) as caught:
+        parse_switch(text)
+    assert said in str(caught.value)
+
+
+@pytest.mark.parametrize(
+    ("text", "said"),
+    [
+        ("none", "bypass must be true or buffered (got 'none')"),
+        ("true,after=gain", "bypass: true takes pull_down=... besides (got 'after=gain')"),
+        ("buffered,pull_down=1M", "bypass: buffered takes after=... besides"),
+        ("true,pull_down=1uF", "bypass: pull_down must be a resistance"),
+        ("true,pull_down=0", "bypass: pull_down must be within 1 ohm..1 Gohm (got 0)"),
+    ],
+)
+def test_a_bypass_that_cannot_be_read(text, said) -> None:
+    with pytest.raises(UsageError) as caught:
+        parse_bypass(text)
+    assert said in str(caught.value)
+
+
+def test_a_bypass_is_written_as_it_is_read() -> None:
+    for text in ("true", "buffered", "buffered,after=gain", "true,pull_down=1000000.0"):
+        assert parse_bypass(text).text == text
+    assert parse_bypass("true, pull_down=1M").text == "true,pull_down=1000000.0"
+    assert parse_switch("bypass@1s, 2s").text == "bypass=in@0s,out@1s,in@2s"
+    assert parse_switch("bypass@0s,2s").text == "bypass=out@0s,in@2s"
 
 
 def test_a_move_is_written_as_it_is_read() -> None:
@@ -91,6 +131,14 @@ def test_a_file_of_moves_that_cannot_be_read(tmp_path, name, text, said) -> None
         (["--move", "drive=0@0s,1@1s", "--set", "drive=0.5"], "drive is set and moved"),
         (["--move", "drive=0@0s,1@1s", "--group", "tone=1,drive=1"], "drive is set and moved"),
         (["--moves", "nowhere.csv"], "nowhere.csv: cannot be read"),
+        (["--move", "drive=off@0s"], "move of drive: position must be a number (got 'off')"),
+        (["--move", "bypass=up@0s"], "move of bypass: position must be in or out (got up)"),
+        (["--move", "blend.returns_to=bias@0s,ground@0.1s"], "it is no switch of a wiring list"),
+        (["--move", "drive=0@0s,up@1s"], "a knob's positions are numbers, a switch's are names"),
+        (
+            ["--switch", "bypass@0.1s", "--bypass", "buffered,after=gian"],
+            "there is no stage 'gian'",
+        ),
     ],
 )
 def test_commands_refuse_in_a_line(take, tmp_path, capsys, options, said) -> None:
@@ -114,6 +162,32 @@ def test_a_sidecar_makes_the_take_again(take, tmp_path) -> None:
     assert again.read_bytes() == output.read_bytes()
     run(take, "--design", "treble_boost", "--out", output, "--move", moves[0], "--skip-existing")
     assert json.loads((tmp_path / "out.wav.json").read_text()) == told
+
+
+def test_a_bypass_stands_in_the_sidecar(take, tmp_path) -> None:
+    output, again = tmp_path / "out.wav", tmp_path / "again.wav"
+    words = ["--switch", "bypass@0.1s,0.3s", "--bypass", "true,pull_down=1M", "--oversample", "4"]
+    run(take, "--design", "treble_boost", "--out", output, *words)
+    told = sidecar(output)
+    assert told["settings"]["moves"] == ["bypass=in@0s,out@0.1s,in@0.3s"]
+    assert set(told["stages"]) > {"bypass"}
+    words = ["--move", told["settings"]["moves"][0], "--bypass", told["settings"]["bypass"]]
+    run(take, "--design", f"{output}.json", "--out", again, *words, "--oversample", "4")
+    assert again.read_bytes() == output.read_bytes()
+
+
+def test_a_design_that_is_never_switched_is_wired_as_it_was(take, tmp_path) -> None:
+    """A bypass that stays ``in`` adds no contact; one that stays ``out`` is the take."""
+    import soundfile
+
+    plain, stays, out = (tmp_path / name for name in ("plain.wav", "in.wav", "out.wav"))
+    run(take, "--design", "treble_boost", "--out", plain)
+    run(take, "--design", "treble_boost", "--out", stays, "--move", "bypass=in@0s,in@1s")
+    words = ["--move", "bypass=out@0s", "--bits", "float"]
+    run(take, "--design", "treble_boost", "--out", out, *words)
+    assert stays.read_bytes()[-1000:] == plain.read_bytes()[-1000:]
+    dry, heard = soundfile.read(take)[0], soundfile.read(out)[0]
+    assert np.sum((heard - dry) ** 2) < 1e-4 * np.sum(dry**2)  # but for what the filters take
 
 
 def test_names_of_outputs_hold_the_moves(take, tmp_path) -> None:

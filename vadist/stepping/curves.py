@@ -36,6 +36,7 @@ _LEAST_LINES = 4
 
 Found = Callable[[float, bool], FloatArray]
 _Known = tuple[int, FloatArray]
+# A tick, and the numbers there.
 
 
 def followed(
@@ -44,6 +45,7 @@ def followed(
     bends: Sequence[float],
     rows: IndexArray,
     tick_hz: float,
+    jumping: FloatArray,
 ) -> tuple[IndexArray, FloatArray]:
     """Ticks at which lines meet, and the numbers there.
 
@@ -59,6 +61,8 @@ def followed(
     rows : (numbers,)
         Row in which each number stands, ascending.
     tick_hz : float
+    jumping : (numbers,)
+        Share of a jump that is made by the tick that ends with it, in the tick's last step.
 
     Returns
     -------
@@ -66,16 +70,28 @@ def followed(
         Of two ticks that are the same the first is before it and the second after it.
     """
     tolerance = OFF_LINE * min((OFF_LINE_HZ / tick_hz) ** 2, 1.0)
-    ticks, values = [breaks[0]], [found(breaks[0], False)]
+    begin = found(breaks[0], False)
+    known: list[_Known] = [(breaks[0], begin)]
+
+    def jump(early: FloatArray, after: FloatArray) -> None:
+        """Have the last tick lead to where a jump begins, and go on from where it ends."""
+        tick, before = known.pop()
+        if (before != after).any():
+            if not known or known[-1][0] < tick - 1:
+                known.append((tick - 1, early))
+            before = before + jumping * (after - before)
+        known.extend([(tick, before), (tick, after)])
+
+    early = begin
     for here, there in pairwise(breaks):
         corners = [float(here), *(b for b in bends if here < b < there), float(there)]
         stretch = _Stretch(found, corners, rows, tolerance)
-        for tick, found_there in stretch.lines():
-            ticks.append(tick)
-            values.append(found_there)
-    ticks.append(breaks[-1])
-    values.append(found(breaks[-1], True))
-    return np.array(ticks), np.array(values)
+        first, *lines = stretch.lines()
+        jump(early, first[1])
+        known += lines
+        early = stretch.at(there - 1)
+    jump(early, found(breaks[-1], True))
+    return np.array([tick for tick, _ in known]), np.array([each for _, each in known])
 
 
 class _Stretch:

@@ -158,6 +158,9 @@ class DiscreteSection:
 MATRICES = ("A", "B", "C0", "C1", "CQ", "D", "E", "K", "KQ", "L", "M", "N")
 """Names of the coefficient matrices, as the kernel's structure lists them."""
 
+OUTWARD = ("L", "M", "N")
+"""Those that tell what a section gives out."""
+
 MIDWAY = ("A", "B", "C0", "C1", "CQ")
 """Those that move states over a step; the others tell volts at its end."""
 

@@ -26,6 +26,7 @@ from vadist.stepping.curves import followed
 from vadist.stepping.discretize import (
     MATRICES,
     MIDWAY,
+    OUTWARD,
     DiscreteSection,
     difference_equations,
     without_rounding,
@@ -122,6 +123,7 @@ class Discretising:
         places, values = followed(
             lambda tick, after: _in_basis(at(tick, after), first.basis),
             breaks, [bend * ticks for bend in course.bends], _rows(first), tick_hz,
+            self._jumping(first, tick_hz),
         )  # fmt: skip
         values[:, _is_rounding(values, _rows(first))] = 0.0
         return dataclasses.replace(
@@ -130,6 +132,16 @@ class Discretising:
             rest_modes=np.unique(np.concatenate([found.rest_modes for found in known.values()])),
             turns=Turns(places * samples, values),
         )
+
+    def _jumping(self, first: DiscreteSection, tick_hz: float) -> FloatArray:
+        """What of a jump of each coefficient the step that ends with it makes.
+
+        A sample on a jump is its middle, so that all rates agree when it is; a tick of several
+        steps comes to that by a line of the same sum.
+        """
+        share = 1.0 / (round(self.step_rate_hz / tick_hz) + 1.0)
+        sizes = [getattr(first, name).size for name in MATRICES]
+        return np.repeat([share if name in OUTWARD else 0.0 for name in MATRICES], sizes)
 
     def _with(self, columns: list[int], ohm: FloatArray, *, still: bool) -> DiscreteSection:
         """With some of its resistors of other ohms; its modes at rest where they may stay so."""
