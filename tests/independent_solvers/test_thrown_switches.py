@@ -102,3 +102,15 @@ def test_a_switch_of_diodes_thrown_during_a_note() -> None:
     error_db = energy_ratio_db(found - wanted, wanted)
     print(f"{error_db:.1f} dB")
     assert error_db < -80.0
+
+
+def test_a_take_begins_with_contacts_where_the_switch_stands() -> None:
+    """The network that rests as the take begins, throw by throw."""
+    names = ("silicon", "mixed")
+    for first, other in (names, names[::-1], ("off", "mixed")):
+        move = parse_move(f"mix.voice={first}@0s,{other}@8ms")
+        network = turned(parse_design(VOICES), [move], FS).network
+        ohms = {r.part: r.value for r in network.resistors if r.part in network.contacts}
+        assert ohms == {
+            f"mix.voice.{name}.1": CLOSED_OHM if name == first else OPEN_OHM for name in names
+        }
