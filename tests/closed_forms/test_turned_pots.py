@@ -78,6 +78,37 @@ def test_lines_half_as_long_are_off_by_a_quarter(monkeypatch) -> None:
     assert -np.diff(off) == pytest.approx(12.0, abs=1.0)
 
 
+VOLUME = """
+name = "volume"
+[load]
+resistance = "1G"
+[[stage]]
+name = "volume"
+type = "level_control"
+input_capacitor = "220n"
+level_pot = "100k"
+[controls.level]
+moves = ["volume.level_pot"]
+position = 0.5
+"""
+
+
+@pytest.mark.parametrize("factor", [8, 128])
+def test_a_volume_knob_that_is_turned_up_from_nothing(factor) -> None:
+    """A high-pass of 7.2 Hz, (2 pi 220n 100k)^-1, times the rotation: at rest it is not heard."""
+    turns = 2j * np.pi * SINE_HZ * 220e-9 * 1e5
+    passed = (turns / (1.0 + turns)) * np.exp(2j * np.pi * SINE_HZ * TIME)
+    wanted = np.imag(passed) * np.interp(TIME, [0.12, 0.16], [0.0, 1.0])
+    found = render(
+        parse_design(VOLUME), np.sin(2.0 * np.pi * SINE_HZ * TIME), FS, oversample=factor,
+        moves=["level=0@120ms,1@160ms"],
+    ).volts[:, 0]  # fmt: skip
+    kept = slice(round(0.12 * FS), -REACH)
+    error_db = energy_ratio_db((found - wanted)[kept], wanted[kept])
+    print(f"{error_db:.1f} dB at {factor}x")
+    assert error_db < -90.0
+
+
 CHARGING = """
 name = "charging"
 [load]

@@ -119,7 +119,7 @@ class Discretising:
             return known[ohm.tobytes()]
 
         breaks = [frame * ticks for frame in course.breaks]
-        first = at(breaks[0], False)
+        first = _in_volts(at(breaks[0], False))
         places, values = followed(
             lambda tick, after: _in_basis(at(tick, after), first.basis),
             breaks, [bend * ticks for bend in course.bends], _rows(first), tick_hz,
@@ -226,6 +226,15 @@ def _is_rounding(values: FloatArray, rows: IndexArray) -> NDArray[np.bool_]:
     sizes = np.zeros(int(rows.max(initial=0)) + 1)
     np.maximum.at(sizes, rows, largest)
     return np.asarray(largest <= np.maximum(_ROUNDING * sizes[rows], _ROUNDING_V))
+
+
+def _in_volts(found: DiscreteSection) -> DiscreteSection:
+    """With a basis in which each state is of the volts that it makes across capacitors.
+
+    What it makes at the outputs, which it is counted by else, may be nothing yet.
+    """
+    made = np.abs(found.seen).max(axis=0, initial=1e-300)
+    return dataclasses.replace(found, basis=found.basis / made, seen=found.seen / made)
 
 
 def _in_basis(found: DiscreteSection, basis: FloatArray) -> FloatArray:
