@@ -42,7 +42,7 @@ def main() -> None:
         begun = time.time()
         volts = oracle.solve(
             solved.node_v, fast, guitar_like, guitar_like_slope, design.output,
-            rtol=1e-8, atol=1e-9, max_step=1e-3,
+            rtol=1e-9, atol=1e-11, max_step=1e-3,
         )  # fmt: skip
         took = time.time() - begun
         rest = solved.node_v[design.output]
