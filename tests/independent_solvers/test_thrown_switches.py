@@ -18,7 +18,7 @@ from vadist.designs.moves import parse_move
 from vadist.designs.turning import turned
 from vadist.rendering.spans import Rendering, array_window
 
-FS, FRAMES, REACH, TRUTH = 48_000, 1440, 256, 64
+FS, FRAMES, REACH, TRUTH = 48_000, 1100, 256, 64
 CLOSED_OHM, OPEN_OHM = 0.05, 1e11
 
 
@@ -51,10 +51,10 @@ def wanted_and_found(design, text, closed, factor, bypass="true"):
 
 
 def test_a_true_bypass_thrown_twice_during_a_note() -> None:
-    """Out at 8 ms, in again at 16 ms, with what the coupling capacitors held meanwhile."""
+    """Out at 6 ms, in again at 12 ms, with what the coupling capacitors held meanwhile."""
     inside, outside = {"bypass.in", "bypass.out"}, {"bypass.through"}
     wanted, found = wanted_and_found(
-        load_design("treble_boost"), "bypass=in@0s,out@8ms,in@16ms", [inside, outside, inside], 16
+        load_design("treble_boost"), "bypass=in@0s,out@6ms,in@12ms", [inside, outside, inside], 16
     )
     error_db = energy_ratio_db(found - wanted, wanted)
     click = np.abs(np.diff(wanted)).max()
@@ -66,7 +66,7 @@ def test_a_buffered_bypass_whose_effect_is_driven_on() -> None:
     """The output alone changes over, behind an op-amp that goes on clipping."""
     inside, outside = {"bypass.out"}, {"bypass.through"}
     wanted, found = wanted_and_found(
-        load_design("soft_clipper").with_value("drive", 0.8), "bypass=in@0s,out@8ms,in@16ms",
+        load_design("soft_clipper").with_value("drive", 0.8), "bypass=in@0s,out@6ms,in@12ms",
         [inside, outside, inside], 16, "buffered",
     )  # fmt: skip
     error_db = energy_ratio_db(found - wanted, wanted)
@@ -96,7 +96,7 @@ uneven = "diodes {forward = '1N34A', reverse = {type = '1N4148', count = 2}}: un
 def test_a_switch_of_diodes_thrown_during_a_note() -> None:
     """From silicon to an uneven pair, then to none."""
     wanted, found = wanted_and_found(
-        parse_design(VOICES), "mix.voice=silicon@0s,mixed@8ms,off@16ms",
+        parse_design(VOICES), "mix.voice=silicon@0s,mixed@6ms,off@12ms",
         [{"mix.voice.silicon.1"}, {"mix.voice.mixed.1"}, set()], 16,
     )  # fmt: skip
     error_db = energy_ratio_db(found - wanted, wanted)
@@ -108,7 +108,7 @@ def test_a_take_begins_with_contacts_where_the_switch_stands() -> None:
     """The network that rests as the take begins, throw by throw."""
     names = ("silicon", "mixed")
     for first, other in (names, names[::-1], ("off", "mixed")):
-        move = parse_move(f"mix.voice={first}@0s,{other}@8ms")
+        move = parse_move(f"mix.voice={first}@0s,{other}@6ms")
         network = turned(parse_design(VOICES), [move], FS).network
         ohms = {r.part: r.value for r in network.resistors if r.part in network.contacts}
         assert ohms == {

@@ -20,7 +20,7 @@ NOTE = 0.2 * np.sin(2 * np.pi * 196 * TIME) * np.exp(-3 * TIME)
 CLIPPER = load_design("soft_clipper")
 
 
-@pytest.mark.parametrize("move", ["drive=0.7@0s", "drive=70%@1s,0.7@3s", "drive=0.7@20ms"])
+@pytest.mark.parametrize("move", ["drive=70%@1s,0.7@3s", "drive=0.7@0s"])
 def test_a_knob_that_goes_nowhere_is_the_fixed_render_bit_for_bit(move) -> None:
     fixed = render(CLIPPER.with_value("drive", 0.7), NOTE, RATE)
     found = render(CLIPPER, NOTE, RATE, moves=[move])
@@ -50,10 +50,10 @@ def test_silence_stays_silent_where_pots_hold_no_direct_current() -> None:
 
 def test_candidates_spans_and_segments_are_not_heard(monkeypatch) -> None:
     """Side by side with another value, two channels, in pieces that start with a warm-up."""
-    seconds = np.arange(2 * RATE) / RATE
+    seconds = np.arange(3 * RATE // 2) / RATE
     take = 0.2 * np.sin(2 * np.pi * 196 * seconds) * np.exp(-3 * (seconds % 0.4))
     take = np.column_stack([take, take[::-1]])
-    boost, moves = load_design("treble_boost"), ["level=0.2@0.3s,0.9@1.5s"]
+    boost, moves = load_design("treble_boost"), ["level=0.2@0.3s,0.9@1.2s"]
     other = boost.with_value("volume.level_pot", "47k")
     beside = render_candidates([other, boost], take, RATE, moves=moves)[1]
     assert beside.diagnostics.segments > 1

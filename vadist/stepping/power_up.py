@@ -59,7 +59,8 @@ class PowerUp:
             space, step_s = self._space(circuit, k), 1.0 / circuit.sections[k].step_rate_hz
             states, now, outputs = self._section(circuit, k, space, 0.0)
             if circuit.sections[k].turns is not None:  # whose states have a basis of their own
-                states = np.linalg.solve(circuit.sections[k].basis, space.basis @ states)
+                basis = circuit.sections[k].basis
+                states = np.asarray(np.linalg.solve(basis, space.basis @ states), dtype=float)
             _, before, _ = self._section(circuit, k, space, step_s)
             for word, values in (("x", states), ("i", now), ("j", before)):
                 found |= {(place, f"{word}{j}"): float(v) for j, v in enumerate(values)}
