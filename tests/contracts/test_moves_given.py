@@ -6,6 +6,8 @@ the take again.
 
 import csv
 import json
+from dataclasses import dataclass
+from typing import ClassVar
 
 import numpy as np
 import pytest
@@ -13,11 +15,13 @@ from render_runs import names, run, sidecar, take
 
 from vadist.cli import main
 from vadist.designs.contacts import parse_bypass
-from vadist.designs.files import load_design
+from vadist.designs.design import Control, Design
+from vadist.designs.files import load_design, parse_design
 from vadist.designs.move_files import read_moves
 from vadist.designs.moves import Move, parse_move, parse_switch
-from vadist.errors import UsageError, VadistError
+from vadist.errors import DesignError, UsageError, VadistError
 from vadist.rendering.arrays import render
+from vadist.stages.stage import Pot, Stage, part, pot
 
 __all__ = ["take"]  # a fixture
 
@@ -212,3 +216,48 @@ def test_an_audition_turns_the_knobs_of_all_tracks(take, tmp_path) -> None:
     ]
     gain = heard @ wanted / (wanted @ wanted)
     assert np.abs(heard - gain * wanted).max() < 1e-4 * np.abs(heard).max()
+
+
+BIAS_TRIMMER = """
+name = "trimmer"
+[supply]
+bias_upper = "22k"
+bias_lower = "47k"
+bias_capacitor = "47u"
+[[stage]]
+name = "gain"
+type = "wired"
+[stage.parts]
+into = "capacitor 100n: source to in"
+tie = "resistor 470k: in to bias"
+trim = "rheostat 100k: bias to ground"
+follow = "opamp TL072: plus to in, minus to output, output to output"
+[controls.trim]
+moves = ["gain.trim"]
+"""
+
+
+def test_a_pot_between_a_rail_that_moves_and_ground_is_refused() -> None:
+    with pytest.raises(DesignError) as caught:
+        render(parse_design(BIAS_TRIMMER), np.zeros(480), 48_000, moves=["trim=0.5@0s,1@5ms"])
+    assert "gain.trim lies between the bias rail, which moves," in str(caught.value)
+
+
+@dataclass(frozen=True, kw_only=True)
+class Squared(Stage):
+    """A stage that makes more of its pot than two resistors."""
+
+    kind: ClassVar[str] = "squared"
+    capacitor: float = part("F", "coupling")
+    pot: Pot = pot("to ground")
+
+    def wire(self, network, source, output):
+        network.capacitor("capacitor", source, output, self.capacitor)
+        network.resistor("pot", output, "ground", 1e3 + self.pot.resistance * self.pot.wiper**2)
+
+
+def test_a_pot_of_which_a_stage_makes_more_is_refused() -> None:
+    stage = Squared(capacitor=1e-7, pot=Pot(1e5, 0.5))
+    design = Design("odd", {"odd": stage}, controls={"knob": Control(("odd.pot",))})
+    with pytest.raises(DesignError, match=r"^odd\.pot cannot be turned during a take: "):
+        render(design, np.zeros(480), 48_000, moves=["knob=0.5@0s,1@5ms"])

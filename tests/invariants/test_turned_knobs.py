@@ -57,6 +57,7 @@ def test_candidates_spans_and_segments_are_not_heard(monkeypatch) -> None:
     other = boost.with_value("volume.level_pot", "47k")
     beside = render_candidates([other, boost], take, RATE, moves=moves)[1]
     assert beside.diagnostics.segments > 1
+    assert beside.diagnostics.seams_mended == 0
     monkeypatch.setattr(plan, "_LONGEST_WARM_UP_S", -1.0)
     monkeypatch.setattr(spans, "SPAN_SAMPLES", 1 << 16)
     alone = render(boost, take, RATE, moves=moves, threads=1)
