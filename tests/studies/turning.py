@@ -127,7 +127,10 @@ def without_a_browser(presses: int) -> None:
 
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__)
-    parser.add_argument("--presses", type=int, default=4, help="of each value (4)")
+    parser.add_argument(
+        "--presses", type=int, default=4, choices=range(1, 6),
+        help="of each value (4); a level of 0.75 has five steps to its end",
+    )  # fmt: skip
     options = parser.parse_args()
     print(f"{os.cpu_count()} cores, load before {os.getloadavg()[0]:.1f}")
     without_a_browser(options.presses)
