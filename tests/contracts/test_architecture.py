@@ -20,6 +20,7 @@ LAYERS = [
     ["parts", "measure", "audio_files", "flac", "pages"],
     ["circuits"],
     ["stepping"],
+    ["gpu"],
     ["stages"],
     ["designs"],
     ["analysis"],
@@ -39,8 +40,8 @@ HOMES = {
     "soundfile": {"audio_files", "flac"},
     "matplotlib": {"plots"},
     "tomllib": {"designs", "captures", "parts"},
-    "llvmlite": {"kernel"},  # numba's own, for what it need not infer
-    "numba": {"kernel", "devices"},  # laws are inlined into kernels
+    "llvmlite": {"kernel", "gpu"},  # numba's own, for what it need not infer
+    "numba": {"kernel", "devices", "gpu"},  # laws are inlined into kernels
     "argparse": {"cli"},
     "jinja2": {"pages"},
     "tomlkit": {"designs"},

@@ -210,6 +210,7 @@ def audition_design(
     threads: int | None = None,
     moves: Sequence[Move | str] = (),
     bypass: str | None = None,
+    device: str = "cpu",
     progress: Callable[[float], None] = lambda done: None,
 ) -> AuditionResult:
     """Render a design and its candidates in one batch, match their levels and compare them.
@@ -223,8 +224,8 @@ def audition_design(
         asked for.
     samples : (frames,) or (frames, channels)
         The dry take, full scale +-1.
-    sample_rate_hz, full_scale_v, oversample, accuracy_db, threads
-        As for :func:`vadist.rendering.arrays.render`.
+    sample_rate_hz, full_scale_v, oversample, accuracy_db, threads, device
+        As for :func:`vadist.rendering.arrays.render_candidates`.
     level : float
         Common loudness aimed at, LUFS; all come lower alike if a true peak would pass -1 dBTP.
     probe : Probe, optional
@@ -265,7 +266,7 @@ def audition_design(
     distortions = _distortions(designs, probe, threads)
     results = render_candidates(
         designs, take, sample_rate_hz, full_scale_v=full_scale_v, oversample=oversample,
-        accuracy_db=accuracy_db, threads=threads, moves=turns, bypass=bypass,
+        accuracy_db=accuracy_db, threads=threads, moves=turns, bypass=bypass, device=device,
         progress=progress,
     )  # fmt: skip
     names = [f"reference: {design.name}", *(candidate.name for candidate in candidates)]

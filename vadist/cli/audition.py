@@ -60,6 +60,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     add = work.add_argument
     shared.add_quality(work)
     shared.add_threads(work)
+    shared.add_device(work)
     add("--out", metavar="FOLDER", help="default: audition-TAKE-DESIGN, here")
     add("--overwrite", action="store_true", help="replace an earlier audition")
     add("--no-plots", action="store_true", help="draw no plots")
@@ -117,7 +118,8 @@ def run(options: argparse.Namespace) -> int:
             full_scale_v=parse_level(options.full_scale), level=_lufs(options.loudness),
             probe=probe, taps=options.taps, through=through, oversample=options.oversample,
             accuracy_db=shared.parse_accuracy(options.accuracy),
-            threads=options.threads, moves=moves, bypass=options.bypass, progress=progress,
+            threads=options.threads, moves=moves, bypass=options.bypass,
+            device=options.device, progress=progress,
         )  # fmt: skip
     stem, others = design_text(options.design), [design_text(name) for name in options.others]
     originals = [stem] * (1 + len(candidates) - len(others)) + others

@@ -3,9 +3,15 @@
 import argparse
 import shutil
 import sys
+from pathlib import Path
+from typing import TYPE_CHECKING
 
 from vadist.cli import options as shared
 from vadist.errors import UsageError
+
+if TYPE_CHECKING:
+    from vadist.designs.design import Design
+    from vadist.population.sound import Hearing
 
 WRITTEN = "with the first choice; comments beside changed values still tell of the old ones"
 
@@ -18,7 +24,8 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     add(
         "--want", action="append", default=[], metavar="FIGURE...", dest="wishes", required=True,
         help='"boost bass cut = 80Hz" (within 5 %%, or +-2%%), "gain at 1kHz 28dB..32dB", '
-        '"noise < 5mV", "supply current low", "boost 1 %% level high"; may be repeated',
+        '"noise < 5mV", "supply current low", "boost 1 %% level high"; with a take "sounds like '
+        'FILE", "band change low", "loudness = -20LUFS"; may be repeated',
     )  # fmt: skip
     add(
         "--vary", action="append", default=[], metavar="PATH,PATH", dest="varied", required=True,
@@ -39,6 +46,14 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     add("--overwrite", action="store_true", help="replace that file; never what is read")
     add("--json", action="store_true", help="print everything as JSON")
     shared.add_threads(parser)
+    heard = parser.add_argument_group("with a take, for wishes of sound")
+    add = heard.add_argument
+    add("--take", metavar="TAKE", help=f"what is played: {shared.TAKE}")
+    add("--from", metavar="TIME", dest="start", default="0s", help="excerpt's start, of both files")
+    add("--length", metavar="TIME", help="length of the excerpt; default: to the end")
+    shared.add_full_scale(heard)
+    add("--oversample", type=int, metavar="N", help="factor; default reaches 352.8 kHz")
+    shared.add_device(heard)
 
 
 def run(options: argparse.Namespace) -> int:
@@ -63,10 +78,11 @@ def run(options: argparse.Namespace) -> int:
     design = apply_settings(load_design(options.design), options.settings)
     wishes = [read_wish(text, design) for text in options.wishes]
     lists = read_lists(design, options.varied, options.series, options.within)
+    hearing = _hearing(options, design)
     with progress_bar("combinations") as progress:
         choice = choose(
             design, wishes, lists, others=usual_figures(design), most=most, top=top,
-            threads=options.threads, progress=progress,
+            threads=options.threads, hearing=hearing, device=options.device, progress=progress,
         )  # fmt: skip
     if options.json:
         print(json.dumps(as_json(choice), indent=2, allow_nan=False))
@@ -81,3 +97,33 @@ def run(options: argparse.Namespace) -> int:
         write_text_atomically(options.write, text, overwrite=options.overwrite)
         print(f"{printable(options.write)}  {WRITTEN}", file=sys.stderr)
     return 0
+
+
+def _hearing(options: argparse.Namespace, design: "Design") -> "Hearing | None":
+    """The take and what it is held against: a recording where one is named, else the design."""
+    from vadist.audition.files import read_excerpt
+    from vadist.names import printable
+    from vadist.population.sound import hearing_against, hearing_of
+    from vadist.quantities import parse_level
+    from vadist.questions.wishes import target_of
+
+    targets = list(dict.fromkeys(filter(None, map(target_of, options.wishes))))
+    if len(targets) > 1:
+        raise UsageError("a design can sound like one recording: give one 'sounds like'")
+    if options.take is None:
+        if targets:
+            raise UsageError(f"'sounds like {printable(targets[0])}' needs --take: what was played")
+        return None
+    start_s = shared.parse_seconds("--from", options.start)
+    length_s = None if options.length is None else shared.parse_seconds("--length", options.length)
+    excerpt = read_excerpt(Path(options.take), start_s, length_s)
+    given = {"full_scale_v": parse_level(options.full_scale), "oversample": options.oversample}
+    if not targets:
+        return hearing_of(design, excerpt.samples, excerpt.sample_rate_hz, **given)
+    target = read_excerpt(Path(targets[0]), start_s, length_s)
+    if target.sample_rate_hz != excerpt.sample_rate_hz:
+        raise UsageError(
+            f"{printable(targets[0])} must have the take's rate of {excerpt.sample_rate_hz:g} Hz "
+            f"(it has {target.sample_rate_hz:g} Hz)"
+        )
+    return hearing_against(target.samples, excerpt.samples, excerpt.sample_rate_hz, **given)

@@ -180,6 +180,31 @@ def add_cluster(parser: Adder) -> None:
     )  # fmt: skip
 
 
+def add_device(parser: Adder) -> None:
+    """``--device``."""
+    parser.add_argument(
+        "--device", choices=("cpu", "gpu"), default="cpu",
+        help="what renders takes: gpu is every NVIDIA card there is (needs vadist[gpu])",
+    )  # fmt: skip
+
+
+def parse_seconds(option: str, text: str) -> float:
+    """Read a time.
+
+    Raises
+    ------
+    UsageError
+        With the option's name in front.
+    """
+    from vadist.errors import DesignError
+    from vadist.quantities import parse_quantity
+
+    try:
+        return parse_quantity(text, "s")
+    except DesignError as error:
+        raise UsageError(f"{option} {error}") from None
+
+
 def expanded(words: Sequence[str]) -> list[Path]:
     """Files that words name; ``*``, ``?`` and ``[...]`` are filled in where no shell did.
 

@@ -59,6 +59,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     add = work.add_argument
     shared.add_threads(work)
     shared.add_cluster(work)
+    shared.add_device(work)
     add("--json", action="store_true", help="print everything as JSON")
     add("--csv", metavar="FILE", help="write every board drawn with its figures")
     add("--plots", metavar="FOLDER", help="write pictures: responses and histograms")
@@ -97,7 +98,7 @@ def run(options: argparse.Namespace) -> int:
     with connected(options.cluster) as cluster, progress_bar(f"{boards} boards") as progress:
         asked = Asked(
             boards, "uniform" if options.uniform else "normal", options.seed, options.threads,
-            cluster, hearing,
+            cluster, hearing, options.device,
         )  # fmt: skip
         found = spread(design, figures, varied, limits, asked, progress)
     if options.json:
@@ -158,8 +159,10 @@ def _hearing(design: "Design", options: argparse.Namespace) -> "Hearing":
     from vadist.quantities import parse_level
 
     check_folder(_folder(design, options), overwrite=options.overwrite)
-    length_s = None if options.length is None else _seconds("--length", options.length)
-    excerpt = read_excerpt(Path(options.take), _seconds("--from", options.start), length_s)
+    length_s = None if options.length is None else shared.parse_seconds("--length", options.length)
+    excerpt = read_excerpt(
+        Path(options.take), shared.parse_seconds("--from", options.start), length_s
+    )
     return hearing_of(
         design, excerpt.samples, excerpt.sample_rate_hz,
         full_scale_v=parse_level(options.full_scale), oversample=options.oversample,
@@ -171,15 +174,6 @@ def _folder(design: "Design", options: argparse.Namespace) -> Path:
 
     stems = file_stem(Path(options.take).stem), file_stem(design.name)
     return Path(options.out or "spread-" + "-".join(stems))
-
-
-def _seconds(option: str, text: str) -> float:
-    from vadist.quantities import parse_quantity
-
-    try:
-        return parse_quantity(text, "s")
-    except DesignError as error:
-        raise UsageError(f"{option} {error}") from None
 
 
 def _pictures(found: "Spread", options: argparse.Namespace) -> None:

@@ -45,6 +45,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     shared.add_full_scale(heard)
     heard.add_argument("--oversample", type=int, metavar="N", help="factor, as in render")
     shared.add_threads(heard)
+    shared.add_device(heard)
 
 
 def run(options: argparse.Namespace) -> int:
@@ -74,7 +75,7 @@ def run(options: argparse.Namespace) -> int:
         found = substitutes(
             design, options.part, inline=options.inline,
             retune=retune, series=options.series, hearing=hearing,
-            threads=options.threads, progress=progress,
+            threads=options.threads, device=options.device, progress=progress,
         )  # fmt: skip
     if options.json:
         print(json.dumps(as_json(found), indent=2, allow_nan=False))
@@ -91,16 +92,13 @@ def run(options: argparse.Namespace) -> int:
 
 def _hearing(options: argparse.Namespace, design: "Design") -> "Hearing":
     from vadist.audition.files import read_excerpt
-    from vadist.errors import DesignError
     from vadist.population.sound import hearing_of
-    from vadist.quantities import parse_level, parse_quantity
+    from vadist.quantities import parse_level
 
-    times = []
-    for option, text in (("--from", options.start), ("--length", options.length)):
-        try:
-            times.append(parse_quantity(text, "s"))
-        except DesignError as error:
-            raise UsageError(f"{option} {error}") from None
+    times = [
+        shared.parse_seconds(option, text)
+        for option, text in (("--from", options.start), ("--length", options.length))
+    ]
     excerpt = read_excerpt(Path(options.take), *times)
     return hearing_of(
         design, excerpt.samples, excerpt.sample_rate_hz,

@@ -16,7 +16,7 @@ import sys
 import tempfile
 import threading
 import time
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import suppress
 from pathlib import Path
 from types import ModuleType
@@ -69,7 +69,8 @@ def kernel(wanted: Program) -> ModuleType:
     """Return the module with the functions of a program."""
     with _LOCK:
         if wanted not in _LOADED:
-            _LOADED[wanted] = _load(kernel_source(wanted), _signature(wanted.real))
+            signature = _signature(wanted.real)
+            _LOADED[wanted] = loaded(kernel_source(wanted), lambda m: m.run.compile(signature))
         return _LOADED[wanted]
 
 
@@ -86,30 +87,39 @@ def _name(source: str) -> str:
     return f"vadist_kernel_{hashlib.sha256(source.encode()).hexdigest()[:16]}"
 
 
-def _load(source: str, signature: tuple[types.Type, ...]) -> ModuleType:
+def loaded(source: str, compiles: Callable[[ModuleType], object]) -> ModuleType:
+    """A module of generated source, kept where it can be.
+
+    Parameters
+    ----------
+    source : str
+        With ``cache=True`` where numba is to keep what it compiles beside it.
+    compiles : callable
+        Given the module, compiles what is in it.
+    """
     name = _name(source)
     for folder in _folders():
         with suppress(OSError):  # full, or shut meanwhile: the next folder
             try:
-                return _compiled(name, source, folder, signature)
+                return _compiled(name, source, folder, compiles)
             except OSError:
                 raise
             except Exception:  # a damaged file shows itself in any way: make it again
                 _throw_away(name, folder)
-                return _compiled(name, source, folder, signature)
-    return _unkept(name, source, signature)
+                return _compiled(name, source, folder, compiles)
+    return _unkept(name, source, compiles)
 
 
-def _unkept(name: str, source: str, signature: tuple[types.Type, ...]) -> ModuleType:
+def _unkept(name: str, source: str, compiles: Callable[[ModuleType], object]) -> ModuleType:
     """Compile for this run alone."""
     module = ModuleType(name)
     exec(source.replace("cache=True", "cache=False"), module.__dict__)
-    module.run.compile(signature)
+    compiles(module)
     return module
 
 
 def _compiled(
-    name: str, source: str, folder: Path, signature: tuple[types.Type, ...]
+    name: str, source: str, folder: Path, compiles: Callable[[ModuleType], object]
 ) -> ModuleType:
     """Write the source unless it is there, and load it with its machine code."""
     path = folder / f"{name}.py"
@@ -126,7 +136,7 @@ def _compiled(
     module = importlib.util.module_from_spec(spec)
     sys.modules[name] = module
     spec.loader.exec_module(module)
-    module.run.compile(signature)
+    compiles(module)
     return module
 
 

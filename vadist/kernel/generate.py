@@ -64,6 +64,14 @@ def kernel_source(program: Program) -> str:
     return writer.source()
 
 
+def program_text(program: Program) -> str:
+    """Tables and functions of a program; the last is ``run``, without how it is compiled.
+
+    What :func:`kernel_source` lowers to LLVM's language, and what threads of a graphics card run.
+    """
+    return _Program(program).text()
+
+
 def _without_empty_loops(lines: list[str]) -> list[str]:
     """Leave out loops and conditions over nothing: a part of rails alone has nothing to step."""
     kept: list[str] = []
@@ -100,11 +108,15 @@ class _Program:
     def source(self) -> str:
         n = self.program
         rescue = "".join(self._rescue(k) for k, part in enumerate(n.parts) if part.ports)
-        self._run()
-        tables = "".join(self._tables(part) for part in self.parts)
         lanes = f", {n.lanes}" if n.large else ""
         footer = _FOOTER.format(real=n.real, lanes=lanes) + rescue
-        return f'{_HEADER}\nTEXT = """\n{tables}{self._taken(end="")}\n"""\n{footer}'
+        return f'{_HEADER}\nTEXT = """\n{self.text()}\n"""\n{footer}'
+
+    def text(self) -> str:
+        """Tables and functions."""
+        self._run()
+        tables = "".join(self._tables(part) for part in self.parts)
+        return tables + self._taken(end="")
 
     def _taken(self, end: str = "\n") -> str:
         """The lines so far, which begin anew."""

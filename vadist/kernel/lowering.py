@@ -15,7 +15,12 @@ from llvmlite import ir
 from numba.core import types
 
 from vadist.kernel.lane_vectors import LaneVectors
-from vadist.kernel.statements import ARRAYS, BLOCKS, SHORT, TRUTH, Lowering
+from vadist.kernel.statements import SHORT, TRUTH, Lowering
+
+Make = Callable[
+    [ast.FunctionDef, ir.Module, dict[str, Lowering], dict[str, ir.GlobalVariable]], Lowering
+]
+"""Lowers a function, given those before it and the tables."""
 
 
 def lowered(text: str, real: str, lanes: int = 1) -> Callable[..., tuple[Any, Any]]:
@@ -30,6 +35,17 @@ def lowered(text: str, real: str, lanes: int = 1) -> Callable[..., tuple[Any, An
     lanes : int, optional
         More than one: loops over so many lanes become vectors here and not in LLVM.
     """
+
+    def make(node: ast.FunctionDef, module: ir.Module, others: Any, tables: Any) -> Lowering:
+        if lanes > 1:
+            return LaneVectors(node, module, real, others, tables, lanes)
+        return Lowering(node, module, real, others, tables)
+
+    return lowered_by(text, make)
+
+
+def lowered_by(text: str, make: Make, space: int = 0) -> Callable[..., tuple[Any, Any]]:
+    """The same, each function lowered as told; ``space`` is where tables are put."""
     *_, last = ast.parse(text).body
     assert isinstance(last, ast.FunctionDef)
     names = ["context", *(argument.arg for argument in last.args.args)]
@@ -38,15 +54,16 @@ def lowered(text: str, real: str, lanes: int = 1) -> Callable[..., tuple[Any, An
         return types.intp(*given), built
 
     def built(context: Any, builder: Any, signature: Any, values: Any) -> Any:
-        run = _functions(text, builder.module, real, lanes)
+        run = _functions(text, builder.module, make, space)
         given = dict(zip(run.names, values, strict=True))
         arrays = {}
         for name, kind in zip(run.names, signature.args, strict=True):
-            if name in ARRAYS:
+            sides = run.sides(name)
+            if sides is not None:
                 array = context.make_array(kind)(context, builder, given[name])
+                lengths = range(kind.ndim - sides, kind.ndim)
                 arrays[name] = [array.data]
-                if name in BLOCKS:
-                    arrays[name] += [builder.extract_value(array.shape, k) for k in (1, 2)]
+                arrays[name] += [builder.extract_value(array.shape, k) for k in lengths]
         if "resume" in given and given["resume"].type != TRUTH:
             given["resume"] = builder.trunc(given["resume"], TRUTH)
         return builder.call(run.function, run.given(arrays, given))
@@ -58,7 +75,7 @@ def lowered(text: str, real: str, lanes: int = 1) -> Callable[..., tuple[Any, An
     return typed
 
 
-def _functions(text: str, module: ir.Module, real: str, lanes: int) -> Lowering:
+def _functions(text: str, module: ir.Module, make: Make, space: int) -> Lowering:
     """Lower a text; the last of its functions."""
     functions: dict[str, Lowering] = {}
     tables: dict[str, ir.GlobalVariable] = {}
@@ -68,16 +85,13 @@ def _functions(text: str, module: ir.Module, real: str, lanes: int) -> Lowering:
             assert isinstance(node.targets[0], ast.Name)
             numbers = ast.literal_eval(node.value)
             kind = ir.ArrayType(SHORT, len(numbers))
-            table = ir.GlobalVariable(module, kind, f"vadist.{id(node)}")
+            table = ir.GlobalVariable(module, kind, f"vadist_{id(node)}", space)
             table.linkage, table.global_constant = "internal", True
             table.initializer = ir.Constant(kind, numbers)
             tables[node.targets[0].id] = table
             continue
         assert isinstance(node, ast.FunctionDef)
-        if lanes > 1:
-            made: Lowering = LaneVectors(node, module, real, functions, tables, lanes)
-        else:
-            made = Lowering(node, module, real, functions, tables)
+        made = make(node, module, functions, tables)
         if node is not last:
             made.function.attributes.add("noinline")
         functions[node.name] = made

@@ -33,6 +33,9 @@ class Lowering:
         Whole numbers that it may look up.
     """
 
+    reread: tuple[str, ...] = ()
+    """Arrays whose numbers are read wherever they are used, and not kept at hand."""
+
     def __init__(
         self,
         function: ast.FunctionDef,
@@ -46,29 +49,34 @@ class Lowering:
         self.names = [argument.arg for argument in function.args.args]
         kinds = [kind for name in self.names for kind in self._kinds(name)]
         self.function = ir.Function(
-            module, ir.FunctionType(_WHOLE, kinds), f"vadist.{id(function)}"
+            module, ir.FunctionType(_WHOLE, kinds), f"vadist_{id(function)}"
         )
         self.function.linkage = "internal"
         self.arrays: dict[str, ir.Value] = {}
-        self.sizes: dict[str, tuple[ir.Value, ir.Value]] = {}
+        self.sizes: dict[str, tuple[ir.Value, ...]] = {}
         self.places: dict[str, ir.Value] = {}
         self.entry = ir.IRBuilder(self.function.append_basic_block("entry"))
         self.at = ir.IRBuilder(self.function.append_basic_block("body"))
         given = iter(self.function.args)
         for name in self.names:
             value = next(given)
-            if name not in ARRAYS:
+            sides = self.sides(name)
+            if sides is None:
                 self._store(name, value)
                 continue
-            value.add_attribute("noalias")
+            if name not in self.reread:
+                value.add_attribute("noalias")
             self.arrays[name] = value
-            if name in BLOCKS:
-                self.sizes[name] = (next(given), next(given))
+            self.sizes[name] = tuple(next(given) for _ in range(sides))
         for statement in function.body:
             self._statement(statement)
         if not self.at.block.is_terminated:
             self.at.ret(ir.Constant(_WHOLE, -1))
         self.entry.branch(self.function.blocks[1])
+
+    def sides(self, name: str) -> int | None:
+        """How many lengths of sides come with an argument; None of what is no array."""
+        return (2 if name in BLOCKS else 0) if name in ARRAYS else None
 
     def _kinds(self, name: str) -> list[ir.Type]:
         """Of an argument; blocks of samples come with the lengths of their last two sides."""
@@ -85,7 +93,7 @@ class Lowering:
         return [
             value
             for name in self.names
-            for value in (arrays[name] if name in ARRAYS else [numbers[name]])
+            for value in (arrays[name] if self.sides(name) is not None else [numbers[name]])
         ]
 
     def _store(self, name: str, value: ir.Value) -> None:
@@ -231,12 +239,9 @@ class Lowering:
         assert isinstance(node.value, ast.Name)
         name = node.value.id
         if isinstance(node.slice, ast.Tuple):
-            rows, lanes = self.sizes[name]
-            row, step, lane = (self._value(part) for part in node.slice.elts)
-            index = self._whole(
-                "mul", self._whole("add", self._whole("mul", row, rows), step), lanes
-            )
-            index = self._whole("add", index, lane)
+            index, *inner = (self._value(part) for part in node.slice.elts)
+            for size, part in zip(self.sizes[name][-len(inner) :], inner, strict=True):
+                index = self._whole("add", self._whole("mul", index, size), part)
         else:
             index = self._value(node.slice)
         return self.at.gep(self.arrays[name], [index], inbounds=True)
@@ -312,7 +317,7 @@ class Lowering:
         numbers = {
             name: self._value(argument)
             for name, argument in zip(other.names, node.args, strict=True)
-            if name not in ARRAYS
+            if self.sides(name) is None
         }
         arrays = {name: [self.arrays[name], *self.sizes.get(name, ())] for name in self.arrays}
         return self.at.call(other.function, other.given(arrays, numbers))

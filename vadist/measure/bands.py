@@ -21,6 +21,9 @@ OCTAVE_RATIO = 10.0**0.3
 NOMINAL_STEPS = (1.0, 1.25, 1.6, 2.0, 2.5, 3.15, 4.0, 5.0, 6.3, 8.0)
 """Nominal mid-band frequencies of one decade of third octaves (IEC 61260-1, annex)."""
 
+HOPS_IN_SEGMENT = 4
+"""Segments overlap by three quarters."""
+
 _SEGMENT_S = 1.0  # at least; 1 Hz bins put several into the 4.6 Hz of the lowest band
 
 
@@ -71,24 +74,64 @@ def third_octave_levels(signal: ArrayLike, sample_rate_hz: float) -> ThirdOctave
     (1000.0, -3.01)
     """
     frequency, power = _mean_power(signal, sample_rate_hz)
-    width = frequency[1]
+    centres, nominal = band_centres(sample_rate_hz)
+    # Power below a frequency, linear within each bin: differences share bins between bands.
+    edges = np.concatenate([[0.0], frequency + frequency[1] / 2.0])
+    below = np.concatenate([[0.0], np.cumsum(power)])
+    half = OCTAVE_RATIO ** (1.0 / 6.0)
+    band = np.interp(centres * half, edges, below) - np.interp(centres / half, edges, below)
+    with np.errstate(divide="ignore"):
+        levels = 10.0 * np.log10(np.maximum(band, 0.0))
+    return ThirdOctaves(nominal, centres, levels)
+
+
+def band_centres(sample_rate_hz: float) -> tuple[FloatArray, FloatArray]:
+    """Exact and nominal mid-bands of the third octaves that a rate holds, (bands,) each.
+
+    Raises
+    ------
+    UsageError
+        If it holds none.
+    """
     index = np.arange(-17, 14)
     centres = 1000.0 * OCTAVE_RATIO ** (index / 3.0)
-    half = OCTAVE_RATIO ** (1.0 / 6.0)
-    index = index[centres * half <= sample_rate_hz / 2.0]
-    centres = centres[: len(index)]
+    index = index[centres * OCTAVE_RATIO ** (1.0 / 6.0) <= sample_rate_hz / 2.0]
     if len(index) == 0:
         raise UsageError(
             f"measure: sample_rate_hz must hold the 20 Hz band, got {sample_rate_hz:g} Hz"
         )
-    # Power below a frequency, linear within each bin: differences share bins between bands.
-    edges = np.concatenate([[0.0], frequency + width / 2.0])
-    below = np.concatenate([[0.0], np.cumsum(power)])
-    band = np.interp(centres * half, edges, below) - np.interp(centres / half, edges, below)
-    with np.errstate(divide="ignore"):
-        levels = 10.0 * np.log10(np.maximum(band, 0.0))
     nominal = np.array([NOMINAL_STEPS[i % 10] * 10.0 ** (3 + i // 10) for i in index])
-    return ThirdOctaves(nominal, centres, levels)
+    return centres[: len(index)], nominal
+
+
+def bin_shares(sample_rate_hz: float) -> list[tuple[int, FloatArray]]:
+    """Bins whose power each third octave adds up: the first, and the share of each from there on.
+
+    Of segments of :func:`segment_size` samples; a bin that stands for two frequencies, one of them
+    negative, counts twice.
+    """
+    size = segment_size(sample_rate_hz)
+    frequency = bin_frequencies(size, sample_rate_hz)
+    edges = np.concatenate([[0.0], frequency + frequency[1] / 2.0])
+    half, found = OCTAVE_RATIO ** (1.0 / 6.0), []
+    for centre in band_centres(sample_rate_hz)[0]:
+        low, high = centre / half, centre * half
+        inside = np.minimum(edges[1:], high) - np.maximum(edges[:-1], low)
+        shares = np.maximum(inside, 0.0) / np.diff(edges)
+        shares[1:-1] *= 2.0
+        first, last = np.flatnonzero(shares)[[0, -1]]
+        found.append((int(first), shares[first : last + 1]))
+    return found
+
+
+def segment_size(sample_rate_hz: float) -> int:
+    """Samples of the segments that spectra are averaged over."""
+    return 1 << max(10, math.ceil(math.log2(_SEGMENT_S * sample_rate_hz)))
+
+
+def segment_window(size: int) -> FloatArray:
+    """What a segment is weighed by."""
+    return np.asarray(np.sin(np.pi * (np.arange(size) + 0.5) / size) ** 2)
 
 
 def band_change_db(reference: ArrayLike, candidate: ArrayLike, sample_rate_hz: float) -> float:
@@ -114,7 +157,12 @@ def band_change_db(reference: ArrayLike, candidate: ArrayLike, sample_rate_hz: f
     0.0
     """
     levels = [third_octave_levels(s, sample_rate_hz).levels_db for s in (reference, candidate)]
-    powers = [10.0 ** (each / 10.0) for each in levels]
+    return level_change_db(*levels)
+
+
+def level_change_db(reference_db: FloatArray, candidate_db: FloatArray) -> float:
+    """:func:`band_change_db` of levels of bands, (bands,) each."""
+    powers = [10.0 ** (each / 10.0) for each in (reference_db, candidate_db)]
     shares = [power / power.sum() for power in powers]
     weights = 0.5 * (shares[0] + shares[1])
     there = (shares[0] > 0.0) & (shares[1] > 0.0)
@@ -168,9 +216,9 @@ def _mean_power(signal: ArrayLike, sample_rate_hz: float) -> tuple[FloatArray, F
     """
     record = channel_record(signal, "signal")
     rate = require_positive(sample_rate_hz, "sample_rate_hz", "Hz")
-    size = 1 << max(10, math.ceil(math.log2(_SEGMENT_S * rate)))
-    hop = size // 4
-    window = np.sin(np.pi * (np.arange(size) + 0.5) / size) ** 2
+    size = segment_size(rate)
+    hop = size // HOPS_IN_SEGMENT
+    window = segment_window(size)
     silence = np.zeros((size - hop, record.shape[1]))
     padded = np.concatenate([silence, record, silence, np.zeros((hop, record.shape[1]))])
     power = np.zeros(size // 2 + 1)

@@ -30,8 +30,8 @@ MOST_CHANNELS = len(CHANNEL_WEIGHTS)
 # shelf of a head, and a high-pass ("RLB"). They are the ones pyloudnorm calls DeMan.
 _SHELF = (3.99984385397, 0.7071752369554193, 1681.9744509555319)
 _RLB = (0.0, 0.5003270373253953, 38.13547087613982)
-# Below this the bilinear shelf departs from the tabulated response by more than 0.01 dB.
-_LOWEST_FILTER_RATE_HZ = 44_000.0
+LOWEST_FILTER_RATE_HZ = 44_000.0
+"""Below this the bilinear shelf departs from the tabulated response by more than 0.01 dB."""
 
 
 class LoudnessMeter:
@@ -74,13 +74,11 @@ class LoudnessMeter:
     """
 
     def __init__(self, sample_rate_hz: float, channels: int) -> None:
-        from pyloudnorm import IIRfilter
-
         rate = float(sample_rate_hz)
         _require_measurable(rate, channels)
         self.channels = channels
         self._upsampler = None
-        if rate < _LOWEST_FILTER_RATE_HZ:
+        if rate < LOWEST_FILTER_RATE_HZ:
             import soxr
 
             higher = rate * math.ceil(REFERENCE_RATE_HZ / rate)
@@ -88,10 +86,7 @@ class LoudnessMeter:
                 rate, higher, channels, dtype="float64", quality="VHQ"
             )
             rate = higher
-        shelf = IIRfilter(*_SHELF, rate, "high_shelf_DeMan")
-        high_pass = IIRfilter(*_RLB, rate, "high_pass_DeMan")
-        gain = _rlb_gain(REFERENCE_RATE_HZ) / _rlb_gain(rate)
-        self._filters = ((shelf.b, shelf.a), (gain * high_pass.b, high_pass.a))
+        self._filters = weighting_filters(rate)
         self._states = [np.zeros((2, channels)) for _ in self._filters]
         self._hop = rate * BLOCK_S / HOPS
         self._frames = 0
@@ -145,10 +140,7 @@ class LoudnessMeter:
         if self._upsampler is not None and not self._finished:
             self._take(self._upsampler.resample_chunk(np.zeros((0, self.channels)), last=True))
         self._finished = True
-        if len(self._energies) < HOPS:
-            return np.zeros(0)
-        hops = np.asarray(self._energies)
-        return np.convolve(hops, np.ones(HOPS), "valid") / (HOPS * self._hop)
+        return block_powers(np.asarray(self._energies), self._hop)
 
     def _take(self, piece: FloatArray) -> None:
         """Weigh a piece and sum its power into hops."""
@@ -168,6 +160,30 @@ class LoudnessMeter:
         *complete, self._begun = parts
         self._energies += complete
         self._frames += len(power)
+
+
+def weighting_filters(rate: float) -> tuple[tuple[FloatArray, FloatArray], ...]:
+    """The weighting before power is summed, as numerators and denominators of two filters.
+
+    Parameters
+    ----------
+    rate : float
+        Hertz, :data:`LOWEST_FILTER_RATE_HZ` at least.
+    """
+    from pyloudnorm import IIRfilter
+
+    shelf = IIRfilter(*_SHELF, rate, "high_shelf_DeMan")
+    high_pass = IIRfilter(*_RLB, rate, "high_pass_DeMan")
+    gain = _rlb_gain(REFERENCE_RATE_HZ) / _rlb_gain(rate)
+    return ((shelf.b, shelf.a), (gain * high_pass.b, high_pass.a))
+
+
+def block_powers(hops: FloatArray, hop: float) -> FloatArray:
+    """Mean squares of blocks from the weighed energy of hops of so many samples, (blocks, ...)."""
+    if len(hops) < HOPS:
+        return np.zeros((0, *hops.shape[1:]))
+    summed = sum(hops[k : len(hops) - HOPS + 1 + k] for k in range(HOPS))
+    return np.asarray(summed / (HOPS * hop))
 
 
 def gated_loudness(powers: FloatArray) -> float:

@@ -9,6 +9,7 @@ from vadist.arrays import ComplexArray, FloatArray
 from vadist.circuits.network import INPUT, Network
 from vadist.designs.design import Design
 from vadist.errors import DesignError
+from vadist.gpu.cards import count_cards
 from vadist.population.alone import ALONE, figures_of_board
 from vadist.population.corners import find_corners
 from vadist.population.figure_names import CORNERS, Figure
@@ -19,11 +20,15 @@ from vadist.population.sound import Hearing, sound_figures
 from vadist.population.stacks import likeness
 from vadist.population.table import Table
 
+CPU, GPU = "cpu", "gpu"
+"""What boards are heard on."""
+
 
 def measure(
     designs: Sequence[Design],
     figures: Sequence[Figure],
     hearing: Hearing | None = None,
+    device: str = CPU,
 ) -> Table:
     """Measure designs, here and now, in one thread.
 
@@ -34,6 +39,8 @@ def measure(
     figures : sequence of Figure
     hearing : Hearing, optional
         The take, and the reference it is held against: what figures of sound need.
+    device : str
+        What hears: :data:`CPU`, or :data:`GPU`, every graphics card there is.
 
     Returns
     -------
@@ -73,9 +80,11 @@ def measure(
     heard = [k for k, figure in enumerate(figures) if figure.is_sound]
     if heard and hearing is not None:
         sound = [b for b in range(len(designs)) if b not in faults]
-        found, mute = sound_figures(
-            [designs[b] for b in sound], hearing, [figures[k] for k in heard]
-        )
+        hears: Callable[..., tuple[FloatArray, dict[int, str]]] = sound_figures
+        if device == GPU:
+            count_cards()
+            from vadist.population.on_cards import card_figures as hears
+        found, mute = hears([designs[b] for b in sound], hearing, [figures[k] for k in heard])
         values[np.ix_(sound, heard)] = found
         faults |= {sound[k]: text for k, text in mute.items()}
     values[sorted(faults)] = np.nan

@@ -18,6 +18,9 @@ from vadist.rendering.spans import Rendering, array_window
 GATED_AT_LUFS = -18.0
 """Level at which loudness is gated, as auditions have it."""
 
+_MOST_LONGER_S = 0.1
+# Recorders end a file where a block of theirs ends.
+
 SILENT_V = 1e-6
 """A render that stays below has no loudness, and no bands to compare."""
 
@@ -66,16 +69,61 @@ def hearing_of(
         Also for a take or a reference that is silent.
     ConvergenceError
     """
+    volts = _as_volts(samples, full_scale_v)
+    heard = rendered([reference], volts, sample_rate_hz, oversample)[0]
+    if float(np.abs(heard).max()) < SILENT_V:
+        raise UsageError("the reference is silent (below 1 uV); turn it up")
+    return Hearing(volts, sample_rate_hz, oversample, heard)
+
+
+def hearing_against(
+    target: ArrayLike,
+    samples: ArrayLike,
+    sample_rate_hz: float,
+    *,
+    full_scale_v: float = 1.0,
+    oversample: int | None = None,
+) -> Hearing:
+    """A take and a recording that boards are to be held against.
+
+    Parameters
+    ----------
+    target : (frames,) or (frames, channels)
+        What some board made of the take, aligned to the sample; its level does not matter.
+    samples, sample_rate_hz, full_scale_v, oversample
+        As for :func:`hearing_of`.
+
+    Raises
+    ------
+    UsageError
+        For a target of other channels, one that is silent, or more than 0.1 s longer or shorter
+        than the take; both are cut to the shorter one.
+    """
+    volts, wanted = _as_volts(samples, full_scale_v), np.asarray(target, dtype=float)
+    wanted = wanted[:, None] if wanted.ndim == 1 else wanted
+    if wanted.shape[1:] != volts.shape[1:]:
+        raise UsageError(f"the target has {wanted.shape[1]} channels and the take {volts.shape[1]}")
+    frames = min(len(wanted), len(volts))
+    longer = max(len(wanted), len(volts)) - frames
+    if longer > _MOST_LONGER_S * sample_rate_hz:
+        raise UsageError(
+            f"take and target must be one as long as the other, within {_MOST_LONGER_S:g} s "
+            f"(they are off by {longer / sample_rate_hz:.3g} s); cut them alike"
+        )
+    heard = wanted[:frames]
+    if not np.isfinite(heard).all() or float(np.abs(heard).max(initial=0.0)) < SILENT_V:
+        raise UsageError("the target is silent, so there is nothing to sound like")
+    return Hearing(volts[:frames], sample_rate_hz, oversample, heard)
+
+
+def _as_volts(samples: ArrayLike, full_scale_v: float) -> FloatArray:
     take = np.asarray(samples, dtype=float)
     volts = (take[:, None] if take.ndim == 1 else take) * full_scale_v
     if volts.ndim != 2 or not np.isfinite(volts).all():
         raise UsageError("samples must be (frames,) or (frames, channels), each finite")
     if not np.any(volts):
         raise UsageError("the take is silent, so there is nothing to compare; choose another")
-    heard = rendered([reference], volts, sample_rate_hz, oversample)[0]
-    if float(np.abs(heard).max()) < SILENT_V:
-        raise UsageError("the reference is silent (below 1 uV); turn it up")
-    return Hearing(volts, sample_rate_hz, oversample, heard)
+    return volts
 
 
 def rendered(

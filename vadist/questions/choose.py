@@ -14,8 +14,10 @@ from vadist.designs.design import Design
 from vadist.designs.trials import Trial
 from vadist.errors import UsageError
 from vadist.population.figure_names import Figure
-from vadist.population.measure import measure
-from vadist.questions.choose_search import SEEDS, Place, Search, search
+from vadist.population.measure import CPU, GPU, measure
+from vadist.population.sound import Hearing
+from vadist.population.work import CARD_PIECE
+from vadist.questions.choose_search import BATCH, SEEDS, Place, Search, search
 from vadist.questions.choose_values import changes_of, with_place
 from vadist.questions.measured_places import MeasuredPlaces
 from vadist.questions.wishes import Wish
@@ -153,6 +155,8 @@ def choose(
     top: int = TOP,
     seeds: int = SEEDS,
     threads: int | None = None,
+    hearing: Hearing | None = None,
+    device: str = CPU,
     progress: Callable[[float], None] = lambda done: None,
 ) -> Choice:
     """Choose values.
@@ -175,6 +179,10 @@ def choose(
         Independent searches.
     threads : int, optional
         All cores by default.
+    hearing : Hearing, optional
+        A take and what it is to be held against, for wishes of sound.
+    device : str
+        What hears it: ``cpu`` or ``gpu``.
     progress : function of 0..1
 
     Returns
@@ -185,15 +193,16 @@ def choose(
     Raises
     ------
     UsageError
-        Without a wish, or for one that takes a rendered take.
+        Without a wish, or for a wish of sound without a take.
     """
     if not wishes:
         raise UsageError('say what is wanted, like "boost bass cut = 80Hz"')
     for wish in wishes:
-        if wish.figure.is_sound:
-            raise UsageError(f"{wish.figure} is heard, and a choice of values renders no take")
+        if wish.figure.is_sound and hearing is None:
+            raise UsageError(f"{wish.figure} is heard: it needs a take")
     figures = [wish.figure for wish in wishes]
-    places = MeasuredPlaces(design, lists, figures, threads)
+    places = MeasuredPlaces(design, lists, figures, threads, hearing, device)
+    batch = CARD_PIECE * 8 if device == GPU else BATCH
     sizes = [len(each.values) for each in lists]
 
     def looked_for(of: Sequence[int], count: int) -> Search:
@@ -201,7 +210,7 @@ def choose(
         some = [wishes[k] for k in of]
         return search(
             sizes, lambda batch: scores(some, places(batch)[:, of]), most, seeds=count,
-            progress=progress,
+            batch=batch, progress=progress,
         )  # fmt: skip
 
     out_of_reach: tuple[Reach, ...] = ()
@@ -227,7 +236,7 @@ def choose(
     best = [found.ranked[k] for k in order[:top]]
     chosen = [with_place(design, lists, place) for place in best]
     other_columns = _measured([design, *chosen], others)
-    as_wished = _measured([design], figures)[0]
+    as_wished = _measured([design], figures, hearing)[0]
 
     def option(changes: Changes, what: Design, wished: FloatArray, row: int) -> Option:
         met = all(float(w.off(v)) == 0.0 for w, v in zip(wishes, wished, strict=True))
@@ -252,8 +261,12 @@ def choose(
     )
 
 
-def _measured(designs: Sequence[Design], figures: Sequence[Figure]) -> FloatArray:
-    return measure(designs, figures).values if figures else np.zeros((len(designs), 0))
+def _measured(
+    designs: Sequence[Design], figures: Sequence[Figure], hearing: Hearing | None = None
+) -> FloatArray:
+    if not figures:
+        return np.zeros((len(designs), 0))
+    return measure(designs, figures, hearing).values
 
 
 @dataclass(frozen=True)

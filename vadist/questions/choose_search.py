@@ -31,7 +31,9 @@ ALIKE = 0.1
 _PEOPLE = 12  # of a generation for each variable, as many as scipy's default of 15, rounded down
 _LEAST_PEOPLE = 24
 _GENERATIONS = 60
-_BATCH = 256  # places scored together
+BATCH = 256
+"""Places scored together unless told otherwise."""
+
 _MOVES = (-2, -1, 1, 2)
 
 
@@ -68,6 +70,7 @@ def search(
     most: int,
     *,
     seeds: int = SEEDS,
+    batch: int = BATCH,
     progress: Callable[[float], None] = lambda done: None,
 ) -> Search:
     """Find the place of least score.
@@ -82,6 +85,8 @@ def search(
         Combinations up to which all are looked at.
     seeds : int
         Searches otherwise, numbered from 0: the same sizes and scores give the same result.
+    batch : int
+        Places that are scored together where all are looked at.
     progress : function of 0..1
 
     Returns
@@ -97,12 +102,12 @@ def search(
     combinations = math.prod(sizes)
     if combinations <= most:
         best, least, done = tuple(0 for _ in sizes), math.inf, 0
-        for batch in _batches(itertools.product(*(range(n) for n in sizes))):
-            scores = score(batch)
+        for places in _batches(itertools.product(*(range(n) for n in sizes)), batch):
+            scores = score(places)
             k = int(np.argmin(scores))
             if scores[k] < least:
-                best, least = batch[k], float(scores[k])
-            done += len(batch)
+                best, least = places[k], float(scores[k])
+            done += len(places)
             progress(done / combinations)
         return Search(best, least, combinations, exhaustive=True)
     ends = []
@@ -115,8 +120,8 @@ def search(
     return Search(best, least, combinations, exhaustive=False, agreeing=agreeing, seeds=seeds)
 
 
-def _batches(places: Iterator[Place]) -> Iterator[list[Place]]:
-    while batch := list(itertools.islice(places, _BATCH)):
+def _batches(places: Iterator[Place], size: int) -> Iterator[list[Place]]:
+    while batch := list(itertools.islice(places, size)):
         yield batch
 
 

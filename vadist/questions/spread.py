@@ -15,7 +15,7 @@ from vadist.errors import UsageError
 from vadist.names import whole
 from vadist.population.boards import Boards
 from vadist.population.figure_names import Figure, parse_figure
-from vadist.population.measure import measure
+from vadist.population.measure import CPU, measure
 from vadist.population.sound import Hearing
 from vadist.population.table import Table
 from vadist.population.work import measure_population
@@ -56,6 +56,8 @@ class Asked:
     cluster : str, distributed.Client or None
     hearing : Hearing or None
         The take, for figures of sound.
+    device : str
+        What hears it: ``cpu`` or ``gpu``.
     """
 
     boards: int = BOARDS
@@ -64,6 +66,7 @@ class Asked:
     threads: int | None = None
     cluster: Any = None
     hearing: Hearing | None = None
+    device: str = CPU
 
     def __post_init__(self) -> None:
         if whole("boards", self.boards, 1_000_000) < FEWEST:
@@ -214,7 +217,8 @@ def spread(
     heard = [] if asked.hearing is None else band_figures(asked.hearing.sample_rate_hz)
     everything = measure_population(
         boards_at(design, varied, x), [*wanted, *heard], hearing=asked.hearing,
-        threads=asked.threads, cluster=asked.cluster, progress=lambda done: progress(0.4 * done),
+        threads=asked.threads, cluster=asked.cluster, device=asked.device,
+        progress=lambda done: progress(0.4 * done),
     )  # fmt: skip
     table = dataclasses.replace(
         everything, figures=tuple(wanted), values=everything.values[:, : len(wanted)]

@@ -15,6 +15,7 @@ from vadist.designs.values import typed_value
 from vadist.errors import UsageError
 from vadist.parts.records import part_records
 from vadist.population.figure_names import Figure
+from vadist.population.measure import CPU
 from vadist.population.sound import Hearing
 from vadist.population.work import measure_population
 from vadist.questions.choose import Changes
@@ -117,6 +118,7 @@ def substitutes(
     series: str | None = None,
     hearing: Hearing | None = None,
     threads: int | None = None,
+    device: str = CPU,
     progress: Callable[[float], None] = lambda done: None,
 ) -> Substitution:
     """Put every part of the kind in a part's place.
@@ -135,6 +137,8 @@ def substitutes(
     hearing : Hearing, optional
         Of the design, to tell what a take sounds like.
     threads : int, optional
+    device : str
+        What hears the take: ``cpu`` or ``gpu``.
     progress : function of 0..1
 
     Raises
@@ -165,7 +169,9 @@ def substitutes(
     heard = (
         np.zeros((len(designs), 0))
         if hearing is None
-        else measure_population(designs, HEARD, hearing=hearing, threads=threads).values
+        else measure_population(
+            designs, HEARD, hearing=hearing, threads=threads, device=device
+        ).values
     )
     progress(1.0)
     room = rooms(designs, stage)

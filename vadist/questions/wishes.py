@@ -6,6 +6,8 @@
 ``boost rest 4V..5V``      met from the one to the other; an end may be open, ``4V..``
 ``noise < 10mV``           met up to it; ``>`` from it on
 ``noise low``              as low as possible (``as low as possible`` does as well); ``high``
+``sounds like FILE``       what is left of a recording, at the best gain, as low as possible: of
+                           the same take, aligned to the sample
 ========================  =====================================================================
 
 How far a figure is off is counted in *slacks*, so that unlike figures can be compared: one slack is
@@ -143,6 +145,19 @@ def scaled(figure: Figure, values: FloatArray) -> FloatArray:
     return np.clip(values, -_ENDLESS, _ENDLESS)
 
 
+_SOUNDS_LIKE = re.compile(r"\s*sounds\s+like\s+(?P<file>.*\S)\s*", re.IGNORECASE | re.S)
+
+
+def target_of(text: str) -> str | None:
+    """Name of the recording that a wish wants a take to sound like; None of another wish.
+
+    >>> target_of("sounds like old board.wav"), target_of("noise low")
+    ('old board.wav', None)
+    """
+    found = _SOUNDS_LIKE.fullmatch(text)
+    return found["file"] if found else None
+
+
 def read_wish(text: str, design: Design) -> Wish:
     """Read a wish.
 
@@ -165,6 +180,8 @@ def read_wish(text: str, design: Design) -> Wish:
     >>> str(wish), round(wish.low, 1), round(wish.high, 1)
     ('boost bass cut = 80.0 Hz', 76.2, 84.0)
     """
+    if target_of(text) is not None:
+        return Wish(Figure("", "null depth"), way=-1)
     figure, wanted = split_figure(text, design)
     wanted = wanted.strip()
     aspiration = _ASPIRATION.fullmatch(wanted)

@@ -134,9 +134,14 @@ def render_candidates(
     from_power_up: bool = False,
     moves: Sequence[Move | str] = (),
     bypass: str | None = None,
+    device: str = "cpu",
     progress: Callable[[float], None] = lambda done: None,
 ) -> list[RenderResult]:
-    """Render one take through many candidates, side by side; see :func:`render`."""
+    """Render one take through many candidates, side by side; see :func:`render`.
+
+    With ``device="gpu"`` each is a thread of a graphics card, from the first frame to the last;
+    the processor judges their errors.
+    """
     volts = _as_take(samples) * full_scale_v
     window = array_window(volts)
     rendering = Rendering(
@@ -144,6 +149,7 @@ def render_candidates(
         accuracy_db=accuracy_db, taps=taps, threads=threads, from_power_up=from_power_up,
         moves=[parse_move(move) if isinstance(move, str) else move for move in moves],
         bypass=None if bypass is None else parse_bypass(bypass),
+        device=device,
     )  # fmt: skip
     heard = rendering.whole(progress)
     return [

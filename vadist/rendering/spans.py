@@ -16,6 +16,7 @@ from vadist.designs.design import Design
 from vadist.designs.moves import Move
 from vadist.designs.turning import turned
 from vadist.errors import UsageError
+from vadist.gpu.cards import count_cards
 from vadist.kernel.ahead import compile_ahead
 from vadist.names import whole
 from vadist.pool import StoppablePool, stoppable_pool
@@ -29,7 +30,7 @@ from vadist.rendering.passages import (
     passage_frames,
 )
 from vadist.stepping.batch import LANES, REAL, StepError
-from vadist.stepping.circuit import Circuit, build_circuit
+from vadist.stepping.circuit import Circuit, Tap, build_circuit
 from vadist.stepping.lanes import in_double
 from vadist.stepping.paces import usual_pace
 from vadist.stepping.plan import COARSER, Plan, plan_segments, warm_up_of
@@ -89,7 +90,13 @@ class Rendering:
         from_power_up: bool = False,
         moves: Sequence[Move] = (),
         bypass: Bypass | None = None,
+        device: str = "cpu",
     ) -> None:
+        if device == "gpu":
+            if from_power_up or moves or bypass:
+                what = "no take from power-up" if from_power_up else "no knobs that move"
+                raise UsageError(f"--device gpu renders {what}; leave out either")
+            count_cards()
         if not LOWEST_RATE_HZ <= sample_rate_hz <= HIGHEST_RATE_HZ:
             raise UsageError(
                 f"sample rate must be within {LOWEST_RATE_HZ}..{HIGHEST_RATE_HZ} Hz "
@@ -118,7 +125,7 @@ class Rendering:
         self._power = [PowerUp(solved, 1.0 / self.sample_rate_hz) for solved in switched]
         self._built: dict[Method, list[Circuit]] = {}
         self.method = Method(oversample or default_oversample(sample_rate_hz))
-        self._accuracy_db = accuracy_db
+        self._accuracy_db, self._device = accuracy_db, device
         self._grain = passage_frames(self.sample_rate_hz)
         self._surveys: list[Survey] = []
         self._judge: Judge | None = None
@@ -180,12 +187,13 @@ class Rendering:
         """Yield the output of the method in order, surveyed if that is wanted."""
         lanes_each = self.channels * len(self.designs)
         most = max(SPAN_SAMPLES // lanes_each, 1 << 15)
-        spans = max(math.ceil(self.frames / most), 1)
+        spans = max(math.ceil(self.frames / most), 1) if self._device == "cpu" else 1
         circuits = self.circuits(self.method)
         refuse_unsampled(circuits[0].sample_rate_hz, [c.ripple for c in circuits])
         each = [warm_up_of(c) for c in circuits]
-        # What begins far from rest is not warmed up from there.
-        warm_up = [math.inf] if self._power else np.max(each, axis=0).tolist()
+        # What begins far from rest is not warmed up from there, and a card has lanes enough.
+        whole = self._power or self._device == "gpu"
+        warm_up = [math.inf] if whole else np.max(each, axis=0).tolist()
         length = math.ceil(self.frames / spans / self._grain) * self._grain
         plan = plan_segments(
             self.frames if spans == 1 else length, lanes_each, warm_up, self.sample_rate_hz,
@@ -227,6 +235,8 @@ class Rendering:
 
     def _compile(self, lanes: int, waits: Callable[[], None]) -> None:
         """Compile what rendering and judging will want, side by side."""
+        if self._device == "gpu":
+            return
         widths = [1, LANES] if lanes == 1 else [LANES]
         circuits = self.circuits(self.method)
         groups = alike(self.circuits(self.method))
@@ -256,7 +266,7 @@ class Rendering:
             heard = piece if len(groups) == 1 else np.empty((len(group), *piece.shape[1:]))
             grain = self._grain if survey else 0
             try:
-                span = Span(
+                span = self._carded(circuits, heard, taps, grain, pool) or Span(
                     circuits, window, start, heard, self.sample_rate_hz, taps, self._plan, grain,
                     [[self.circuits(f)[k] for k in group] for f in self._coarse],
                     self._power and [self._power[k] for k in group],
@@ -269,6 +279,21 @@ class Rendering:
             self._spans.append((group, dataclasses.replace(span, watched=[])))
             if len(groups) > 1:
                 piece[group] = heard
+
+    def _carded(
+        self,
+        circuits: Sequence[Circuit],
+        heard: FloatArray,
+        taps: Sequence[Tap],
+        grain: int,
+        pool: StoppablePool,
+    ) -> SpanResult | None:
+        """Render the whole take on graphics cards, if that is wanted."""
+        if self._device != "gpu":
+            return None
+        from vadist.rendering.on_cards import card_span
+
+        return card_span(circuits, self.window, heard, self.sample_rate_hz, taps, grain, pool)
 
     def _note(self, start: int, group: list[int], heard: FloatArray, span: SpanResult) -> None:
         """Survey a span's output."""

@@ -94,7 +94,7 @@ class Batch:
         self._rows = sum(part.written for part in program.parts)
         self._most = max(part.steps for part in program.parts)
         self.written = np.empty((self._rows, 0, self.width), dtype=self.real)
-        self._fill(every)
+        self._workspace.reshape(-1, self.width)[:] = filled(program, every)
         self._turner = Turner(list(self._turned(every, begins)), *tick)
 
     @property
@@ -184,31 +184,6 @@ class Batch:
                 residual_v = float(table[change, lane])
                 raise StepError(section.stages, steps / section.step_rate_hz, residual_v, int(lane))
 
-    def _fill(self, every: Sequence[Bundle]) -> None:
-        """Write coefficients and the operating point of all lanes."""
-        table = self._workspace.reshape(-1, self.width)
-        for part, n in enumerate(self._program.parts):
-            sections = [bundle.sections[part] for bundle in every]
-
-            def fill(names: list[str], values: list[FloatArray], part: int = part) -> None:
-                rows = self._program.row_range(part, names)
-                table[rows] = np.array(values).reshape(self.width, -1).T
-
-            fill(_names("rest_v", n.controls), [s.control_v for s in sections])
-            for column, name in enumerate(("low", "high", "step", "grow")):
-                fill(_names(name, n.controls), [s.limits[:, column] for s in sections])
-            slopes = [f"slope{a}_{k}" for a in range(n.ports) for k in n.controls_of[a]]
-            if slopes:
-                own = tuple(np.array([(a, k) for a in range(n.ports) for k in n.controls_of[a]]).T)
-                fill(slopes, [s.port_slopes[own] for s in sections])
-            constants = [rest_constants(s.kinds, s.parameters, s.control_v) for s in sections]
-            for d, kind in enumerate(n.kinds):
-                names = [f"par{d}_{k}" for k in range(CONSTANTS[kind])]
-                fill(names, [np.array(found[d]) for found in constants])
-            held = [k for k in range(len(n.grid)) if k not in n.zeros]
-            fill(list(n.coefficients), [s.coefficients[held] for s in sections])
-        self._fill_rails(table, [bundle.rails for bundle in every if bundle.rails is not None])
-
     def _turned(self, every: Sequence[Bundle], begins: Sequence[int]) -> Iterator[Turned]:
         """What changes in each column while knobs are turned."""
         for part, n in enumerate(self._program.parts):
@@ -224,15 +199,54 @@ class Batch:
                     begin = begins[lane]
                     yield Turned(turns, column, begin, places, rows, rates, midway, n.steps)
 
-    def _fill_rails(self, table: FloatArray, every: list[Rails]) -> None:
-        count, part = self._program.rails, len(self._program.parts)
-        for name in ("G", "R"):
-            names = [f"{name}_{a}_{b}" for a in range(count) for b in range(count)]
-            if names:
-                values = np.array([getattr(rails, name).ravel() for rails in every])
-                table[self._program.row_range(part, names)] = values.T
-        for k in range(count):
-            table[self._program.rows[part, f"tick{k}"]] = [0.5 * r.tick_s for r in every]
+
+def filled(program: Program, bundles: Sequence[Bundle]) -> FloatArray:
+    """Workspace of lanes at rest: coefficients and the operating point.
+
+    Parameters
+    ----------
+    program : Program
+        Its lanes do not matter.
+    bundles : sequence of Bundle, one a lane
+
+    Returns
+    -------
+    (rows, lanes)
+    """
+    table = np.zeros((len(program.rows), len(bundles)))
+    for part, n in enumerate(program.parts):
+        sections = [bundle.sections[part] for bundle in bundles]
+
+        def fill(names: list[str], values: list[FloatArray], part: int = part) -> None:
+            rows = program.row_range(part, names)
+            table[rows] = np.array(values).reshape(len(bundles), -1).T
+
+        fill(_names("rest_v", n.controls), [s.control_v for s in sections])
+        for column, name in enumerate(("low", "high", "step", "grow")):
+            fill(_names(name, n.controls), [s.limits[:, column] for s in sections])
+        slopes = [f"slope{a}_{k}" for a in range(n.ports) for k in n.controls_of[a]]
+        if slopes:
+            own = tuple(np.array([(a, k) for a in range(n.ports) for k in n.controls_of[a]]).T)
+            fill(slopes, [s.port_slopes[own] for s in sections])
+        constants = [rest_constants(s.kinds, s.parameters, s.control_v) for s in sections]
+        for d, kind in enumerate(n.kinds):
+            names = [f"par{d}_{k}" for k in range(CONSTANTS[kind])]
+            fill(names, [np.array(found[d]) for found in constants])
+        held = [k for k in range(len(n.grid)) if k not in n.zeros]
+        fill(list(n.coefficients), [s.coefficients[held] for s in sections])
+    _fill_rails(table, program, [b.rails for b in bundles if b.rails is not None])
+    return table
+
+
+def _fill_rails(table: FloatArray, program: Program, every: list[Rails]) -> None:
+    count, part = program.rails, len(program.parts)
+    for name in ("G", "R"):
+        names = [f"{name}_{a}_{b}" for a in range(count) for b in range(count)]
+        if names:
+            values = np.array([getattr(rails, name).ravel() for rails in every])
+            table[program.row_range(part, names)] = values.T
+    for k in range(count):
+        table[program.rows[part, f"tick{k}"]] = [0.5 * r.tick_s for r in every]
 
 
 class StepError(ConvergenceError):

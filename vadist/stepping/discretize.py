@@ -307,7 +307,11 @@ def rest_modes(section: Section, point: OperatingPoint) -> np.ndarray:
 
 
 def _modes(space: StateSpace) -> np.ndarray:
-    return space.modes if len(space.modes) else np.linalg.eigvals(space.A).astype(complex)
+    if len(space.modes):
+        return space.modes
+    # No state is one mode: with the slowest last, all count as slow where one is.
+    found = np.linalg.eigvals(space.A).astype(complex)
+    return np.asarray(found[np.argsort(-np.abs(found))])
 
 
 def _curved_ports(section: Section) -> tuple[int, ...]:

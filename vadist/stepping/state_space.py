@@ -31,8 +31,9 @@ _LEAK_S = 1e-12
 
 _SINGULAR = 1e14
 
-_WELL_CONDITIONED = 1e5
-# Of the modes: rounding grows by no more.
+_WELL_CONDITIONED = 2e3
+# Of the modes: rounding grows by no more. Single precision must not: a board of the boosted hard
+# clipper with 1.2e4 lost 24 dB (to -104 dB against double), where 600 is usual.
 
 
 @dataclass(frozen=True)

@@ -1,0 +1,1 @@
+"""Lanes by the thousand on a graphics card; the only importer of ``numba.cuda``."""
