@@ -116,7 +116,8 @@ def cached(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[str]:
 
 
 def load(source: str) -> ModuleType:
-    return compiled._load(source, compiled._signature(PROGRAM.real))
+    signature = compiled._signature(PROGRAM.real)
+    return compiled.loaded(source, lambda module: module.run.compile(signature))
 
 
 def step(module: ModuleType) -> list[float]:

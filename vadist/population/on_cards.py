@@ -82,9 +82,7 @@ def card_figures(
         again += boards[stuck].tolist()
     if again:
         named = ", ".join(str(board + 1) for board in sorted(again))
-        _LOG.warning(
-            "rendered on the processor, for want of a solution on the card: board %s", named
-        )
+        _LOG.warning("board %s: no solution on the card, rendered on the processor", named)
         mended, mute = sound_figures([designs[b] for b in again], hearing, figures)
         values[again] = mended
         faults |= {again[k]: text for k, text in mute.items()}
