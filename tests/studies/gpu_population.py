@@ -68,6 +68,7 @@ def main(words: Sequence[str] | None = None) -> None:
     parser.add_argument("--real", default="float32")
     parser.add_argument("--here", type=int, default=0, help="boards timed on two cores as well")
     parser.add_argument("--agree", type=int, default=0, help="boards rendered on the processor")
+    parser.add_argument("--first", type=int, default=0, help="the first of those")
     parser.add_argument("--processes", type=int, default=os.cpu_count() or 1)
     parser.add_argument("--choose", action="store_true", help="one of 10 000 values by ear")
     options = parser.parse_args(words)
@@ -84,7 +85,8 @@ def main(words: Sequence[str] | None = None) -> None:
         return
     boards = drawn(options.design, options.boards)
     hearing = hearing_of(load_design(options.design), samples, rate)
-    timed_on_cards(boards, hearing, options)
+    if not options.first:
+        timed_on_cards(boards, hearing, options)
     if options.here:
         here(boards, hearing, options)
     if options.agree:
@@ -164,7 +166,8 @@ def timed_on_cards(boards: Boards, hearing: Hearing, options: argparse.Namespace
     begun = time.perf_counter()
     heard(lanes.only(slice(0, 32)), round(0.1 * rate))
     compiled = time.perf_counter() - begun
-    stepper._DeviceBank.advance = marked
+    if len(cuda.gpus) == 1:  # an event is known to its own card alone
+        stepper._DeviceBank.advance = marked
     begun = time.perf_counter()
     found = heard(lanes, frames)
     values = figures_of_sums(found.sums, hearing, figures)
@@ -208,8 +211,9 @@ def agreement(boards: Boards, hearing: Hearing, options: argparse.Namespace) -> 
     """Error of every board's track against the processor's, energy over energy."""
     from vadist.gpu.hearing import hear
 
-    rate, count = hearing.sample_rate_hz, options.agree
-    ready = made_ready_together(boards[:count], rate * default_oversample(rate), options.processes)
+    rate = hearing.sample_rate_hz
+    boards = boards[options.first : options.first + options.agree]
+    ready = made_ready_together(boards, rate * default_oversample(rate), options.processes)
     numbers, lanes = ready.groups[0]
     found = hear(lanes, np.zeros(len(lanes), dtype=int), hearing.volts, rate, hearing.reference,
                  bands=False, real=options.real, tracks=True)  # fmt: skip
