@@ -161,9 +161,7 @@ def boards(name, count):
     design = load_design(name)
     varied = variations(design)
     made = boards_at(design, varied, points(varied, count, "normal", 0))
-    return [
-        build_circuit(solve_network(board.network()), 384e3, (), usual_pace) for board in made
-    ]
+    return [build_circuit(solve_network(board.network()), 384e3, (), usual_pace) for board in made]
 
 
 def test_a_stuck_lane_leaves_where_it_was_and_the_others_go_on():

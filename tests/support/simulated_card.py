@@ -46,7 +46,9 @@ def devices() -> dict[str, list[float]]:
     found = {}
     for name in [*CIRCUITS, "boosted_hard_clipper"]:
         circuit = example(name)
-        volts = take(8.0 if name.endswith("mosfets clipping") or name in ("diode", "zener") else 1.0)
+        volts = take(
+            8.0 if name.endswith("mosfets clipping") or name in ("diode", "zener") else 1.0
+        )
         exact = Stepper([circuit], 1, real=np.float64)
         lanes = LaneTables.of([circuit, circuit])
         card = DeviceStepper(lanes, np.zeros(2, int), [circuit.output], TICKS, 0, "float64")
