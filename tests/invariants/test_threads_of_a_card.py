@@ -32,7 +32,7 @@ from vadist.stepping.paces import usual_pace
 from vadist.stepping.resampling import resampler
 
 NEWTON_LEAVES_V = 1e-8
-# Of a step it accepts, (5e-5 V)^2 over 2 Vt at most, is left; the roundings of two compilers move it.
+# Of a step it accepts, (5e-5 V)^2 over 2 Vt at most; the roundings of two compilers move it.
 
 SUPPORT = Path(__file__).parents[1] / "support"
 

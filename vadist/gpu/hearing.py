@@ -1,5 +1,6 @@
 """Many boards through one take, on all cards that are here: figures come back, not tracks."""
 
+import gc
 import math
 import threading
 from collections.abc import Callable, Sequence
@@ -152,7 +153,12 @@ def _on_card(
                 take.stream.synchronize()
                 kept[first : first + count] = copied_ring(take.tracks[0], first, count)
             tick(count * len(lanes))
-        return Heard(ears.heard(), copied(take.stepper.stuck) >= 0, kept)
+        found = Heard(ears.heard(), copied(take.stepper.stuck) >= 0, kept)
+        # What was the card's goes back while it is at hand, and not when the program ends.
+        del take, ears
+        gc.collect()
+        cuda.current_context().deallocations.clear()
+    return found
 
 
 def _joined(every: Sequence[Heard]) -> Heard:

@@ -34,7 +34,7 @@ _SINGULAR = 1e14
 _WELL_CONDITIONED = 1e5
 # Of the modes: rounding grows by no more.
 
-_ALIKE, _PARALLEL = 0.1, 10.0
+_ALIKE, _PARALLEL = 0.12, 5.0
 # Two real modes of rates so near one another, that far from perpendicular (1 / sine of the angle),
 # are large and all but cancel: of boards of the boosted hard clipper, 3 as a rule, one with 49 lost
 # 24 dB to single precision (-104 dB against double).
