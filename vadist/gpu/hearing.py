@@ -157,7 +157,8 @@ def _on_card(
         # What was the card's goes back while it is at hand, and not when the program ends.
         del take, ears
         gc.collect()
-        cuda.current_context().deallocations.clear()
+        if not is_simulated():
+            cuda.current_context().deallocations.clear()
     return found
 
 
