@@ -5,8 +5,8 @@ numpy's Fourier transform; the converter that the filters down are measured of. 
 by numba in a process of its own, and what would be compiled for one is compiled for the processor.
 """
 
+import dataclasses
 import json
-import logging
 import os
 import subprocess
 import sys
@@ -26,7 +26,7 @@ from vadist.gpu.threads import WARP, thread_text
 from vadist.kernel import structure
 from vadist.questions.sampling import boards_at, points
 from vadist.questions.tolerances import variations
-from vadist.stepping.batch import NEWTON_LIMIT, NEWTON_TOLERANCE_V, Batch, StepError
+from vadist.stepping.batch import NEWTON_LIMIT, NEWTON_TOLERANCE_V, Batch
 from vadist.stepping.circuit import build_circuit
 from vadist.stepping.paces import usual_pace
 from vadist.stepping.resampling import resampler
@@ -40,7 +40,7 @@ SUPPORT = Path(__file__).parents[1] / "support"
 @pytest.fixture(scope="module")
 def simulated():
     """All that is simulated, in one process: it takes a second to begin."""
-    names = ("devices", "hearing", "candidates", "spectra")
+    names = ("devices", "hearing", "candidates", "spectra", "loudness")
     done = subprocess.run(
         [sys.executable, SUPPORT / "simulated_card.py", *names],
         env={**os.environ, "NUMBA_ENABLE_CUDASIM": "1", "PYTHONPATH": str(SUPPORT)},
@@ -78,6 +78,14 @@ def test_candidates_sound_and_are_judged_alike(simulated):
         for k, within in enumerate((1e-6, 1e-5, 1e-5)):
             np.testing.assert_allclose(gpu[k], cpu[k], rtol=0.0, atol=within)
         assert gpu[3] == pytest.approx(cpu[3], abs=0.01)
+
+
+def test_loudness_is_that_of_the_meter(simulated):
+    """Which ITU-R BS.1770's own signals are held against elsewhere."""
+    found = simulated["loudness"]
+    assert np.shape(found["meter"]) == (2, 1)
+    np.testing.assert_allclose(found["card"], found["meter"], rtol=1e-10)
+    np.testing.assert_array_equal(*found["peaks"])
 
 
 def test_spectra_are_those_of_numpy(simulated):
@@ -180,26 +188,27 @@ def test_a_stuck_lane_leaves_where_it_was_and_the_others_go_on():
 
 
 def test_boards_that_differ_in_slow_states_are_of_one_kin():
-    """Their rows are told by name: more states have their rounding made up for, no more."""
+    """Their rows are told by name; no other row moves where more have their rounding made up for."""
     light, heavy = boards("treble_boost", 2)
-    tables = LaneTables.of([light]), LaneTables.of([heavy])
-    more = LaneTables(
-        tables[1].circuit, tuple(n + 1 for n in tables[1].slow), tables[1].tables,
-        tables[1].ripples, tables[1].rest_v,
-    )  # fmt: skip
     assert kin(light) == kin(heavy)
-    wider = LaneTables.joined([tables[0], LaneTables.of([heavy])])
-    np.testing.assert_array_equal(wider.tables[0][:, :1], tables[0].tables[0])
-    assert more.slow != tables[1].slow
+    few, many = LaneTables.of([light]), LaneTables.of([heavy])
+    more = tuple(n + 1 for n in many.slow)
+    wider = LaneTables(many.circuit, more, [many._as(more, 0)], [None], {})
+    both = LaneTables.joined([dataclasses.replace(few, rest_v={}), wider])
+    assert both.slow == more
+    whole, joined = both.reduced(0, "float64")
+    for lane, lanes in enumerate((few, many)):
+        program, table = lanes.reduced(0, "float64")
+        shared = [key for key in program.rows if not key[1].startswith("e")]
+        rows = [whole.rows[key] for key in shared], [program.rows[key] for key in shared]
+        np.testing.assert_array_equal(joined[rows[0], lane], table[rows[1], 0])
 
 
-def test_without_a_card_there_is_one_line(monkeypatch, caplog):
+def test_without_a_card_there_is_one_line(monkeypatch):
     from vadist.errors import UsageError
     from vadist.gpu.cards import count_cards
 
     monkeypatch.delenv("NUMBA_ENABLE_CUDASIM", raising=False)
-    caplog.set_level(logging.WARNING)
     monkeypatch.setattr("importlib.util.find_spec", lambda name: None)
     with pytest.raises(UsageError, match=r"--device gpu needs .*pip install 'vadist\[gpu\]'"):
         count_cards()
-    assert StepError is not UsageError

@@ -70,6 +70,8 @@ def test_bad_questions_are_one_line_and_exit_2(board, capsys):
         ["choose", str(board), "--want", "boost bass cut = 80mV", "--vary", BOOST],
         ["choose", str(board), "--want", "noise low", "--vary", BOOST, "--write", "x.txt"],
         ["choose", str(board), "--want", "noise low", "--vary", BOOST, "--top", "0"],
+        ["choose", str(board), "--want", "sounds like it.wav", "--vary", BOOST],
+        ["choose", str(board), "--want", "band change low", "--vary", BOOST],
         ["substitute", str(board), BOOST],
         ["substitute", str(board), "boost.transistor", "nothing.wav"],
         ["substitute", str(board), "boost.transistor", "--with", "{name = 'x'}"],

@@ -13,6 +13,7 @@ from example_devices import CIRCUITS
 
 from vadist.circuits.operating_point import solve_network
 from vadist.designs.files import load_design
+from vadist.measure.loudness import LoudnessMeter, block_powers
 from vadist.population.figure_names import parse_figure
 from vadist.population.sound import hearing_of
 from vadist.population.work import measure_population
@@ -143,8 +144,30 @@ def spectra() -> dict[str, list]:
     return found
 
 
+def loudness() -> dict[str, list]:
+    """Block powers of two tracks of noise that come in two pieces, of the meter and of a card."""
+    from numba import cuda
+
+    from vadist.gpu.ears import Ears
+
+    track = np.random.default_rng(5).standard_normal((19_300, 2))
+    nobody = np.zeros((len(track), 1))
+    ears = Ears(cuda.to_device(track), nobody, np.zeros(2, dtype=int), 48e3, bands=False)
+    ears.hear(0, 10_000)
+    ears.hear(10_000, 9_300)
+    meters = [LoudnessMeter(48e3, 1) for _ in range(2)]
+    for meter, lane in zip(meters, track.T, strict=True):
+        meter.add(lane[:, None])
+    heard = ears.heard()
+    return {
+        "meter": [meter.powers().tolist() for meter in meters],
+        "card": block_powers(heard.energies, 4800.0).T.tolist(),
+        "peaks": [np.abs(track).max(axis=0).tolist(), heard.peak.tolist()],
+    }
+
+
 ALL: dict[str, Callable[[], dict]] = {
-    each.__name__: each for each in (devices, hearing, candidates, spectra)
+    each.__name__: each for each in (devices, hearing, candidates, spectra, loudness)
 }
 
 if __name__ == "__main__":
