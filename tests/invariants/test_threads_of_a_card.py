@@ -188,7 +188,7 @@ def test_a_stuck_lane_leaves_where_it_was_and_the_others_go_on():
 
 
 def test_boards_that_differ_in_slow_states_are_of_one_kin():
-    """Their rows are told by name; no other row moves where more have their rounding made up for."""
+    """Their rows are told by name; none moves where more have their rounding made up for."""
     light, heavy = boards("treble_boost", 2)
     assert kin(light) == kin(heavy)
     few, many = LaneTables.of([light]), LaneTables.of([heavy])
