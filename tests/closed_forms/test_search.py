@@ -15,7 +15,7 @@ from vadist.captures.search import Windows
 from vadist.captures.waveform import Waveform
 
 LENGTHS = (0.25, 0.5)
-CASES = 24
+CASES = 18
 
 
 @pytest.mark.parametrize("kind", STIMULI)

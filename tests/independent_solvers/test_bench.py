@@ -55,9 +55,8 @@ def test_right_boards_pass():
 
 @pytest.mark.parametrize(("path", "factor"), WRONG)
 def test_boards_with_a_part_off_by_a_tenth_fail(path, factor):
-    """Two captures of each."""
-    for seed in range(100, 102):
-        assert not checked(path, factor, seed).passed
+    """Solved without vadist's kernels, told by them."""
+    assert not checked(path, factor, 100).passed
 
 
 def test_model_and_board_agree_without_the_oscilloscopes_faults():

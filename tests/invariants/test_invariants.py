@@ -311,17 +311,6 @@ def test_input_clamp_and_loop_diodes_survive_abuse():
     assert 0.0 < out.min() < out.max() < 9.0
 
 
-def test_threads_do_not_matter():
-    """1, 2 and 5 threads give the same bits on a take of more segments than one batch holds."""
-    x = np.tile(guitar_like(np.arange(4000) / FS), 180)
-    results = [render(on_held_rails("soft_clipper"), x, FS, threads=n) for n in (1, 2, 5)]
-    segments = results[0].diagnostics.segments
-    print(f"{segments} segments, {results[0].diagnostics.seams_mended} seams mended")
-    assert segments > LANES
-    assert all(np.array_equal(r.volts, results[0].volts) for r in results)
-    assert all(r.diagnostics == results[0].diagnostics for r in results)
-
-
 def test_segments_join_without_a_seam():
     """The same take in one piece, stepped serially and in double precision, resampled at once."""
     design = on_held_rails("soft_clipper")

@@ -91,7 +91,9 @@ def test_threads_change_no_bit() -> None:
     one = render(design, take, RATE, threads=1)
     assert one.diagnostics.segments > 16, "one group of lanes would prove nothing"
     for threads in (2, 5):
-        np.testing.assert_array_equal(render(design, take, RATE, threads=threads).volts, one.volts)
+        found = render(design, take, RATE, threads=threads)
+        np.testing.assert_array_equal(found.volts, one.volts)
+        assert found.diagnostics == one.diagnostics
 
 
 def test_spans_go_on_where_the_last_one_ended(monkeypatch: pytest.MonkeyPatch) -> None:

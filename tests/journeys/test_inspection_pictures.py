@@ -5,6 +5,7 @@ not contradict; what a picture's own words promise. The ladder has its authority
 ``test_headroom``.
 """
 
+import json
 import math
 import re
 
@@ -147,3 +148,13 @@ def test_every_line_of_a_transfer_panel_is_explained():
     words = " ".join(text.get_text() for text in figure.texts)
     for word in ("thin", "thick", "dotted", "dashed", "beside the dotted line"):
         assert word in words
+
+
+def test_a_clipper_has_a_ladder_and_a_drive_to_turn_down():
+    """At minimum drive a typical note of the boosted hard clipper still clips."""
+    found = inspected("boosted_hard_clipper")
+    assert found.ladder.rungs
+    assert found.clean_up.settings == {"drive": 0.0}
+    assert found.clean_up.distortion > 0.1
+    assert found.clean_up.ladder.output_input_v < 0.02
+    json.dumps(as_json(found), allow_nan=False)
