@@ -9,6 +9,7 @@ the terminals its record names.
 import dataclasses
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
+from functools import cached_property
 from typing import Any, ClassVar, Self
 
 from vadist.circuits.network import BIAS, GROUND, SUPPLY, Network
@@ -142,6 +143,11 @@ class Wiring:
     name: str = WIRED
     job: str = ""
 
+    @cached_property
+    def infos(self) -> dict[str, FieldInfo]:
+        """Names and descriptions of its parts; boards of one drawing ask thousands of times."""
+        return {part.name: part.info for part in self.parts}
+
 
 @dataclass(frozen=True, kw_only=True)
 class WiredStage(Stage):
@@ -184,7 +190,7 @@ class WiredStage(Stage):
     @property
     def infos(self) -> dict[str, FieldInfo]:
         """Names and descriptions of its parts."""
-        return {part.name: part.info for part in self.wiring.parts}
+        return self.wiring.infos
 
     def value(self, name: str) -> Any:
         """Value of a part."""
