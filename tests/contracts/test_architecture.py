@@ -4,6 +4,7 @@ Authority: the layers as DEVELOPERS.md draws them.
 """
 
 import ast
+from functools import cache
 from pathlib import Path
 
 import pytest
@@ -59,6 +60,7 @@ def home(path: Path) -> str:
     return part.removesuffix(".py")
 
 
+@cache
 def imports(path: Path) -> set[str]:
     found = set()
     for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
