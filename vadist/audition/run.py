@@ -275,7 +275,7 @@ def audition_design(
     if taps:
         blocks = signal_path(
             design, take, sample_rate_hz, full_scale_v=full_scale_v,
-            oversample=results[0].diagnostics.method.oversample, threads=threads, moves=turns,
+            oversample=results[0].method.oversample, threads=threads, moves=turns,
             bypass=bypass,
         ).named  # fmt: skip
     names, sounds = [*names, *blocks], [*volts, *blocks.values()]
@@ -309,7 +309,7 @@ def audition_design(
             )
         )
     bands = third_octave_levels(matched[0], sample_rate_hz).nominal_hz
-    how = str(results[0].diagnostics.method)
+    how = str(results[0].method)
     return AuditionResult(
         tuple(tracks), float(sample_rate_hz), full_scale_v, match, probe, bands, how,
         held_values(design, candidates),

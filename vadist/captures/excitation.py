@@ -150,16 +150,26 @@ class Answer:
     ----------
     wave : Waveform
         Output volts, time zero at the excitation's time zero.
-    error_db : float or None
-        The render's estimate of its own numerical error.
-    method : str
-    oversample : int
+    rendered : RenderResult
     """
 
     wave: Waveform
-    error_db: float | None
-    method: str
-    oversample: int
+    rendered: RenderResult
+
+    @property
+    def error_db(self) -> float | None:
+        """The render's estimate of its own numerical error, worked out when first asked for."""
+        return self.rendered.diagnostics.error_db
+
+    @property
+    def method(self) -> str:
+        """How it was rendered."""
+        return str(self.rendered.method)
+
+    @property
+    def oversample(self) -> int:
+        """Its oversampling."""
+        return self.rendered.method.oversample
 
 
 def answers(
@@ -200,12 +210,18 @@ def answers(
         results = render_candidates(
             designs, excitation.volts, rate, oversample=factor, threads=threads, progress=progress
         )
-        factor = results[0].diagnostics.method.oversample
-        worst = max((r.diagnostics.error_db or -math.inf for r in results), default=-math.inf)
-        good = wanted_error_db is None or worst <= wanted_error_db or worst == -math.inf
-        if good or oversample is not None or factor >= _MOST_OVERSAMPLE:
+        factor = results[0].method.oversample
+        given = oversample is not None or factor >= _MOST_OVERSAMPLE
+        if given or _is_good(results, wanted_error_db):
             return [_answer(r, excitation, top_hz, ac_corner_hz) for r in results]
         factor *= 2
+
+
+def _is_good(results: Sequence[RenderResult], wanted_error_db: float | None) -> bool:
+    if wanted_error_db is None:
+        return True
+    worst = max((r.diagnostics.error_db or -math.inf for r in results), default=-math.inf)
+    return worst <= wanted_error_db
 
 
 def _answer(
@@ -215,8 +231,7 @@ def _answer(
     if ac_corner_hz is not None:
         volts = high_passed(volts - volts[0], excitation.sample_rate_hz, ac_corner_hz)
     wave = Waveform(volts[excitation.lead :], excitation.sample_rate_hz, top_hz)
-    found = result.diagnostics
-    return Answer(wave, found.error_db, str(found.method), found.method.oversample)
+    return Answer(wave, result)
 
 
 def choose_channels(

@@ -14,6 +14,7 @@ from vadist.designs.design import Design
 from vadist.designs.moves import Move, parse_move
 from vadist.errors import UsageError
 from vadist.rendering.diagnostics import Diagnostics, StageRange
+from vadist.rendering.method import Method
 from vadist.rendering.spans import Rendering, array_window
 
 
@@ -26,6 +27,8 @@ class RenderResult:
     volts : (frames, channels)
         Output of the design, volts.
     sample_rate_hz : float
+    method : Method
+        How it was rendered.
     taps : mapping of stage name -> (frames, channels)
         Volts after each stage asked for.
     stages : mapping of stage name -> StageRange
@@ -36,6 +39,7 @@ class RenderResult:
 
     volts: FloatArray
     sample_rate_hz: float
+    method: Method
     taps: dict[str, FloatArray]
     stages: dict[str, StageRange]
     diagnose: Callable[[], Diagnostics] = field(repr=False, compare=False)
@@ -156,6 +160,7 @@ def render_candidates(
         RenderResult(
             np.ascontiguousarray(heard[k, :, :, 0]),
             sample_rate_hz,
+            rendering.method,
             {s: np.ascontiguousarray(heard[k, :, :, t + 1]) for t, s in enumerate(taps)},
             rendering.reached(k),
             partial(rendering.diagnostics, k),
