@@ -117,7 +117,10 @@ def test_help_groups_commands_by_job() -> None:
     text = build_parser().format_help()
     assert {c.group for c in COMMANDS.values()} == set(GROUPS)
     for name, command in COMMANDS.items():
-        assert f"  {name:<10}{command.summary}\n" in text.split(f"\n{command.group}: ")[1]
+        line = f"  {name:<12}{command.summary}"
+        assert f"{line}\n" in text.split(f"\n{command.group}: ")[1]
+        assert " " in line[2:14]  # a name does not run into what it does
+        assert len(line) <= 80
 
 
 @pytest.mark.parametrize("name", sorted(COMMANDS))

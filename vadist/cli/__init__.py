@@ -77,7 +77,7 @@ COMMANDS = {
         "vadist inspect boosted_hard_clipper --set drive=0",
     ),
     "walk": Command(
-        "design", "write a page that explains a design block by block, with a take to hear",
+        "design", "write a page that explains a design block by block, by ear too",
         "vadist walk boosted_hard_clipper riff.wav --out walk.html", (CAUTION,),
     ),
     "draw": Command(
@@ -175,7 +175,7 @@ def _overview() -> str:
     lines = [what, "", "'vadist COMMAND --help' tells more, from a worked line on."]
     for group, job in GROUPS.items():
         lines += ["", f"{group}: {job}"]
-        lines += [f"  {n:<10}{c.summary}" for n, c in COMMANDS.items() if c.group == group]
+        lines += [f"  {n:<12}{c.summary}" for n, c in COMMANDS.items() if c.group == group]
     return "\n".join(lines)
 
 

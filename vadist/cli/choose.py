@@ -73,6 +73,7 @@ def run(options: argparse.Namespace) -> int:
 
     if options.write and not options.write.lower().endswith(".toml"):
         raise UsageError(f"--write must be a .toml (got {printable(options.write)!r})")
+    shared.refuse_idle_device(options.device, options.take)
     refuse_taken([("--write", options.write)], [options.design], options.overwrite)
     top, most = whole("--top", options.top, 8), whole("--most", options.most, 1_000_000)
     design = apply_settings(load_design(options.design), options.settings)

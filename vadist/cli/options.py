@@ -188,6 +188,17 @@ def add_device(parser: Adder) -> None:
     )  # fmt: skip
 
 
+def refuse_idle_device(device: str, take: str | None) -> None:
+    """A card that would have nothing to render.
+
+    Raises
+    ------
+    UsageError
+    """
+    if device != "cpu" and take is None:
+        raise UsageError(f"--device {device} renders takes: give one")
+
+
 def parse_seconds(option: str, text: str) -> float:
     """Read a time.
 

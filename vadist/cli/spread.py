@@ -85,6 +85,7 @@ def run(options: argparse.Namespace) -> int:
     from vadist.questions.spread import BOARDS, Asked, spread, spread_figures
     from vadist.questions.spread_report import as_json, boards_csv, text_report
 
+    shared.refuse_idle_device(options.device, options.take)
     design = apply_settings(load_design(options.design), options.settings)
     varied = _varied(design, options)
     limits = [read_limit(text, design) for text in options.limits]

@@ -63,6 +63,7 @@ def run(options: argparse.Namespace) -> int:
 
     if options.write and not options.write.lower().endswith(".toml"):
         raise UsageError(f"--write must be a .toml (got {printable(options.write)!r})")
+    shared.refuse_idle_device(options.device, options.take)
     inputs = [options.design, *([options.take] if options.take else [])]
     refuse_taken([("--write", options.write)], inputs, options.overwrite)
     design = apply_settings(load_design(options.design), options.settings)
