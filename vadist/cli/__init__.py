@@ -115,7 +115,7 @@ COMMANDS = {
         "vadist render riff.wav --design soft_clipper --set drive=0.7 --out renders", (CAUTION,),
     ),
     "level": Command(
-        "takes", "find the volts of a take's full scale, and what they mean to a design",
+        "takes", "find the volts of a take's full scale, and what they drive",
         "vadist level riff.wav --interface 12.5dBu --gain 20dB --design soft_clipper",
         (METERED,),
     ),
@@ -138,7 +138,7 @@ COMMANDS = {
         "vadist stages diode_clipper",
     ),
     "parts": Command(
-        "library", "list the part library with its sources, or measure a part of your own",
+        "library", "list the parts with their sources, or measure one of your own",
         "vadist parts 2N3904", (METER,),
     ),
 }  # fmt: skip
