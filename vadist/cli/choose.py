@@ -52,7 +52,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     add("--from", metavar="TIME", dest="start", default="0s", help="excerpt's start, of both files")
     add("--length", metavar="TIME", help="length of the excerpt; default: to the end")
     shared.add_full_scale(heard)
-    add("--oversample", type=int, metavar="N", help="factor; default reaches 352.8 kHz")
+    shared.add_oversample(heard)
     shared.add_device(heard)
 
 

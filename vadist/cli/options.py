@@ -158,13 +158,18 @@ def parse_option(option: str, text: str, unit: str) -> float:
 def add_quality(parser: Adder) -> None:
     """``--oversample`` or ``--accuracy``."""
     quality = parser.add_mutually_exclusive_group()
-    quality.add_argument(
-        "--oversample", type=int, metavar="N",
-        help="factor; default reaches 352.8 kHz (8 at 48 kHz)",
-    )  # fmt: skip
+    add_oversample(quality)
     quality.add_argument(
         "--accuracy", metavar="DB", help="wanted numerical error, as -90dB: picks the factor"
     )
+
+
+def add_oversample(parser: Adder) -> None:
+    """``--oversample``."""
+    parser.add_argument(
+        "--oversample", type=int, metavar="N",
+        help="factor; default reaches 352.8 kHz (8 at 48 kHz)",
+    )  # fmt: skip
 
 
 def add_threads(parser: Adder) -> None:

@@ -50,7 +50,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     add("--from", metavar="TIME", dest="start", default="0s", help="start of an excerpt, as 2.5s")
     add("--length", metavar="TIME", help="length of the excerpt; default: to the end")
     shared.add_full_scale(heard)
-    add("--oversample", type=int, metavar="N", help="factor; default reaches 352.8 kHz")
+    shared.add_oversample(heard)
     add(
         "--out", metavar="FOLDER",
         help="audition of the two most unlike boards and the median; default spread-TAKE-DESIGN",

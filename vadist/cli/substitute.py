@@ -43,7 +43,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     heard.add_argument("--from", metavar="TIME", dest="start", default="0s", help="excerpt's start")
     heard.add_argument("--length", metavar="TIME", default="5s", help="of the excerpt (5s)")
     shared.add_full_scale(heard)
-    heard.add_argument("--oversample", type=int, metavar="N", help="factor, as in render")
+    shared.add_oversample(heard)
     shared.add_threads(heard)
     shared.add_device(heard)
 

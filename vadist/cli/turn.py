@@ -21,10 +21,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     add("--from", metavar="TIME", dest="start", default="0s", help="where the loop starts (0s)")
     add("--length", metavar="TIME", default="4s", help="how long it is, at most 20s (4s)")
     shared.add_full_scale(loop)
-    add(
-        "--oversample", type=int, metavar="N",
-        help="factor; default reaches 352.8 kHz (8 at 48 kHz)",
-    )  # fmt: skip
+    shared.add_oversample(loop)
     shared.add_threads(loop)
     page = parser.add_argument_group("page")
     add = page.add_argument

@@ -21,10 +21,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     take = parser.add_argument_group("the take")
     shared.add_excerpt(take)
     shared.add_full_scale(take)
-    take.add_argument(
-        "--oversample", type=int, metavar="N",
-        help="factor; default reaches 352.8 kHz (8 at 48 kHz)",
-    )  # fmt: skip
+    shared.add_oversample(take)
     shared.add_threads(take)
 
 

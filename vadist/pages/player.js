@@ -145,3 +145,15 @@ class Player extends EventTarget {
     this.dispatchEvent(new Event("change"));
   }
 }
+
+const calm = matchMedia("(prefers-reduced-motion: reduce)");
+
+// Shows where a player is while it plays: at every picture, or twice a second for who wants calm.
+function follow(player, show) {
+  const turn = () => {
+    if (player.playing) show();
+    if (calm.matches) setTimeout(turn, 500);
+    else requestAnimationFrame(turn);
+  };
+  turn();
+}

@@ -6,7 +6,7 @@ import numpy as np
 
 from vadist.analysis.chain_response import decibels
 from vadist.arrays import ComplexArray, FloatArray
-from vadist.circuits.network import INPUT, Network
+from vadist.circuits.network import INPUT
 from vadist.designs.design import Design
 from vadist.errors import DesignError
 from vadist.gpu.cards import count_cards
@@ -17,7 +17,7 @@ from vadist.population.responses import modal_responses, solved_responses
 from vadist.population.sines import SINES, sine_figures
 from vadist.population.solved import SolvedStack, solve_stack
 from vadist.population.sound import Hearing, sound_figures
-from vadist.population.stacks import likeness
+from vadist.population.stacks import alike
 from vadist.population.table import Table
 
 CPU, GPU = "cpu", "gpu"
@@ -58,16 +58,8 @@ def measure(
     """
     designs = list(designs)
     values = np.full((len(designs), len(figures)), np.nan)
-    faults: dict[int, str] = {}
-    groups: dict[object, list[tuple[int, Network]]] = {}
-    for board, design in enumerate(designs):
-        try:
-            network = design.network()
-        except DesignError as error:
-            faults[board] = str(error)
-        else:
-            groups.setdefault(likeness(network), []).append((board, network))
-    for group in groups.values():
+    groups, faults = alike(designs)
+    for group in groups:
         rows = [board for board, _ in group]
         try:
             solved = solve_stack([designs[b] for b in rows], [network for _, network in group])

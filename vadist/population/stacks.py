@@ -17,6 +17,31 @@ from vadist.circuits.elements import Device, TwoTerminal
 from vadist.circuits.network import Network
 from vadist.circuits.nodes import with_leakage
 from vadist.circuits.sections import Branches, Section, split_into_sections
+from vadist.designs.design import Design
+from vadist.errors import DesignError
+
+
+def alike(
+    designs: Sequence[Design],
+) -> tuple[list[list[tuple[int, Network]]], dict[int, str]]:
+    """Number and network of every design, by groups that can be solved side by side.
+
+    Returns
+    -------
+    groups : list of lists of (number, network)
+    faults : mapping of number -> what is wrong
+        Of designs that make no network.
+    """
+    groups: dict[object, list[tuple[int, Network]]] = {}
+    faults: dict[int, str] = {}
+    for number, design in enumerate(designs):
+        try:
+            network = design.network()
+        except DesignError as error:
+            faults[number] = str(error)
+        else:
+            groups.setdefault(likeness(network), []).append((number, network))
+    return list(groups.values()), faults
 
 
 def likeness(network: Network) -> tuple[Any, ...]:

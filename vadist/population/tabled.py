@@ -17,12 +17,11 @@ from itertools import pairwise
 import numpy as np
 
 from vadist.arrays import IndexArray
-from vadist.circuits.network import Network
 from vadist.designs.design import Design
 from vadist.errors import DesignError
 from vadist.gpu.lane_tables import LaneTables, kin
 from vadist.population.solved import solve_stack
-from vadist.population.stacks import likeness
+from vadist.population.stacks import alike
 from vadist.stepping.circuit import Circuit, build_circuit
 from vadist.stepping.paces import usual_pace
 
@@ -64,20 +63,12 @@ def made_ready(designs: Sequence[Design], rate_hz: float) -> Ready:
     """
     circuits: list[Circuit] = []
     numbers: list[int] = []
-    faults: dict[int, str] = {}
-    alike: dict[object, list[tuple[int, Design, Network]]] = {}
-    for board, design in enumerate(designs):
-        try:
-            network = design.network()
-        except DesignError as error:
-            faults[board] = str(error)
-        else:
-            alike.setdefault(likeness(network), []).append((board, design, network))
-    for group in alike.values():
+    alike_ones, faults = alike(designs)
+    for group in alike_ones:
         for first in range(0, len(group), _FEW):
-            boards, own, networks = zip(*group[first : first + _FEW], strict=True)
+            boards, networks = zip(*group[first : first + _FEW], strict=True)
             try:
-                stack = solve_stack(own, networks)
+                stack = solve_stack([designs[board] for board in boards], networks)
             except DesignError as error:  # a fault of the structure, which all have
                 faults |= dict.fromkeys(boards, str(error))
                 continue

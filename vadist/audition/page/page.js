@@ -2,7 +2,6 @@
 
 const data = JSON.parse(document.getElementById("audition-data").textContent);
 const $ = (id) => document.getElementById(id);
-const calm = matchMedia("(prefers-reduced-motion: reduce)");
 
 function say(text) {
   $("announce").textContent = text;
@@ -31,7 +30,7 @@ class Page {
     this.setVolume();
     this.draw();
     this.refresh();
-    this.follow();
+    follow(this.player, () => this.showPosition());
   }
 
   tieControls() {
@@ -176,15 +175,6 @@ class Page {
   showPosition() {
     $("position").textContent = `${this.player.position.toFixed(1)} of ${clock(this.player.duration)}`;
     this.waveform.showPosition(this.player.position);
-  }
-
-  follow() {
-    const turn = () => {
-      if (this.player.playing) this.showPosition();
-      if (calm.matches) setTimeout(turn, 500);
-      else requestAnimationFrame(turn);
-    };
-    turn();
   }
 }
 

@@ -2,7 +2,6 @@
 
 const data = JSON.parse(document.getElementById("walk-data").textContent);
 const $ = (id) => document.getElementById(id);
-const calm = matchMedia("(prefers-reduced-motion: reduce)");
 
 function say(text) {
   $("announce").textContent = text;
@@ -26,7 +25,7 @@ class WalkPage {
     new ResizeObserver(() => this.draw()).observe($("waveform-figure"));
     this.setVolume();
     this.refresh();
-    this.follow();
+    follow(this.player, () => this.showPosition());
   }
 
   tieControls() {
@@ -177,15 +176,6 @@ class WalkPage {
     const { position, duration } = this.player;
     $("position").textContent = `${position.toFixed(1)} of ${duration.toFixed(2)} s`;
     this.waveform.showPosition(position);
-  }
-
-  follow() {
-    const turn = () => {
-      if (this.player.playing) this.showPosition();
-      if (calm.matches) setTimeout(turn, 500);
-      else requestAnimationFrame(turn);
-    };
-    turn();
   }
 }
 
