@@ -4,6 +4,9 @@ Authority: the documented output, files and exit codes.
 """
 
 import json
+import os
+import subprocess
+import sys
 
 import pytest
 
@@ -63,6 +66,31 @@ def test_a_part_is_replaced_and_written(board, tmp_path, capsys):
     assert max(map(len, out.splitlines())) <= 80
     after = load_design(target)
     assert after.value("boost.transistor").name == "BC549B"
+
+
+@pytest.mark.parametrize(
+    ("words", "wanted"),
+    [
+        (["choose", "--want", "boost rest = 4.2V", "--vary", BOOST, "--write", "new.toml"],
+         "new.toml"),
+        (["substitute", "boost.transistor", "--write", "new.toml"], "new.toml"),
+        (["spread", "--boards", "64", "--csv", "boards.csv"], "boards.csv"),
+        (["inspect", "--plots", "pictures"], "pictures/impedances.png"),
+    ],
+    ids=lambda words: words[0] if isinstance(words, list) else "",
+)  # fmt: skip
+def test_files_are_written_though_nobody_reads_on(board, tmp_path, words, wanted):
+    """As behind ``head``: 128 + SIGPIPE, which is 13, and what was asked for is there."""
+    reader, writer = os.pipe()
+    os.close(reader)
+    command = [sys.executable, "-m", "vadist", words[0], str(board), *words[1:]]
+    done = subprocess.run(
+        command, stdout=writer, stderr=subprocess.PIPE, text=True, cwd=tmp_path, check=False,
+        env={**os.environ, "PYTHONUNBUFFERED": "1"},
+    )  # fmt: skip
+    os.close(writer)
+    assert (done.returncode, "Traceback" in done.stderr) == (141, False)
+    assert (tmp_path / wanted).stat().st_size > 0
 
 
 def test_bad_questions_are_one_line_and_exit_2(board, capsys):

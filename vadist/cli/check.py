@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING, Any
 from vadist.cli.bench import FLAGS, READING, SETTINGS, add_capture_arguments, given, read_bench
 from vadist.cli.bench import inputs as bench_inputs
 from vadist.cli.options import DESIGN, add_threads
-from vadist.cli.outputs import refuse_taken, remove_old
+from vadist.cli.outputs import refuse_taken, remove_old, tell
 from vadist.cli.progress import progress_bar
 from vadist.errors import UnjudgedError, UsageError, VadistError
 from vadist.names import printable, whole
@@ -78,10 +78,18 @@ def run(options: argparse.Namespace) -> int:
         with suppress(VadistError):  # what went wrong first is what is told
             _write_error(options, error, time.perf_counter() - start)
         raise
-    if options.json != "-" and found.text:
-        print(found.text)
-    _write(options, found)
-    _draw(options, found, tell=not is_suite)
+
+    def show() -> None:
+        if options.json == "-":
+            print(json.dumps(found.plain, indent=2))
+        elif found.text:
+            print(found.text)
+
+    def write() -> None:
+        _write(options, found)
+        _draw(options, found, tell=not is_suite)
+
+    tell(show, write)
     return _exit_code(found.outcomes)
 
 
@@ -192,11 +200,9 @@ def _plain(outcome: "Outcome") -> dict[str, Any]:
 def _write(options: argparse.Namespace, found: _Checked) -> None:
     from vadist.files import write_text_atomically
 
-    text = json.dumps(found.plain, indent=2)
-    if options.json == "-":
-        print(text)
-    elif options.json:
-        write_text_atomically(options.json, text + "\n", options.overwrite)
+    if options.json and options.json != "-":
+        text = json.dumps(found.plain, indent=2) + "\n"
+        write_text_atomically(options.json, text, options.overwrite)
     if options.junit:
         from vadist.captures.junit import junit_xml
 

@@ -60,7 +60,7 @@ def run(options: argparse.Namespace) -> int:
     """Choose, tell, and write the design; 1 where not every wish can be met, 130 interrupted."""
     import json
 
-    from vadist.cli.outputs import refuse_taken
+    from vadist.cli.outputs import refuse_taken, tell
     from vadist.cli.progress import progress_bar
     from vadist.designs.files import apply_settings, design_text, load_design, write_design
     from vadist.files import write_text_atomically
@@ -85,19 +85,23 @@ def run(options: argparse.Namespace) -> int:
             design, wishes, lists, others=usual_figures(design), most=most, top=top,
             threads=options.threads, hearing=hearing, device=options.device, progress=progress,
         )  # fmt: skip
-    if options.json:
-        print(json.dumps(as_json(choice), indent=2, allow_nan=False))
-    else:
-        print(choice_text(choice, shutil.get_terminal_size((80, 24)).columns))
+
+    def show() -> None:
+        if options.json:
+            print(json.dumps(as_json(choice), indent=2, allow_nan=False))
+        else:
+            print(choice_text(choice, shutil.get_terminal_size((80, 24)).columns))
+
+    def write() -> None:
+        if options.write and choice.met and not choice.search.interrupted:
+            text = write_design(choice.options[0].design, design_text(options.design))
+            write_text_atomically(options.write, text, overwrite=options.overwrite)
+            print(f"{printable(options.write)}  {WRITTEN}", file=sys.stderr)
+
+    tell(show, write)
     if choice.search.interrupted:
         return 130
-    if not choice.met:
-        return 1
-    if options.write:
-        text = write_design(choice.options[0].design, design_text(options.design))
-        write_text_atomically(options.write, text, overwrite=options.overwrite)
-        print(f"{printable(options.write)}  {WRITTEN}", file=sys.stderr)
-    return 0
+    return 0 if choice.met else 1
 
 
 def _hearing(options: argparse.Namespace, design: "Design") -> "Hearing | None":

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 from vadist.cli.bench import add_capture_arguments, inputs, read_bench
 from vadist.cli.options import DESIGN, add_threads
-from vadist.cli.outputs import refuse_taken
+from vadist.cli.outputs import refuse_taken, tell
 from vadist.errors import UsageError
 from vadist.names import printable, whole
 
@@ -73,13 +73,13 @@ def run(options: argparse.Namespace) -> int:
         driven = capture.volts if source is None else source.volts
         peak_v = float(np.abs(driven[:, 0] - driven[:, 0].mean()).max())
         suggestion = suggest_stimulus(report, peak_v, settings)
-    if options.json == "-":
-        print(json.dumps(as_json(report, suggestion), indent=2))
-    else:
-        print(text_report(report, suggestion))
-        if options.json:
-            text = json.dumps(as_json(report, suggestion), indent=2) + "\n"
-            write_text_atomically(options.json, text, overwrite=options.overwrite)
+    told = json.dumps(as_json(report, suggestion), indent=2)
+
+    def write() -> None:
+        if options.json and options.json != "-":
+            write_text_atomically(options.json, told + "\n", overwrite=options.overwrite)
+
+    tell(lambda: print(told if options.json == "-" else text_report(report, suggestion)), write)
     if options.out:
         print(f"{printable(options.out)}  the fitted design", file=sys.stderr)
     return 130 if report.interrupted else 0

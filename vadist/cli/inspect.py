@@ -2,8 +2,12 @@
 
 import argparse
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from vadist.cli import options as shared
+
+if TYPE_CHECKING:
+    from vadist.inspection.figures import Inspection
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -26,8 +30,8 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 def run(options: argparse.Namespace) -> int:
     """Print the inspection, and write the pictures if asked to."""
     import json
-    import sys
 
+    from vadist.cli.outputs import tell
     from vadist.designs.files import apply_settings, load_design
     from vadist.inspection.figures import as_json, inspect_design
     from vadist.inspection.text import print_inspection
@@ -35,13 +39,22 @@ def run(options: argparse.Namespace) -> int:
     design = apply_settings(load_design(options.design), options.settings)
     frequency_hz, level_v = shared.parse_sine(options)
     found = inspect_design(design, frequency_hz, level_v, without=options.without)
-    if options.json:
-        print(json.dumps(as_json(found), indent=2, allow_nan=False))
-    else:
-        print_inspection(found)
+
+    def show() -> None:
+        if options.json:
+            print(json.dumps(as_json(found), indent=2, allow_nan=False))
+        else:
+            print_inspection(found)
+
+    tell(show, lambda: _pictures(found, options))
+    return 0
+
+
+def _pictures(found: "Inspection", options: argparse.Namespace) -> None:
+    import sys
+
     if options.plots is not None:
         from vadist.plots import plot_inspection
 
         for path in plot_inspection(found, Path(options.plots), options.format):
             print(path, file=sys.stderr if options.json else sys.stdout)
-    return 0

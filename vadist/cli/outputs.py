@@ -1,7 +1,7 @@
 """Files of results: never put over an input, and over another file only when that was asked."""
 
 import os
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 from pathlib import Path
 
 from vadist.errors import UsageError
@@ -35,6 +35,16 @@ def refuse_taken(targets: Iterable[Target], inputs: Iterable[AnyPath], overwrite
             raise UsageError(f"{place}: is read by this run and is never replaced")
         if not overwrite and not Path(path).is_dir():
             raise UsageError(f"{place}: exists; give another name or --overwrite")
+
+
+def tell(show: Callable[[], None], write: Callable[[], None]) -> None:
+    """Show a result and write its files: these also where nobody reads on, as behind ``head``."""
+    try:
+        show()
+    except (BrokenPipeError, SystemExit):  # the latter is rich's answer to the former
+        write()
+        raise
+    write()
 
 
 def remove_old(targets: Iterable[Target]) -> None:

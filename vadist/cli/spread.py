@@ -74,10 +74,12 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 def run(options: argparse.Namespace) -> int:
     """Draw, measure and tell."""
     import json
+    import sys
 
-    from vadist.cli.outputs import refuse_taken
+    from vadist.cli.outputs import refuse_taken, tell
     from vadist.cli.progress import progress_bar
     from vadist.designs.files import apply_settings, load_design
+    from vadist.files import write_text_atomically
     from vadist.population.cluster import connected
     from vadist.population.figure_names import parse_figure
     from vadist.questions.hearing import SOUND_FIGURES
@@ -102,17 +104,23 @@ def run(options: argparse.Namespace) -> int:
             cluster, hearing, options.device,
         )  # fmt: skip
         found = spread(design, figures, varied, limits, asked, progress)
-    if options.json:
-        print(json.dumps(as_json(found), indent=2, allow_nan=False))
-    else:
-        print(text_report(found, shutil.get_terminal_size().columns))
-    if options.csv is not None:
-        from vadist.files import write_text_atomically
 
-        write_text_atomically(Path(options.csv), boards_csv(found), options.overwrite)
-    _pictures(found, options)
-    if hearing is not None:
-        _page(found, options)
+    def show() -> None:
+        if options.json:
+            print(json.dumps(as_json(found), indent=2, allow_nan=False))
+        else:
+            print(text_report(found, shutil.get_terminal_size().columns))
+
+    def write() -> None:
+        if options.csv is not None:
+            write_text_atomically(Path(options.csv), boards_csv(found), options.overwrite)
+        lines = _pictures(found, options)
+        if hearing is not None:
+            lines += _page(found, options)
+        for line in lines:
+            print(line, file=sys.stderr if options.json else sys.stdout)
+
+    tell(show, write)
     return 0 if found.complete else _INTERRUPTED
 
 
@@ -177,20 +185,19 @@ def _folder(design: "Design", options: argparse.Namespace) -> Path:
     return Path(options.out or "spread-" + "-".join(stems))
 
 
-def _pictures(found: "Spread", options: argparse.Namespace) -> None:
-    import sys
+def _pictures(found: "Spread", options: argparse.Namespace) -> list[str]:
+    if options.plots is None:
+        return []
+    from vadist.questions.spread_plots import plot_spread
 
-    if options.plots is not None:
-        from vadist.questions.spread_plots import plot_spread
+    return [
+        str(path)
+        for path in plot_spread(found, Path(options.plots), options.format, options.ladder)
+    ]
 
-        for path in plot_spread(found, Path(options.plots), options.format, options.ladder):
-            print(path, file=sys.stderr if options.json else sys.stdout)
 
-
-def _page(found: "Spread", options: argparse.Namespace) -> None:
+def _page(found: "Spread", options: argparse.Namespace) -> list[str]:
     """Write the audition of the boards that differ most, and of the median."""
-    import sys
-
     from vadist.cli import CAUTION
     from vadist.designs.files import design_text
     from vadist.questions.hearing import write_unlike
@@ -200,6 +207,4 @@ def _page(found: "Spread", options: argparse.Namespace) -> None:
         found, folder, take=Path(options.take).name, original=design_text(options.design),
         overwrite=options.overwrite,
     )  # fmt: skip
-    out = sys.stderr if options.json else sys.stdout
-    for line in (*told, CAUTION):
-        print(line, file=out)
+    return [*told, CAUTION]

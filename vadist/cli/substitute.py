@@ -52,7 +52,7 @@ def run(options: argparse.Namespace) -> int:
     """Rank, tell, and write the design; 1 where no part fits."""
     import json
 
-    from vadist.cli.outputs import refuse_taken
+    from vadist.cli.outputs import refuse_taken, tell
     from vadist.cli.progress import progress_bar
     from vadist.designs.files import apply_settings, design_text, load_design, write_design
     from vadist.files import write_text_atomically
@@ -78,17 +78,21 @@ def run(options: argparse.Namespace) -> int:
             retune=retune, series=options.series, hearing=hearing,
             threads=options.threads, device=options.device, progress=progress,
         )  # fmt: skip
-    if options.json:
-        print(json.dumps(as_json(found), indent=2, allow_nan=False))
-    else:
-        print(substitutes_text(found, shutil.get_terminal_size((80, 24)).columns))
-    if found.nearest is None:
-        return 1
-    if options.write:
-        text = write_design(found.nearest.design, design_text(options.design))
-        write_text_atomically(options.write, text, overwrite=options.overwrite)
-        print(f"{printable(options.write)}  {WRITTEN}", file=sys.stderr)
-    return 0
+
+    def show() -> None:
+        if options.json:
+            print(json.dumps(as_json(found), indent=2, allow_nan=False))
+        else:
+            print(substitutes_text(found, shutil.get_terminal_size((80, 24)).columns))
+
+    def write() -> None:
+        if options.write and found.nearest is not None:
+            text = write_design(found.nearest.design, design_text(options.design))
+            write_text_atomically(options.write, text, overwrite=options.overwrite)
+            print(f"{printable(options.write)}  {WRITTEN}", file=sys.stderr)
+
+    tell(show, write)
+    return 1 if found.nearest is None else 0
 
 
 def _hearing(options: argparse.Namespace, design: "Design") -> "Hearing":
