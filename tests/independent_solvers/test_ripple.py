@@ -186,6 +186,19 @@ def test_ripples_of_candidates_are_their_own() -> None:
     assert replace(designs[0].on_a_still_supply(), name=base.name) == base
 
 
+def test_answers_are_as_fine_as_they_are_wanted() -> None:
+    """The oversampling is doubled until the error is below what is wanted, and no further."""
+    note = Excitation(guitar_like(np.arange(2400) / FS), FS, 0, 0.0, True, (), ())
+    designs = [load_design("treble_boost")]
+    (usual,) = answers(designs, note, 20e3)
+    wanted_db = usual.error_db - 6.0
+    (finer,) = answers(designs, note, 20e3, wanted_error_db=wanted_db)
+    assert finer.error_db <= wanted_db
+    assert finer.oversample == 2 * usual.oversample
+    (given,) = answers(designs, note, 20e3, oversample=4, wanted_error_db=wanted_db)
+    assert given.oversample == 4
+
+
 def test_what_is_measured_of_a_circuit_knows_no_ripple() -> None:
     """Answers for the bench and an audition's distortion: those of a supply that is still."""
     still = load_design("treble_boost")

@@ -14,6 +14,7 @@ from vadist.analysis.crossings import find_crossings
 from vadist.analysis.noise import find_noise
 from vadist.analysis.resting import resting_stages, supply_current
 from vadist.designs.files import parse_design, preset_names
+from vadist.errors import DesignError
 from vadist.large_signal.headroom import headroom_ladder
 from vadist.large_signal.steady_sine import steady_sines
 from vadist.population import dc_stack, responses, work
@@ -22,6 +23,7 @@ from vadist.population.figure_names import CORNERS, Figure, parse_figure, rest_n
 from vadist.population.measure import measure
 from vadist.population.responses import solved_responses
 from vadist.population.solved import solve_stack
+from vadist.population.stacks import alike
 from vadist.population.work import measure_population
 
 COILS_AND_ISLANDS = """
@@ -209,6 +211,19 @@ def test_a_board_without_a_solution_is_told_and_spoils_no_other(monkeypatch):
     others = [0, 1, 3]
     assert np.array_equal(table.values[others], measure([starved[k] for k in others],
                                                         figures).values)  # fmt: skip
+
+
+def test_a_design_that_makes_no_network_is_told_by_its_number():
+    """And the others are grouped by what they are made of."""
+    one, other = load_design("treble_boost"), load_design("soft_clipper")
+
+    class Broken:
+        def network(self):
+            raise DesignError("no way from input to output")
+
+    groups, faults = alike([one, other, Broken(), one.with_value("level", 0.5)])
+    assert [[number for number, _ in group] for group in groups] == [[0, 3], [1]]
+    assert faults == {2: "no way from input to output"}
 
 
 def test_an_interrupt_keeps_what_is_done(monkeypatch):

@@ -88,7 +88,8 @@ class Problem:
     ) -> None:
         self.prepared, self.design, self.free = prepared, design, free
         self.settings, self.threads, self.progress = settings, threads, progress
-        self.oversample, self.wanted_error_db = settings.oversample, math.inf
+        self.oversample = settings.oversample
+        self.wanted_error_db: float | None = None
         self.time_s, self.target = prepared.time_s, prepared.measured.at(prepared.time_s)
         self.power = float(np.sum((self.target - self.target.mean()) ** 2))
         self.freedom = prepared.freedom
